@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from difflib import get_close_matches
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from sequencer.places import Place
 
 
 class StepgraphError(Exception):
@@ -11,7 +15,14 @@ class StepgraphError(Exception):
 
 
 class ModelError(StepgraphError, ValueError):
-    """A machine or routine that cannot be: built in Python or found in a file once it was readable."""
+    """A machine or routine that cannot be: built in Python or found in a file once it was readable.
+
+    `problems` lists each contradiction with its place where there are several; the message has them all.
+    """
+
+    def __init__(self, message: str, problems: Sequence[tuple[Place, str]] = ()) -> None:
+        super().__init__(message)
+        self.problems = tuple(problems)
 
 
 class PackError(StepgraphError, ValueError):

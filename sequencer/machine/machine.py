@@ -1,0 +1,192 @@
+"""The machine: axes, sensors, outputs, pieces, presets and interlocks of one robot."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+from sequencer.errors import ModelError, did_you_mean
+from sequencer.machine.actuator import Motor
+from sequencer.machine.axis import Axis
+from sequencer.machine.condition import Condition, Kind, Vocabulary, names_in
+from sequencer.machine.interlock import Interlock, KeepOut, MustStay
+from sequencer.machine.piece import Piece
+from sequencer.machine.sensor import Output, Sensor
+from sequencer.places import NOWHERE, Place
+from sequencer.units import CURRENT, VOLTAGE
+
+NANOSECONDS = 1_000_000_000
+"""Nanoseconds in a second; every duration of the model is a whole number of nanoseconds (R17)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Battery:
+    """Open-circuit voltage [V], inner resistance [ohm], the voltage at which controllers drop out [V], and what else draws [A], least and most."""
+
+    open_circuit: float = 12.5
+    resistance: float = 0.02
+    brown_out: float = 6.8
+    other_load: tuple[float, float] = (0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Preset:
+    """A named position [m, rad] of several axes."""
+
+    name: str
+    positions: Mapping[str, float]
+    place: Place = field(compare=False, default=NOWHERE)
+
+
+@dataclass(frozen=True, slots=True)
+class Machine:
+    """One robot's mechanisms, deeply immutable. All quantities in SI, all durations in whole nanoseconds.
+
+    Axes, sensors, outputs, pieces, presets and motors are mappings by name in file order; the order of `axes` is the
+    order in which the supervisor lets them go. `longest_gap` [ns] is the longest time without a tick that a move survives.
+
+    Raises:
+        ModelError: a preset, interlock, mount, sensor or piece names something that is not there, a preset lies outside
+            travel, two things share a name, or axes carry each other in a ring.
+    """
+
+    name: str
+    axes: Mapping[str, Axis]
+    period: int = 20_000_000
+    longest_gap: int = 0
+    battery: Battery | None = None
+    motors: Mapping[str, Motor] = field(default_factory=dict)
+    sensors: Mapping[str, Sensor] = field(default_factory=dict)
+    outputs: Mapping[str, Output] = field(default_factory=dict)
+    pieces: Mapping[str, Piece] = field(default_factory=dict)
+    presets: Mapping[str, Preset] = field(default_factory=dict)
+    interlocks: tuple[Interlock, ...] = ()
+    overlays: tuple[str, ...] = ()
+    place: Place = field(compare=False, default=NOWHERE)
+
+    def __post_init__(self) -> None:
+        if self.longest_gap == 0:
+            object.__setattr__(self, "longest_gap", 5 * self.period)
+        for name in ("axes", "motors", "sensors", "outputs", "pieces", "presets"):
+            object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
+        problems = list(self.problems())
+        if problems:
+            raise ModelError("; ".join(text for _, text in problems), problems)
+
+    def problems(self) -> list[tuple[Place, str]]:
+        """Everything that contradicts itself, with its place; empty for a machine that can be."""
+        found: list[tuple[Place, str]] = []
+        if self.period <= 0:
+            found.append((self.place, f"the period is {self.period} ns; it must be greater than 0"))
+        if not self.axes:
+            found.append((self.place, "a machine needs at least one axis"))
+        owners: dict[str, str] = {}
+        for what, table in (("axis", self.axes), ("sensor", self.sensors), ("output", self.outputs)):
+            for name, item in table.items():
+                if name in owners:
+                    found.append((item.place, f"'{name}' is both {owners[name]} and {what}; names must differ"))
+                owners[name] = what
+        found += self._mount_problems()
+        for preset in self.presets.values():
+            for axis_name, position in preset.positions.items():
+                axis = self.axes.get(axis_name)
+                if axis is None:
+                    found.append((preset.place, f"preset '{preset.name}': unknown axis '{axis_name}'; {did_you_mean(axis_name, self.axes)}"))
+                elif axis.travel is None:
+                    found.append((preset.place, f"preset '{preset.name}': '{axis_name}' is a spin and has no position"))
+                elif not axis.travel[0] <= position <= axis.travel[1]:
+                    found.append(
+                        (
+                            preset.place,
+                            f"preset '{preset.name}': {axis_name} at {axis.show(position)} is outside its travel, "
+                            f"{axis.show(axis.travel[0])} to {axis.show(axis.travel[1])}",
+                        )
+                    )
+        seen: set[str] = set()
+        for interlock in self.interlocks:
+            if interlock.name in seen:
+                found.append((interlock.place, f"two interlocks are called '{interlock.name}'"))
+            seen.add(interlock.name)
+            named = [axis for axis, _ in interlock.box] if isinstance(interlock, KeepOut) else list(interlock.axes)
+            for axis_name in named:
+                if axis_name not in self.axes:
+                    found.append((interlock.place, f"interlock '{interlock.name}': unknown axis '{axis_name}'; {did_you_mean(axis_name, self.axes)}"))
+                elif isinstance(interlock, KeepOut) and self.axes[axis_name].kind == "spin":
+                    found.append((interlock.place, f"interlock '{interlock.name}': '{axis_name}' is a spin and has no position"))
+        for piece in self.pieces.values():
+            for axis_name in (piece.carried_by, piece.gripped_by):
+                if axis_name is not None and axis_name not in self.axes and axis_name != "frame":
+                    found.append((piece.place, f"piece '{piece.name}': unknown axis '{axis_name}'; {did_you_mean(axis_name, self.axes)}"))
+        known = self.vocabulary()
+        for where, condition in self._conditions():
+            for name in names_in(condition.term):
+                if name not in known:
+                    found.append((condition.place, f"{where}: unknown name '{name}'; {did_you_mean(name, known)}"))
+        return found
+
+    def _mount_problems(self) -> list[tuple[Place, str]]:
+        found = []
+        for axis in self.axes.values():
+            carrier, chain = axis.mount.to, [axis.name]
+            while carrier != "frame":
+                if carrier not in self.axes:
+                    found.append((axis.place, f"axis '{axis.name}' is mounted to unknown '{carrier}'; {did_you_mean(carrier, [*self.axes, 'frame'])}"))
+                    break
+                if carrier in chain:
+                    found.append((axis.place, f"axes carry each other in a ring: {' -> '.join([*chain, carrier])}"))
+                    break
+                chain.append(carrier)
+                carrier = self.axes[carrier].mount.to
+        return found
+
+    def _conditions(self) -> Iterator[tuple[str, Condition]]:
+        for axis in self.axes.values():
+            for case in axis.rest:
+                if case.when is not None:
+                    yield f"axis '{axis.name}', rest", case.when
+            if axis.zero is not None:
+                yield f"axis '{axis.name}', zero", axis.zero.until
+                if axis.zero.once is not None:
+                    yield f"axis '{axis.name}', zero", axis.zero.once
+        for sensor in self.sensors.values():
+            if sensor.derived is not None:
+                yield f"sensor '{sensor.name}'", sensor.derived.source
+            if sensor.plant is not None and sensor.plant.condition is not None:
+                yield f"sensor '{sensor.name}', plant", sensor.plant.condition
+        for interlock in self.interlocks:
+            if isinstance(interlock, MustStay):
+                yield f"interlock '{interlock.name}'", interlock.condition
+            elif interlock.when is not None:
+                yield f"interlock '{interlock.name}'", interlock.when
+
+    def vocabulary(self) -> Vocabulary:
+        """The names that a condition on this machine may use (steps of a routine come on top)."""
+        names: dict[str, Kind] = {}
+        for axis in self.axes.values():
+            if axis.kind != "spin":
+                names[axis.name] = Kind(axis.dimension)
+                names[f"{axis.name}.ordered"] = Kind(axis.dimension)
+                names[f"{axis.name}.error"] = Kind(axis.dimension)
+            names[f"{axis.name}.speed"] = Kind(axis.speed_dimension)
+            names[f"{axis.name}.current"] = Kind(CURRENT)
+        for sensor in self.sensors.values():
+            names[sensor.name] = Kind(sensor.dimension, sensor.values)
+        names["battery"] = Kind(VOLTAGE)
+        return names
+
+    def carried_axes(self, name: str) -> tuple[str, ...]:
+        """The axes that move when axis `name` moves, itself not included, in file order."""
+        found = []
+        for axis in self.axes.values():
+            carrier = axis.mount.to
+            while carrier != "frame":
+                if carrier == name:
+                    found.append(axis.name)
+                    break
+                carrier = self.axes[carrier].mount.to
+        return tuple(found)
+
+    def __repr__(self) -> str:
+        return f"<Machine {self.name}: axes {', '.join(self.axes)}; {len(self.presets)} presets, {len(self.interlocks)} interlocks>"
+

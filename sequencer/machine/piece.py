@@ -1,0 +1,25 @@
+"""The things the machine handles."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from sequencer.places import NOWHERE, Place
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A game piece: `mass` [kg] at `centre` [m] in the coordinates of the axis that carries it.
+
+    `gripped_by` is the spin axis that holds it; held against its stop it resists that axis with `grip_torque` [N m at the axis],
+    and it is out once the rollers have turned it through `turns_to_leave` [rad].
+    """
+
+    name: str
+    mass: float
+    carried_by: str
+    centre: tuple[float, float] = (0.0, 0.0)
+    gripped_by: str | None = None
+    grip_torque: float = 0.0
+    turns_to_leave: float = 0.0
+    place: Place = field(compare=False, default=NOWHERE)
