@@ -1,0 +1,92 @@
+"""Motion of one axis over time: trapezoids, S-curves, stops and flicks, exact and fast, with the standard library alone."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+# Two functions are named like their modules. Fetched later, the module would hide the function as soon as anything imports it.
+from profiles.flick import flick
+from profiles.trapezoid import trapezoid
+
+if TYPE_CHECKING:
+    from profiles.errors import (
+        GoalAcceleration,
+        GoalOutsideLimits,
+        Infeasible,
+        InvalidInput,
+        InvalidLimit,
+        JerkLimitMissing,
+        OutsideTravel,
+        ProfileError,
+        RunUpTooShort,
+    )
+    from profiles.limits import Limits
+    from profiles.profile import Extremes, PositionRange, Profile
+    from profiles.scurve import s_curve
+    from profiles.segment import Segment
+    from profiles.state import State
+    from profiles.stopping import StopTravel, stop, stop_travel, tick_exact_travel
+
+_MODULE_OF = {
+    "Extremes": "profile",
+    "GoalAcceleration": "errors",
+    "GoalOutsideLimits": "errors",
+    "Infeasible": "errors",
+    "InvalidInput": "errors",
+    "InvalidLimit": "errors",
+    "JerkLimitMissing": "errors",
+    "Limits": "limits",
+    "OutsideTravel": "errors",
+    "PositionRange": "profile",
+    "Profile": "profile",
+    "ProfileError": "errors",
+    "RunUpTooShort": "errors",
+    "Segment": "segment",
+    "State": "state",
+    "StopTravel": "stopping",
+    "s_curve": "scurve",
+    "stop": "stopping",
+    "stop_travel": "stopping",
+    "tick_exact_travel": "stopping",
+}
+
+__all__ = [
+    "Extremes",
+    "GoalAcceleration",
+    "GoalOutsideLimits",
+    "Infeasible",
+    "InvalidInput",
+    "InvalidLimit",
+    "JerkLimitMissing",
+    "Limits",
+    "OutsideTravel",
+    "PositionRange",
+    "Profile",
+    "ProfileError",
+    "RunUpTooShort",
+    "Segment",
+    "State",
+    "StopTravel",
+    "flick",
+    "s_curve",
+    "stop",
+    "stop_travel",
+    "tick_exact_travel",
+    "trapezoid",
+]
+
+
+def __getattr__(name: str) -> object:
+    """The other names are fetched on first use, so that importing one costs no more than it needs."""
+    try:
+        module = import_module(f"{__name__}.{_MODULE_OF[name]}")
+    except KeyError:
+        raise AttributeError(f"The package profiles has no public name {name!r}.") from None
+    value = getattr(module, name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})
