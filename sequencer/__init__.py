@@ -1,0 +1,115 @@
+"""Coordinated motion of a robot's mechanisms: timed routines, checked before they run, rehearsed with no robot at hand.
+
+The names below are loaded when they are first used, so that importing the package costs nothing and the robot needs no
+more than it runs.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from sequencer.check import CheckFailed, check
+    from sequencer.errors import (
+        ClockError,
+        MissingExtra,
+        ModelError,
+        PackError,
+        RequestRefused,
+        StepgraphError,
+    )
+    from sequencer.files import FileErrors, load_machine, load_routine
+    from sequencer.machine.machine import Machine
+    from sequencer.pack import CheckedRoutine, load_pack, write_pack
+    from sequencer.plan import Plan, plan
+    from sequencer.plant import Plant
+    from sequencer.ports.orders import AxisOrder, Event, Orders
+    from sequencer.ports.readings import AxisReading, Readings, Sensed
+    from sequencer.rehearse import Rehearsal, rehearse
+    from sequencer.routine.routine import Routine
+    from sequencer.run import Loop, Runner
+    from sequencer.trace import Recorder, Trace, TraceError, read_trace
+
+_HOMES = {
+    "AxisOrder": "ports.orders",
+    "AxisReading": "ports.readings",
+    "CheckFailed": "check",
+    "CheckedRoutine": "pack",
+    "ClockError": "errors",
+    "Event": "ports.orders",
+    "FileErrors": "files",
+    "Loop": "run",
+    "Machine": "machine.machine",
+    "MissingExtra": "errors",
+    "ModelError": "errors",
+    "Orders": "ports.orders",
+    "PackError": "errors",
+    "Plan": "plan",
+    "Plant": "plant",
+    "Readings": "ports.readings",
+    "Recorder": "trace",
+    "Rehearsal": "rehearse",
+    "RequestRefused": "errors",
+    "Routine": "routine.routine",
+    "Runner": "run",
+    "Sensed": "ports.readings",
+    "StepgraphError": "errors",
+    "Trace": "trace",
+    "TraceError": "trace",
+    "check": "check",
+    "load_machine": "files",
+    "load_pack": "pack",
+    "load_routine": "files",
+    "plan": "plan",
+    "read_trace": "trace",
+    "rehearse": "rehearse",
+    "write_pack": "pack",
+}
+
+__all__ = [
+    "AxisOrder",
+    "AxisReading",
+    "CheckFailed",
+    "CheckedRoutine",
+    "ClockError",
+    "Event",
+    "FileErrors",
+    "Loop",
+    "Machine",
+    "MissingExtra",
+    "ModelError",
+    "Orders",
+    "PackError",
+    "Plan",
+    "Plant",
+    "Readings",
+    "Recorder",
+    "Rehearsal",
+    "RequestRefused",
+    "Routine",
+    "Runner",
+    "Sensed",
+    "StepgraphError",
+    "Trace",
+    "TraceError",
+    "check",
+    "load_machine",
+    "load_pack",
+    "load_routine",
+    "plan",
+    "read_trace",
+    "rehearse",
+    "write_pack",
+]
+
+
+def __getattr__(name: str) -> Any:
+    home = _HOMES.get(name)
+    if home is None:
+        raise AttributeError(f"module 'sequencer' has no attribute '{name}'")
+    return getattr(import_module(f"sequencer.{home}"), name)
+
+
+def __dir__() -> list[str]:
+    return __all__

@@ -1,0 +1,61 @@
+"""What happened: the record of a session, tick by tick, in memory and as a file that any spreadsheet opens.
+
+Standard library alone, for the robot writes traces too.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from sequencer.trace.csv_file import TraceFile, read_csv, read_trace, write_csv
+    from sequencer.trace.recorder import Recorder
+    from sequencer.trace.trace import (
+        Header,
+        Measured,
+        Ordered,
+        Row,
+        RunRecord,
+        Series,
+        StepRecord,
+        Trace,
+        TraceError,
+        TraceEvent,
+    )
+
+__all__ = [
+    "Header",
+    "Measured",
+    "Ordered",
+    "Recorder",
+    "Row",
+    "RunRecord",
+    "Series",
+    "StepRecord",
+    "Trace",
+    "TraceError",
+    "TraceEvent",
+    "TraceFile",
+    "read_csv",
+    "read_trace",
+    "write_csv",
+]
+
+_HOMES = {
+    "Recorder": "recorder",
+    "TraceFile": "csv_file",
+    "read_csv": "csv_file",
+    "read_trace": "csv_file",
+    "write_csv": "csv_file",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in __all__:
+        raise AttributeError(f"module 'sequencer.trace' has no attribute '{name}'")
+    return getattr(import_module(f"sequencer.trace.{_HOMES.get(name, 'trace')}"), name)
+
+
+def __dir__() -> list[str]:
+    return __all__
