@@ -1,13 +1,15 @@
-"""Motion of one axis over time: trapezoids, S-curves, stops and flicks, exact and fast, with the standard library alone."""
+"""Motion of one axis over time with the standard library alone: trapezoids, S-curves, stops and flicks."""
 
 from __future__ import annotations
 
 from importlib import import_module
 from typing import TYPE_CHECKING
 
-# Two functions are named like their modules. Fetched later, the module would hide the function as soon as anything imports it.
+# Three functions are named like their modules. Fetched later, the module would hide the function as soon as anything
+# imports it.
 from profiles.flick import flick
 from profiles.trapezoid import trapezoid
+from profiles.verify import verify
 
 if TYPE_CHECKING:
     from profiles.errors import (
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
     from profiles.segment import Segment
     from profiles.state import State
     from profiles.stopping import StopTravel, stop, stop_travel, tick_exact_travel
+    from profiles.verify import Violation, lines_to_paste
 
 _MODULE_OF = {
     "Extremes": "profile",
@@ -45,6 +48,8 @@ _MODULE_OF = {
     "Segment": "segment",
     "State": "state",
     "StopTravel": "stopping",
+    "Violation": "verify",
+    "lines_to_paste": "verify",
     "s_curve": "scurve",
     "stop": "stopping",
     "stop_travel": "stopping",
@@ -68,12 +73,15 @@ __all__ = [
     "Segment",
     "State",
     "StopTravel",
+    "Violation",
     "flick",
+    "lines_to_paste",
     "s_curve",
     "stop",
     "stop_travel",
     "tick_exact_travel",
     "trapezoid",
+    "verify",
 ]
 
 

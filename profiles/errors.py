@@ -1,7 +1,7 @@
 """What can be wrong with a question put to this package, one class a cause.
 
-Every exception takes the ingredients and builds the sentence, so that a caller can catch a cause and a person can read
-what was found, what is allowed and what would fit.
+Every exception takes the ingredients and builds the sentence, so that a caller can catch a cause and a person can
+read what was found, what is allowed and what would fit.
 """
 
 from __future__ import annotations
@@ -90,7 +90,8 @@ class OutsideTravel(ProfileError):
     def __init__(self, part: str, position: float, low: float, high: float) -> None:
         beyond = low - position if position < low else position - high
         super().__init__(
-            f"The {part} reaches {position:.6g}, which is {beyond:.6g} outside the travel from {low:.6g} to {high:.6g}. "
+            f"The {part} reaches {position:.6g}, which is {beyond:.6g} outside the travel from {low:.6g} "
+            f"to {high:.6g}. "
             "A lower speed, or a start and goal further inside, would fit."
         )
         self.position = position

@@ -30,8 +30,9 @@ def flick(
 ) -> Profile:
     """The fastest motion to `through` with its velocity and acceleration 0, and the fastest from there to the goal.
 
-    The instant of passing is exact and is the mark "through" of the profile. If the run-up is too short for the speed, the
-    fastest motion goes backwards first. S-curves where the limits have a jerk limit, trapezoids where not.
+    The instant of passing is exact and is the mark "through" of the profile. If the run-up is too short for the
+    speed, the fastest motion goes backwards first. S-curves where the limits have a jerk limit, trapezoids where
+    not.
 
     Args:
         start: State, or the position [m or rad] at rest.

@@ -12,8 +12,8 @@ from profiles.errors import InvalidInput, InvalidLimit
 class Limits:
     """Limits of one axis, signed, so that gravity may make up and down different.
 
-    vmin <= v <= vmax, amin <= a <= amax, |j| <= jerk. The signs belong to the direction of the axis, not to speeding up and
-    slowing down: amax both speeds a positive motion up and slows a negative one down.
+    vmin <= v <= vmax, amin <= a <= amax, |j| <= jerk. The signs belong to the direction of the axis, not to
+    speeding up and slowing down: amax both speeds a positive motion up and slows a negative one down.
 
     Args:
         velocity: [m/s or rad/s] one positive number for both directions, or the pair (most negative, most positive).
@@ -43,7 +43,7 @@ class Limits:
         object.__setattr__(self, "jerk", None if jerk is None else _jerk(jerk))
 
     def scaled(self, factor: float) -> Limits:
-        """These limits for a motion run in slow motion: velocity times factor, acceleration times factor^2, jerk times factor^3.
+        """These limits in slow motion: velocity times factor, acceleration times factor^2, jerk times factor^3.
 
         Args:
             factor: The speed as a fraction, 0 < factor <= 1 [1].

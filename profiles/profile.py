@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
-from math import isfinite
+from math import ceil, isfinite
 from types import MappingProxyType
 from typing import NamedTuple, NoReturn
 
@@ -14,6 +14,9 @@ from profiles.state import State
 
 # start time [s], position, velocity, acceleration, jerk of one piece: what `at` needs and nothing else.
 Piece = tuple[float, float, float, float, float]
+
+# A sample this near before the end, relative to the duration, is the end [1].
+_SAME_TIME = 1e-12
 
 _NO_MARKS: Mapping[str, float] = MappingProxyType({})
 _new_state = tuple.__new__
@@ -40,8 +43,9 @@ class PositionRange(NamedTuple):
 class Profile:
     """The motion of one axis from `start` at time 0 to `goal` at time `duration` [s].
 
-    Before time 0 it is at its start; at the end and for ever after it is at its goal, exactly, also when the goal has a velocity.
-    Node states are stored, never accumulated while sampling. A profile does not change once it is made.
+    Before time 0 it is at its start; at the end and for ever after it is at its goal, exactly, also when the goal
+    has a velocity. Node states are stored, never accumulated while sampling. A profile does not change once it is
+    made.
 
     Args:
         start: The state at time 0.
@@ -117,7 +121,7 @@ class Profile:
         )
 
     def first_time_at(self, position: float) -> float | None:
-        """The first time [s], 0 <= time <= duration, at which the axis is at `position` [m or rad]; None if it never is."""
+        """The first time [s] from 0 to the duration at which the axis is at `position` [m or rad]; None if never."""
         if position == self.start.position:
             return 0.0
         for segment in self.segments:
@@ -175,9 +179,9 @@ class Profile:
         if self.start.velocity != 0.0 or self.start.acceleration != 0.0:
             raise InvalidInput("start of a motion to be delayed", self.start, "at rest")
         waiting = (0.0, self.start.position, 0.0, 0.0, 0.0)
-        moved = [(begin + delay, *rest) for begin, *rest in self._pieces]
+        moved = [(begin + delay, p, v, a, j) for begin, p, v, a, j in self._pieces]
         marks = {name: time + delay for name, time in self.marks.items()}
-        return Profile(self.start, self.goal, [waiting, *moved], self.duration + delay, marks)  # type: ignore[list-item]
+        return Profile(self.start, self.goal, [waiting, *moved], self.duration + delay, marks)
 
     def followed_by(self, after: Profile, mark: str | None = None) -> Profile:
         """This motion and then another that starts where this one ends; the marks of both are kept.
@@ -199,7 +203,7 @@ class Profile:
         return Profile(self.start, after.goal, pieces, shift + after.duration, marks)
 
     def to_data(self) -> list[float | str]:
-        """The profile as a flat list: duration, start, goal, count of pieces, the pieces, and then name and time of each mark.
+        """The profile as a flat list: duration, start, goal, count of pieces, the pieces, name and time of each mark.
 
         All numbers are floats that survive `repr` and JSON exactly; without marks there are numbers only.
         """
@@ -232,6 +236,20 @@ class Profile:
             return cls(State(*numbers[1:4]), State(*numbers[4:7]), pieces, numbers[0], marks)
         except (ValueError, TypeError, IndexError):
             raise InvalidInput("data of a profile", list(data)[:8], "what Profile.to_data gives") from None
+
+    def sample_times(self, period: float) -> list[float]:
+        """The times 0, period, 2 period, ... [s] and, as the last and only once, the duration: strictly increasing.
+
+        Args:
+            period: The distance of two samples [s]; the last may be shorter.
+
+        Raises:
+            InvalidInput: If the period is not finite or not above 0.
+        """
+        if not (period > 0.0 and isfinite(period)):
+            raise InvalidInput("period", period, "a finite number above 0")
+        whole = ceil(self.duration / period * (1.0 - _SAME_TIME))
+        return [*(k * period for k in range(whole)), self.duration]
 
     def describe(self) -> str:
         """Several lines for a person: the ends, the highest values, and each piece with its duration and jerk."""

@@ -1,8 +1,9 @@
-"""Roots of quadratics and cubics inside an interval, and of a function between two bounds; nothing iterates without a bracket."""
+"""Roots of quadratics, of cubics inside an interval, and of a function between two bounds; always bracketed."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from itertools import pairwise
 from math import copysign, sqrt
 
 # Enough halvings for any bracket of doubles that spans less than 2^200; secant steps make it far fewer.
@@ -12,7 +13,8 @@ _ITERATIONS = 200
 def quadratic_roots(a: float, b: float, c: float) -> list[float]:
     """The real roots of a x^2 + b x + c = 0 in ascending order, without cancellation; none if all x are roots.
 
-    The form q = -(b + sign(b) sqrt(b^2 - 4ac))/2, x = q/a, c/q of W. H. Press et al., Numerical Recipes, section 5.6 (from memory).
+    The form q = -(b + sign(b) sqrt(b^2 - 4ac))/2, x = q/a, c/q of W. H. Press et al., Numerical Recipes, section
+    5.6 (from memory).
 
     >>> quadratic_roots(1.0, -3.0, 2.0)
     [1.0, 2.0]
@@ -34,7 +36,8 @@ def quadratic_roots(a: float, b: float, c: float) -> list[float]:
 def first_cubic_root(a: float, b: float, c: float, d: float, edges: Sequence[float]) -> float | None:
     """The first root of a x^3 + b x^2 + c x + d between the first and the last edge, or None.
 
-    `edges` are ascending and the cubic is monotone between neighbours, so that a change of sign tells of exactly one root.
+    `edges` are ascending and the cubic is monotone between neighbours, so that a change of sign tells of exactly
+    one root.
     """
 
     def value(x: float) -> float:
@@ -43,7 +46,7 @@ def first_cubic_root(a: float, b: float, c: float, d: float, edges: Sequence[flo
     at_low = value(edges[0])
     if at_low == 0.0:
         return edges[0]
-    for low, high in zip(edges, edges[1:], strict=False):
+    for low, high in pairwise(edges):
         at_high = value(high)
         if at_high == 0.0:
             return high

@@ -1,10 +1,11 @@
 """The fastest motion under limits of velocity, acceleration and jerk, from any state: one scalar equation.
 
-Throughout, the problem is mirrored so that the first jerk is +J, and velocities are multiplied by J and distances by J^2, so
-that every quantity is in powers of an acceleration and the jerk is gone from the algebra. A lobe is a rise and fall of the
-acceleration: z is the virtual peak of the first, m the virtual depth of the second, each clipped to its limit A and then
-held for (z^2 - A^2)/A. With u the scaled velocity, u_s = u0 - a0^2/2 the velocity from which the first lobe would have started
-at acceleration 0, and u_p = u_s + z^2 = u1 + m^2 the velocity between the lobes, the scaled distance is
+Throughout, the problem is mirrored so that the first jerk is +J, and velocities are multiplied by J and distances
+by J^2, so that every quantity is in powers of an acceleration and the jerk is gone from the algebra. A lobe is a
+rise and fall of the acceleration: z is the virtual peak of the first, m the virtual depth of the second, each
+clipped to its limit A and then held for (z^2 - A^2)/A. With u the scaled velocity, u_s = u0 - a0^2/2 the velocity
+from which the first lobe would have started at acceleration 0, and u_p = u_s + z^2 = u1 + m^2 the velocity between
+the lobes, the scaled distance is
 
     D = (u_s + u_p)/2 T(z) + (u_p + u1)/2 T(m) - (u_s a0 + a0^3/6),    T(x) = 2x, or A + x^2/A where clipped,
 
@@ -20,13 +21,17 @@ from profiles.limits import Limits
 from profiles.profile import Profile, profile_of_jerks
 from profiles.roots import root_between
 from profiles.state import State, checked_state
-from profiles.stopping import Phase, velocity_step
+from profiles.stopping import Phase, one_lobe
 from profiles.trapezoid import checked_goal, one_way_only
 
 # A difference this small beside the distances or velocities at play counts as none [1].
 _RELATIVE = 1e-12
-# So many roundings of the positions count as none [1].
+# A velocity this near to the one that is reached by running out the acceleration is that velocity [1].
+_SAME_VELOCITY = 1e-14
+# The rounding of a difference of two positions, relative to them [1].
 _POSITION_ROUNDING = 2e-15
+# A state met on the way carries the rounding of the motion before it; a false detour would cost a moving goal seconds [1].
+_POSITION_ROUNDING_ON_THE_WAY = 1e-13
 # Newton steps double the digits each time; only a degenerate bracket needs more than ten.
 _NEWTON_STEPS = 100
 # A last Newton step this small beside the unknown leaves no error that a double can hold [1].
@@ -36,9 +41,9 @@ _LAST_STEP = 1e-9
 def s_curve(start: State | float, goal: State | float, limits: Limits) -> Profile:
     """The fastest jerk-limited motion from any position, velocity and acceleration to any position and velocity.
 
-    A start outside the limits, or bound to leave them, is brought back first: the acceleration to its limit, and the velocity
-    along the fastest step that joins its limit without undershooting it, or that goes straight on to a lower velocity where
-    the goal asks for that.
+    A start outside the limits, or bound to leave them, is brought back first: the acceleration to its limit, and
+    the velocity along the fastest step that joins its limit without undershooting it, or that goes straight on to a
+    lower velocity where the goal asks for that.
 
     Args:
         start: State, or the position [m or rad] at rest.
@@ -63,7 +68,8 @@ def s_curve(start: State | float, goal: State | float, limits: Limits) -> Profil
     amin, amax = limits.acceleration
     p0, v0, a0 = begin
     p1, v1, _ = end
-    rounding = _POSITION_ROUNDING * (abs(p0) + abs(p1))
+    at_rest = v0 == 0.0 and a0 == 0.0 and v1 == 0.0
+    rounding = (_POSITION_ROUNDING if at_rest else _POSITION_ROUNDING_ON_THE_WAY) * (abs(p0) + abs(p1))
     phases = s_curve_phases(p1 - p0, v0, a0, v1, vmin, vmax, amin, amax, limits.jerk, rounding)
     return profile_of_jerks(begin, end, phases)
 
@@ -95,18 +101,31 @@ def s_curve_phases(
     d = distance * jerk * jerk
     u0, u1 = v0 * jerk, v1 * jerk
     half = 0.5 * a0 * a0
-    if u1 >= (u0 + half if a0 > 0.0 else u0 - half):
-        span = _span(sqrt(max(u1 - u0 + half, 0.0)), amax)
+    coasting = u0 + half if a0 > 0.0 else u0 - half  # where the velocity gets if the acceleration is only run out
+    slack = rounding * jerk * jerk
+    difference = abs(u1 - coasting)
+    if difference <= _SAME_VELOCITY * (abs(u0) + abs(u1) + half + (vmax - vmin) * jerk):
+        # A lobe grows like the root of a velocity: one rounding here is 1e-8 of a lobe, perhaps in the wrong direction.
+        ramp = abs(a0) * (coasting - a0 * abs(a0) * (1.0 / 6.0))
+        if abs(d - ramp) <= slack + _RELATIVE * abs(a0) * (abs(coasting) + half):
+            return [*prelude, (abs(a0) / jerk, -jerk if a0 > 0.0 else jerk)]
+        if difference <= _SAME_VELOCITY * (abs(u0) + abs(u1) + half):
+            u1 = coasting
+    if u1 >= coasting:
         from_rest = u0 - half
+        lobe = sqrt(max(u1 - from_rest, 0.0))
+        span = _span(lobe, amax)
         step = 0.5 * (from_rest + u1) * span - a0 * (from_rest + a0 * a0 * (1.0 / 6.0))
     else:
-        span = _span(sqrt(max(u0 - u1 + half, 0.0)), -amin)
         from_rest = u0 + half
+        lobe = sqrt(max(from_rest - u1, 0.0))
+        span = _span(lobe, -amin)
         step = 0.5 * (from_rest + u1) * span + a0 * (from_rest - a0 * a0 * (1.0 / 6.0))
     excess = d - step
-    slack = rounding * jerk * jerk + _RELATIVE * (abs(step) + (abs(u0) + abs(u1)) * span + abs(a0) * half)
-    if abs(excess) <= slack and (abs(d) >= abs(excess) or span == 0.0):
-        return prelude + velocity_step(v0, a0, v1, amin, amax, jerk)
+    if abs(excess) <= slack + _RELATIVE * (abs(step) + (abs(u0) + abs(u1)) * span + abs(a0) * half):
+        if u1 >= coasting:
+            return prelude + one_lobe(a0, lobe, amax, jerk, jerk)
+        return prelude + one_lobe(-a0, lobe, -amin, jerk, -jerk)
     if excess > 0.0:
         return prelude + _upwards(d, u0, a0, u1, vmax * jerk, amax, -amin, slack, jerk, 1.0)
     return prelude + _upwards(-d, -u0, -a0, -u1, -vmin * jerk, -amin, amax, slack, jerk, -1.0)
@@ -135,13 +154,22 @@ def _upwards(
     peak = max(sqrt(max(um - from_rest, 0.0)), a0)
     most = 0.5 * ((from_rest + um) * _span(peak, up) + (um + u1) * _span(depth, down)) - offset
     cruise = 0.0
+    lowest = a0
+    if a0 < 0.0 and u1 < 0.0 and u1 < from_rest:
+        first_maximum = _first_maximum(a0, from_rest - u1, u1, down)
+        if first_maximum is not None:
+            lowest = first_maximum
+            reached = _distance(lowest, from_rest, u1, up, down)
+            if d + offset <= reached:
+                peak = _peak_for(d + offset, from_rest, u1, a0, lowest, reached, up, down)
+                return _lobe_phases(a0, peak, sqrt(peak * peak + from_rest - u1), 0.0, up, down, jerk, sign)
     if d >= most:
         if um > 0.0:
             cruise = (d - most) / um
         elif d - most > slack:
             raise one_way_only(sign, (d - most) / (jerk * jerk))
     else:
-        peak, depth = _lobes(d + offset, from_rest, a0, u1, peak, depth, most + offset, up, down)
+        peak, depth = _lobes(d + offset, from_rest, lowest, u1, peak, depth, most + offset, up, down)
     return _lobe_phases(a0, peak, depth, cruise, up, down, jerk, sign)
 
 
@@ -167,7 +195,7 @@ def _lobe_phases(
 def _lobes(
     d: float,
     us: float,
-    a0: float,
+    lowest: float,
     u1: float,
     highest: float,
     deepest: float,
@@ -175,38 +203,28 @@ def _lobes(
     up: float,
     down: float,
 ) -> tuple[float, float]:
-    """The virtual peak z and depth m that make the distance d; d and `most` count from where the first lobe would start at rest."""
+    """The virtual peak z and depth m that make the distance; d and `most` lack the offset of the first lobe."""
     difference = u1 - us  # z^2 - m^2
     if difference >= 0.0:
         # Unknown m: z^2 = m^2 + difference has no cancellation.
-        low = sqrt(max(a0 * a0 - difference, 0.0)) if a0 > 0.0 else 0.0
-        m = _depth_for(d, us, u1, difference, low, deepest, most, up, down)
-        return max(sqrt(m * m + difference), a0), m
-    low, high = a0, highest
-    if a0 < 0.0 and u1 < 0.0:
-        first_maximum = _first_maximum(a0, -difference, u1, down)
-        if first_maximum is not None:
-            reached = _distance(first_maximum, us, u1, difference, up, down)
-            if d <= reached:
-                high, most = first_maximum, reached
-            else:
-                low = first_maximum
-    z = _peak_for(d, us, u1, difference, low, high, most, up, down)
+        low = sqrt(max(us + lowest * lowest - u1, 0.0)) if lowest > 0.0 else 0.0
+        m = _depth_for(d, us, u1, low, deepest, most, up, down)
+        return max(sqrt(m * m + difference), lowest), m
+    z = _peak_for(d, us, u1, lowest, highest, most, up, down)
     return z, sqrt(z * z - difference)
 
 
-def _distance(z: float, us: float, u1: float, difference: float, up: float, down: float) -> float:
+def _distance(z: float, us: float, u1: float, up: float, down: float) -> float:
     between = us + z * z
-    return 0.5 * ((us + between) * _span(z, up) + (between + u1) * _span(sqrt(max(z * z - difference, 0.0)), down))
+    return 0.5 * ((us + between) * _span(z, up) + (between + u1) * _span(sqrt(max(between - u1, 0.0)), down))
 
 
-def _depth_for(
-    d: float, us: float, u1: float, difference: float, low: float, high: float, most: float, up: float, down: float
-) -> float:
+def _depth_for(d: float, us: float, u1: float, low: float, high: float, most: float, up: float, down: float) -> float:
     """The m between `low` and `high` at which the distance is d: Newton inside a bracket."""
-    least = 0.5 * (
-        (us + u1 + low * low) * _span(sqrt(low * low + difference), up) + (2.0 * u1 + low * low) * _span(low, down)
-    )
+    difference = u1 - us
+    square = low * low
+    between = u1 + square
+    least = 0.5 * ((us + between) * _span(sqrt(square + difference), up) + (between + u1) * _span(low, down))
     m = _first_guess(d, low, high, least, most)
     for _ in range(_NEWTON_STEPS):
         square = m * m
@@ -237,11 +255,10 @@ def _depth_for(
     return m
 
 
-def _peak_for(
-    d: float, us: float, u1: float, difference: float, low: float, high: float, most: float, up: float, down: float
-) -> float:
+def _peak_for(d: float, us: float, u1: float, low: float, high: float, most: float, up: float, down: float) -> float:
     """The z between `low` and `high` at which the distance is d: Newton inside a bracket."""
-    z = _first_guess(d, low, high, _distance(low, us, u1, difference, up, down), most)
+    difference = u1 - us
+    z = _first_guess(d, low, high, _distance(low, us, u1, up, down), most)
     for _ in range(_NEWTON_STEPS):
         square = z * z
         m = sqrt(square - difference)
@@ -272,7 +289,7 @@ def _peak_for(
 
 
 def _first_guess(d: float, low: float, high: float, least: float, most: float) -> float:
-    """Distance grows like the cube of the lobes from rest, so the cube root of the fraction is exact there and near elsewhere."""
+    """From rest the distance grows like the cube of the lobes: there the cube root of the fraction is exact."""
     if most > least:
         fraction = (d - least) / (most - least)
         if 0.0 < fraction < 1.0:
@@ -281,10 +298,12 @@ def _first_guess(d: float, low: float, high: float, least: float, most: float) -
 
 
 def _first_maximum(a0: float, k: float, u1: float, down: float) -> float | None:
-    """The first peak z in (a0, 0) at which the distance stops growing, if there is one: then the earliest root may lie before it.
+    """The first peak z in (a0, 0) at which the distance stops growing; None if there is none.
 
-    With k = m^2 - z^2 and c = -2 u1 the slope vanishes, unclipped, where 3 y^2 + (k - 4c) y + c^2 = 0 for y = m^2, and with the second
-    lobe clipped where 2 w^2 - A w + 2k - c = 0 for w = -z.
+    The earliest root, which is the fastest motion, may lie before it.
+
+    With k = m^2 - z^2 and c = -2 u1 the slope vanishes, unclipped, where 3 y^2 + (k - 4c) y + c^2 = 0 for y = m^2,
+    and with the second lobe clipped where 2 w^2 - A w + 2k - c = 0 for w = -z.
     """
     c = -2.0 * u1
     start = -a0
@@ -322,8 +341,9 @@ def _joining_the_limit(
 ) -> list[Phase]:
     """From above the velocity limit, or bound to pass it, to a goal that the direct step does not reach.
 
-    The fastest descent that joins the limit without undershoot is followed; to its end if the goal is so far that the limit can
-    be held, else it is left, before its acceleration has run out, for the fastest step to the goal velocity.
+    The fastest descent that joins the limit without undershoot is followed; to its end if the goal is so far that
+    the limit can be held, else it is left, before its acceleration has run out, for the fastest step to the goal
+    velocity.
     """
     half = 0.5 * a0 * a0
     joined = sqrt(max(u0 - um + half, 0.0))
@@ -348,13 +368,12 @@ def _joining_the_limit(
         onwards = 0.5 * (peak + u1) * _span(deepest, down) - kept * (peak - square * (1.0 / 6.0))
         return d - (to_limit - not_travelled + onwards)
 
-    if missing(reach) >= 0.0:
-        # No further than the direct step but for rounding.
-        kept = reach if missing(0.0) >= 0.0 or missing(reach) == 0.0 else root_between(missing, 0.0, reach)
-    elif missing(0.0) <= 0.0 < missing(reach):
-        kept = root_between(missing, 0.0, reach)
-    else:
+    if missing(0.0) >= 0.0:
+        kept = 0.0
+    elif missing(reach) <= 0.0:
         kept = reach
+    else:
+        kept = root_between(missing, 0.0, reach)
     phases.append(((reach - kept) / jerk, signed))
     return phases + _step_down(kept, sqrt(kept * kept + um - u1), down, jerk, signed)
 
@@ -375,7 +394,9 @@ def _refuse_the_forbidden_way(v0: float, a0: float, vmin: float, vmax: float, je
     scale = _RELATIVE * (abs(v0) + abs(run_out) + vmax - vmin)
     worst = min(v0, v0 + run_out) if vmin == 0.0 else max(v0, v0 + run_out)
     if (vmin == 0.0 and worst < -scale) or (vmax == 0.0 and worst > scale):
+        bearable = sqrt(2.0 * jerk * max(v0 if vmin == 0.0 else -v0, 0.0))
         raise Infeasible(
-            f"velocity {v0:.6g} with acceleration {a0:.6g} must pass {worst:.6g}, and the velocity limits are {vmin:.6g} to {vmax:.6g}",
-            f"A start acceleration of magnitude {(2.0 * jerk * max(v0 if vmin == 0.0 else -v0, 0.0)) ** 0.5:.6g} or less would fit.",
+            f"velocity {v0:.6g} with acceleration {a0:.6g} must pass {worst:.6g}, "
+            f"and the velocity limits are {vmin:.6g} to {vmax:.6g}",
+            f"A start acceleration of magnitude {bearable:.6g} or less would fit.",
         )

@@ -15,7 +15,7 @@ Phase = tuple[float, float]
 
 
 class StopTravel(NamedTuple):
-    """How far an axis goes [m or rad], from where it is now, until it is at rest: the lowest and the highest place on the way.
+    """The lowest and highest place [m or rad] that an axis visits from now until it is at rest, counted from now.
 
     `low` <= 0 <= `high`, since the axis is at 0 now.
     """
@@ -27,9 +27,9 @@ class StopTravel(NamedTuple):
 def stop(start: State | float, limits: Limits) -> Profile:
     """The fastest way to rest from any velocity and acceleration; it ends where it ends.
 
-    With a jerk limit it is one velocity step to zero (three phases at most), without one the braking acceleration alone,
-    and the acceleration at the start is dropped. Velocity limits play no part. If the acceleration is so large that the
-    velocity must pass through zero, the axis reverses and comes to rest from the other side.
+    With a jerk limit it is one velocity step to zero (three phases at most), without one the braking acceleration
+    alone, and the acceleration at the start is dropped. Velocity limits play no part. If the acceleration is so
+    large that the velocity must pass through zero, the axis reverses and comes to rest from the other side.
 
     Args:
         start: Position [m or rad], velocity and acceleration now.
@@ -60,8 +60,9 @@ def stop(start: State | float, limits: Limits) -> Profile:
 def stop_travel(velocity: float, acceleration: float, limits: Limits) -> StopTravel:
     """How far the axis goes, down and up, while `stop` brings it to rest: in closed form, without a Profile.
 
-    Without a jerk limit v^2/(2a). With one, the velocity first moves on to v + a|a|/(2J) while the acceleration runs out, and
-    falls from there in a symmetric lobe of mean velocity one half; a reversal adds the place where the velocity is zero.
+    Without a jerk limit v^2/(2a). With one, the velocity first moves on to v + a|a|/(2J) while the acceleration
+    runs out, and falls from there in a symmetric lobe of mean velocity one half; a reversal adds the place where
+    the velocity is zero.
 
     Args:
         velocity: [m/s or rad/s]
@@ -113,8 +114,8 @@ def stop_travel(velocity: float, acceleration: float, limits: Limits) -> StopTra
 def tick_exact_travel(speed: float, deceleration: float, period: float) -> float:
     """How far an axis goes [m or rad] when a stop is commanded tick by tick and each tick lowers the speed by a dt.
 
-    With v = k a dt + r, 0 <= r < a dt: (v^2 - r^2)/(2a) + r dt/2, which is up to a dt^2/8 more than v^2/(2a), because the
-    last, incomplete step takes a whole tick.
+    With v = k a dt + r, 0 <= r < a dt: (v^2 - r^2)/(2a) + r dt/2, which is up to a dt^2/8 more than v^2/(2a),
+    because the last, incomplete step takes a whole tick.
 
     Args:
         speed: [m/s or rad/s], its sign is not looked at.
@@ -142,8 +143,8 @@ def tick_exact_travel(speed: float, deceleration: float, period: float) -> float
 def velocity_step(v0: float, a0: float, v1: float, amin: float, amax: float, jerk: float) -> list[Phase]:
     """The fastest (duration, jerk) phases from velocity v0 and acceleration a0 to velocity v1 and acceleration 0.
 
-    Peak ap = sqrt(J |v1 - v0| + a0^2/2), held for (ap^2 - A^2)/(J A) where it is clipped to the limit A. An acceleration
-    beyond its limit is first brought back to it.
+    Peak ap = sqrt(J |v1 - v0| + a0^2/2), held for (ap^2 - A^2)/(J A) where it is clipped to the limit A. An
+    acceleration beyond its limit is first brought back to it.
     """
     if v1 < v0 + 0.5 * a0 * abs(a0) / jerk:
         return _velocity_rise(-v0, -a0, -v1, -amin, jerk, -jerk)
@@ -154,11 +155,18 @@ def _velocity_rise(v0: float, a0: float, v1: float, limit: float, jerk: float, s
     if a0 > limit:
         hold = (v1 - v0 - 0.5 * a0 * a0 / jerk) / limit
         return [((a0 - limit) / jerk, -signed), (max(hold, 0.0), 0.0), (limit / jerk, -signed)]
-    peak_squared = max(jerk * (v1 - v0) + 0.5 * a0 * a0, 0.0)
-    if peak_squared > limit * limit:
-        hold = (peak_squared - limit * limit) / (jerk * limit)
+    return one_lobe(a0, sqrt(max(jerk * (v1 - v0) + 0.5 * a0 * a0, 0.0)), limit, jerk, signed)
+
+
+def one_lobe(a0: float, peak: float, limit: float, jerk: float, signed: float) -> list[Phase]:
+    """The phases of a rise of the acceleration from a0 <= limit to its virtual peak and a fall to 0.
+
+    The jerk of the first phase is `signed`, so that the same serves upside down.
+    """
+    if peak > limit:
+        hold = (peak * peak - limit * limit) / (jerk * limit)
         return [((limit - a0) / jerk, signed), (hold, 0.0), (limit / jerk, -signed)]
-    peak = max(sqrt(peak_squared), a0)
+    peak = max(peak, a0)
     return [((peak - a0) / jerk, signed), (peak / jerk, -signed)]
 
 

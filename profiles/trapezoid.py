@@ -9,17 +9,21 @@ from profiles.limits import Limits
 from profiles.profile import Profile, profile_of_accelerations
 from profiles.state import State, checked_state
 
-# A distance this small beside the distances at play, or this many times the rounding of the positions, counts as none [1].
+# A distance this small beside that of the direct velocity step counts as none [1].
 _RELATIVE = 1e-13
-_POSITION_ROUNDING = 1e-15
+# The rounding of a difference of two positions, relative to them [1].
+_POSITION_ROUNDING = 2e-15
+# A state met on the way carries the rounding of the motion before it; a false detour would cost a moving goal seconds [1].
+_POSITION_ROUNDING_ON_THE_WAY = 1e-13
 
 
 def trapezoid(start: State | float, goal: State | float, limits: Limits) -> Profile:
     """The fastest motion from any position and velocity to any position and velocity; acceleration may jump.
 
-    The jerk limit is ignored, and so is the acceleration at the start: the first piece begins with the acceleration it needs.
-    A start velocity outside the limits is first brought to the nearer limit. The peak velocity vp of a motion that needs no
-    cruise follows from d = (vp^2 - v0^2)/(2u) + (vp^2 - v1^2)/(2w) with up-rate u and down-rate w.
+    The jerk limit is ignored, and so is the acceleration at the start: the first piece begins with the acceleration
+    it needs. A start velocity outside the limits is first brought to the nearer limit. The peak velocity vp of a
+    motion that needs no cruise follows from d = (vp^2 - v0^2)/(2u) + (vp^2 - v1^2)/(2w) with up-rate u and
+    down-rate w.
 
     Args:
         start: State, or the position [m or rad] at rest.
@@ -51,11 +55,11 @@ def trapezoid(start: State | float, goal: State | float, limits: Limits) -> Prof
     direct = amax if v1 >= v0 else amin
     step_duration = (v1 - v0) / direct
     step_distance = 0.5 * (v0 + v1) * step_duration
-    rounding = _RELATIVE * (abs(distance) + (abs(v0) + abs(v1)) * step_duration) + _POSITION_ROUNDING * (
-        abs(begin.position) + abs(end.position)
-    )
+    at_rest = v0 == 0.0 and v1 == 0.0
+    rounding = (_POSITION_ROUNDING if at_rest else _POSITION_ROUNDING_ON_THE_WAY) * (abs(begin[0]) + abs(end[0]))
+    rounding += _RELATIVE * (abs(v0) + abs(v1)) * step_duration
     excess = distance - step_distance
-    if abs(excess) <= min(rounding, abs(distance)):
+    if abs(excess) <= rounding:
         phases.append((step_duration, direct))
     elif excess > 0.0:
         phases += _upwards(distance, v0, v1, vmax, amax, -amin, rounding, 1.0)
@@ -107,8 +111,8 @@ def _upwards(
 def one_way_only(sign: float, missing: float) -> Infeasible:
     """The error for an axis whose velocity limit is 0 in the direction it would have to move."""
     side = "highest" if sign > 0.0 else "lowest"
-    towards = "upwards" if sign > 0.0 else "downwards"
+    towards, away = ("upwards", "down") if sign > 0.0 else ("downwards", "up")
     return Infeasible(
         f"the {side} velocity allowed is 0 and the axis would have to move {missing:.6g} {towards}",
-        f"A goal {missing:.6g} further {'down' if sign > 0.0 else 'up'}, or a velocity limit that allows moving {towards}, would fit.",
+        f"A goal {missing:.6g} further {away}, or a velocity limit that allows moving {towards}, would fit.",
     )
