@@ -1,0 +1,183 @@
+"""The plain data of a checked routine, made ready to be interpreted: indices and numbers, nothing computed twice."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from profiles import Limits
+
+_INFINITE = float("inf")
+ROUNDING = 1e-9
+"""Boxes are inflated by this [m or rad]: a position one rounding error beside an edge is never counted as inside."""
+
+
+class AxisDefinition:
+    """One axis of the machine data. Positions [m or rad], durations [ns]."""
+
+    __slots__ = (
+        "band",
+        "behind",
+        "carries_on",
+        "feedforward",
+        "following",
+        "index",
+        "is_spin",
+        "latency",
+        "limits",
+        "name",
+        "position_tolerance",
+        "rest",
+        "settle",
+        "speed_tolerance",
+        "stop",
+        "sure",
+        "travel",
+    )
+
+    def __init__(self, index: int, data: Mapping[str, Any]) -> None:
+        self.index = index
+        self.name: str = data["name"]
+        self.is_spin = data["kind"] == "spin"
+        travel = data["travel"]
+        self.travel: tuple[float, float] = (-_INFINITE, _INFINITE) if travel is None else (travel[0], travel[1])
+        self.limits = limits_of(data["limits"])
+        self.sure = limits_of(data["sure"])
+        tolerance = data["tolerance"]
+        self.position_tolerance: float = tolerance["position"]
+        self.speed_tolerance: float = tolerance["speed"]
+        self.settle: int = tolerance["settle"]
+        self.following: float = _INFINITE if tolerance["following"] is None else tolerance["following"]
+        self.band = self.position_tolerance if self.following == _INFINITE else self.following
+        self.behind: str = tolerance["behind"]
+        self.latency: tuple[int, int] = (data["latency"][0], data["latency"][1])
+        self.carries_on = data["between"] == "carry_on"
+        self.rest: list[dict[str, Any]] = data["rest"]
+        self.stop: str = data["stop"]
+        self.feedforward: dict[str, float] | None = data.get("feedforward")
+
+
+class MachineDefinition:
+    """The machine data with its axes, and names to indices."""
+
+    __slots__ = (
+        "axes",
+        "axis_index",
+        "data",
+        "hash",
+        "keep_outs",
+        "longest_gap",
+        "must_stay",
+        "name",
+        "output_index",
+        "outputs",
+        "period",
+        "presets",
+        "sensors",
+    )
+
+    def __init__(self, data: Mapping[str, Any]) -> None:
+        self.data = data
+        self.name: str = data["name"]
+        self.hash: str = data["hash"]
+        self.period: int = data["period"]
+        self.longest_gap: int = data["longest_gap"]
+        self.axes = [AxisDefinition(index, axis) for index, axis in enumerate(data["axes"])]
+        self.axis_index = {axis.name: axis.index for axis in self.axes}
+        self.sensors: list[dict[str, Any]] = data["sensors"]
+        self.outputs: list[dict[str, Any]] = data["outputs"]
+        self.output_index = {output["name"]: index for index, output in enumerate(self.outputs)}
+        self.keep_outs: list[dict[str, Any]] = data["keep_outs"]
+        self.must_stay: list[dict[str, Any]] = data["must_stay"]
+        self.presets = {
+            name: {self.axes[index].name: position for index, position in positions}
+            for name, positions in data["presets"].items()
+        }
+
+
+class StepDefinition:
+    """One step of the routine data, with the steps that its start and end set going."""
+
+    __slots__ = (
+        "blind",
+        "data",
+        "duration",
+        "entries",
+        "index",
+        "joins_any",
+        "kind",
+        "limits",
+        "name",
+        "on_timeout",
+        "parent",
+        "passers",
+        "retry",
+        "start",
+        "steady",
+        "successors",
+        "timeout",
+        "together",
+        "withs",
+    )
+
+    def __init__(self, index: int, data: Mapping[str, Any]) -> None:
+        self.index = index
+        self.data = data
+        self.name: str = data["name"]
+        self.kind: str = data["kind"]
+        self.parent: int = data["parent"]
+        self.start: Mapping[str, Any] = data["start"]
+        self.steady = data["steady"]
+        self.blind = data["blind"]
+        self.duration = data["duration"]
+        self.timeout: int | None = data["timeout"]
+        self.on_timeout: str = data["on_timeout"]
+        self.retry: int = data["retry"]
+        self.together: bool = data["together"]
+        self.limits = {int(axis): limits_of(limits) for axis, limits in data["limits"].items()}
+        self.successors: list[int] = []
+        self.joins_any: list[int] = []
+        self.withs: list[int] = []
+        self.passers: list[int] = []
+        self.entries: list[list[int]] = []
+
+
+class RoutineDefinition:
+    """The routine data as a graph of `StepDefinition`s. Shared by all runs of it and never changed by them (R1)."""
+
+    __slots__ = ("data", "entries", "hash", "name", "parameters", "region", "start", "step_index", "steps")
+
+    def __init__(self, data: Mapping[str, Any], hash_text: str) -> None:
+        self.data = data
+        self.hash = hash_text
+        self.name: str = data["name"]
+        self.start: str = data["from"]
+        self.region: list[list[float]] = data["region"]
+        self.parameters: dict[str, dict[str, Any]] = {parameter["name"]: parameter for parameter in data["parameters"]}
+        self.steps = [StepDefinition(index, step) for index, step in enumerate(data["steps"])]
+        self.step_index = {step.name: step.index for step in self.steps}
+        for step in self.steps:
+            start = step.start
+            if start["kind"] == "after":
+                for predecessor in start["steps"]:
+                    (self.steps[predecessor].joins_any if start["any"] else self.steps[predecessor].successors).append(
+                        step.index
+                    )
+            elif start["kind"] == "with":
+                self.steps[start["step"]].withs.append(step.index)
+            elif start["kind"] == "passing":
+                self.steps[start["step"]].passers.append(step.index)
+        self.entries: list[int] = list(data["roots"])
+        for step in self.steps:
+            if step.kind == "choose":
+                step.entries = [list(branch["steps"]) for branch in step.data["branches"]]
+                if step.data["otherwise"] is not None:
+                    step.entries.append(list(step.data["otherwise"]))
+            elif step.kind in ("repeat", "perform"):
+                step.entries = [list(step.data["steps"])]
+
+
+def limits_of(data: Any) -> Limits:
+    """Limits from their plain form [[vmin, vmax], [amin, amax], jerk or None]."""
+    velocity, acceleration, jerk = data
+    return Limits((velocity[0], velocity[1]), (acceleration[0], acceleration[1]), jerk)

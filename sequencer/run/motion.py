@@ -1,0 +1,365 @@
+"""One axis as the runner commands it: the committed set-point, the profile it follows, what it occupies (R29, R32, R53)."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from profiles import Limits, Profile, State, stop, stop_travel
+from sequencer.ports.orders import AxisOrder, Mode
+
+if TYPE_CHECKING:
+    from sequencer.run.definition import AxisDefinition
+    from sequencer.run.step_state import Activation
+
+Plan = Callable[[State], Profile]
+"""Plans a profile from a state to the goal at hand; kept so that an interrupted axis can go on to the same goal (R53)."""
+
+STOP_RANK = {"ramp_then_hold": 2, "ramp_then_off": 1, "off": 0}
+"""IEC 60204-1 stop categories; a stop may only go down (R33)."""
+
+RAMP_DEADLINE = 500_000_000
+"""A ramp_then_off that has not ended this long [ns] after its planned end falls back to off."""
+
+ROUNDING_NS = 1_000
+"""A profile whose end is nearer than this [ns] has ended: durations are not whole nanoseconds."""
+
+_HALF_PI = 1.5707963267948966
+_TURN = 6.283185307179586
+
+
+class Motion:
+    """What one axis is doing. `mode` is what is ordered; `position`, `velocity`, `acceleration` is the committed set-point.
+
+    A profile's `clock` [ns] is the motion clock at the committed set-point, `next_clock` the one of this tick's candidate.
+    While `held` names an interlock, the supervisor keeps the axis from going on.
+    """
+
+    __slots__ = (
+        "acceleration",
+        "activation",
+        "after_stop",
+        "aim",
+        "bound",
+        "candidate",
+        "clamped",
+        "clock",
+        "current",
+        "deadline",
+        "definition",
+        "end_clock",
+        "goal",
+        "group",
+        "held",
+        "held_since",
+        "high",
+        "history",
+        "known",
+        "latched",
+        "low",
+        "mode",
+        "next_clock",
+        "occupied_high",
+        "occupied_low",
+        "order",
+        "order_key",
+        "plan_limits",
+        "position",
+        "profile",
+        "run",
+        "scale",
+        "speed_bound",
+        "stop_kind",
+        "stop_limits",
+        "taken_at",
+        "velocity",
+        "volts",
+    )
+
+    def __init__(self, definition: AxisDefinition) -> None:
+        self.definition = definition
+        self.position = 0.0
+        self.velocity = 0.0
+        self.acceleration = 0.0
+        self.known = definition.is_spin
+        self.mode: Mode = "off"
+        self.volts = 0.0
+        self.current = 0.0
+        self.bound = 0.0
+        self.speed_bound = 0.0
+        self.profile: Profile | None = None
+        self.clock = 0
+        self.next_clock = 0
+        self.end_clock = 0
+        self.candidate = State(0.0, 0.0, 0.0)
+        self.aim: Plan | None = None
+        self.goal = 0.0
+        self.group: list[Motion] | None = None
+        self.clamped = not definition.carries_on
+        self.scale = 1.0
+        self.stop_limits = definition.sure
+        self.plan_limits = definition.limits
+        self.history: deque[tuple[int, float]] = deque()
+        self.low = self.high = 0.0
+        self.occupied_low, self.occupied_high = definition.travel
+        self.held: str | None = None
+        self.held_since = 0
+        self.run: object | None = None
+        self.activation: Activation | None = None
+        self.taken_at = 0
+        self.stop_kind: str | None = None
+        self.after_stop: Mode = "hold"
+        self.deadline = 0
+        self.latched = False
+        self.order = AxisOrder("off")
+        self.order_key: tuple[object, ...] = ()
+
+    @property
+    def moving(self) -> bool:
+        """Whether the set-point is under way."""
+        return self.profile is not None
+
+    @property
+    def powered(self) -> bool:
+        return self.mode in ("track", "hold", "effort")
+
+    def state(self) -> State:
+        """The committed set-point."""
+        return State(self.position, self.velocity, self.acceleration)
+
+    def advanced(self) -> State:
+        """The set-point that this tick has reached on the present profile."""
+        if self.profile is None:
+            return State(self.position, 0.0, 0.0)
+        if self.next_clock >= self.end_clock:
+            return self.profile.goal
+        return self.profile.at(self.next_clock * 1e-9)
+
+    def ended(self) -> bool:
+        """Whether the profile is over in this tick (or there is none)."""
+        return self.profile is None or self.next_clock >= self.end_clock
+
+    def follow(self, profile: Profile, start_clock: int = 0) -> None:
+        """From this tick on, follow `profile`, whose clock stands at `start_clock` [ns] in this tick."""
+        self.profile = profile
+        self.next_clock = start_clock
+        self.end_clock = round(profile.duration * 1e9) - ROUNDING_NS
+        self.mode = "track"
+
+    def adopt(self, aim: Plan, goal: float, limits: Limits, profile: Profile) -> None:
+        """Follow `profile`, which `aim` planned to `goal`; `aim` is kept for going on after an interrupt (R53)."""
+        self.aim = aim
+        self.goal = goal
+        self.plan_limits = limits
+        self.stop_limits = _stop_limits(self.definition.sure, limits)
+        self.held = None
+        self.stop_kind = None
+        self.latched = False
+        self.follow(profile)
+
+    def brake(self) -> None:
+        """Brake along the axis' own stopping profile from this tick's set-point (R53)."""
+        self.aim = None
+        self.group = None
+        self.held = None
+        if self.profile is None:
+            return
+        self.follow(stop(self.advanced(), self.stop_limits))
+
+    def brake_from_committed(self, advance: int) -> Profile:
+        """The stopping profile that began at the last committed set-point; in this tick its clock stands at `advance` [ns]."""
+        profile = stop(self.state(), self.stop_limits)
+        self.follow(profile, advance)
+        return profile
+
+    def begin_stop(self, kind: str, now: int) -> None:
+        """Stop by category; a stop under way may escalate and never be eased (R33)."""
+        if self.stop_kind is not None and STOP_RANK[kind] >= STOP_RANK[self.stop_kind]:
+            return
+        already = self.stop_kind is not None
+        self.stop_kind = kind
+        if kind == "off":
+            self.switch_off()
+            return
+        if self.definition.is_spin or self.mode == "effort":
+            self.profile = None
+            self.mode = "hold" if kind == "ramp_then_hold" and not self.definition.is_spin else "off"
+            self.latched = kind == "ramp_then_off"
+            self.velocity = self.acceleration = 0.0
+            return
+        if not already:
+            self.brake()
+        self.after_stop = "off" if kind == "ramp_then_off" else "hold"
+        self.deadline = now + self.end_clock + RAMP_DEADLINE
+        if self.profile is None:
+            self.finish_stop()
+
+    def finish_stop(self) -> None:
+        """The ramp has ended: hold or drop the axis."""
+        if self.after_stop == "off" and self.stop_kind == "ramp_then_off":
+            self.switch_off()
+        elif self.mode == "track":
+            self.mode = "hold"
+
+    def switch_off(self) -> None:
+        """No drive from this tick on, and not again before a reset (R33)."""
+        self.profile = None
+        self.aim = None
+        self.group = None
+        self.held = None
+        self.mode = "off"
+        self.latched = True
+        self.velocity = self.acceleration = 0.0
+
+    def drop(self) -> None:
+        """Disabled: no drive, the set-point follows what is measured (R41)."""
+        self.switch_off()
+        self.latched = False
+        self.stop_kind = None
+        self.activation = None
+        self.run = None
+
+    def prepare(self) -> None:
+        """This tick's candidate set-point and the interval that the axis occupies if it goes there."""
+        profile = self.profile
+        if profile is None:
+            self.low = self.occupied_low
+            self.high = self.occupied_high
+            return
+        clock = self.next_clock
+        candidate = self.candidate = profile.goal if clock >= self.end_clock else profile.at(clock * 1e-9)
+        self.low, self.high = self._reach(candidate)
+
+    def _reach(self, state: State) -> tuple[float, float]:
+        """Set-points still in flight, and the stopping set from `state`."""
+        position, velocity, acceleration = state
+        low = high = position
+        for _, past in self.history:
+            if past < low:
+                low = past
+            elif past > high:
+                high = past
+        if velocity or acceleration:
+            under, over = stop_travel(velocity, acceleration, self.stop_limits)
+            under += position
+            over += position
+            if under < low:
+                low = under
+            if over > high:
+                high = over
+        return low, high
+
+    def reach_if_braking(self) -> tuple[float, float]:
+        """The interval that the axis occupies if it brakes from its committed set-point."""
+        return self._reach(self.state())
+
+    def commit(self, now: int) -> None:
+        """Take this tick's candidate as the set-point."""
+        profile = self.profile
+        if profile is None:
+            return
+        self.position, self.velocity, self.acceleration = self.candidate
+        self.clock = self.next_clock
+        self.occupied_low = self.low
+        self.occupied_high = self.high
+        history = self.history
+        if not history or history[-1][1] != self.position:
+            history.append((now, self.position))
+        if self.clock >= self.end_clock:
+            self.profile = None
+            if self.velocity == 0.0:
+                self.acceleration = 0.0
+            if self.stop_kind is not None:
+                self.finish_stop()
+
+    def forget(self, now: int) -> None:
+        """Drop set-points that no latency can still have in flight, and what they occupied."""
+        history = self.history
+        horizon = now - self.definition.latency[1]
+        while len(history) > 1 and history[1][0] <= horizon:
+            history.popleft()
+            if self.profile is None:
+                self.occupied_low, self.occupied_high = self._reach(State(self.position, 0.0, 0.0))
+
+    def rebase(self, position: float, now: int) -> None:
+        """The set-point follows what is measured: an unpowered axis, or one that presses (R29, R46)."""
+        self.position = position
+        self.velocity = self.acceleration = 0.0
+        self.known = True
+        history = self.history
+        if not history or history[-1][1] != position:
+            history.append((now, position))
+        if self.mode != "effort":
+            self.occupied_low, self.occupied_high = self._reach(State(position, 0.0, 0.0))
+
+    def occupy_everything(self) -> None:
+        """Not zeroed or not measured: the axis may be anywhere in its travel (R42)."""
+        self.occupied_low, self.occupied_high = self.definition.travel
+
+    def write(self) -> AxisOrder:
+        """The order of this tick; the same object again while nothing changes."""
+        mode = self.mode
+        if mode == "track" and self.profile is None and not self.definition.is_spin:
+            mode = "hold"
+        if mode == "track":
+            velocity, acceleration, position = self.velocity, self.acceleration, self.position
+            self.order_key = ()
+            volts = self.feedforward(position, velocity, acceleration)
+            self.order = AxisOrder("track", position, velocity, acceleration, volts)
+            return self.order
+        key = (mode, self.position, self.volts, self.current, self.bound)
+        if key == self.order_key:
+            return self.order
+        self.order_key = key
+        if mode == "hold":
+            self.order = AxisOrder("hold", self.position, 0.0, 0.0, self.feedforward(self.position, 0.0, 0.0))
+        elif mode == "effort":
+            if self.definition.is_spin:
+                self.order = AxisOrder("effort", volts=self.volts)
+            else:
+                self.order = AxisOrder("effort", self.bound, self.speed_bound, 0.0, 0.0, self.current)
+        else:
+            self.order = AxisOrder(mode)
+        return self.order
+
+    def feedforward(self, position: float, velocity: float, acceleration: float) -> float:
+        """Volts that the set-point needs by the model of the axis; 0 without one."""
+        table = self.definition.feedforward
+        if table is None:
+            return 0.0
+        volts = table["constant"] + table["velocity"] * velocity + table["acceleration"] * acceleration
+        if table["cosine"]:
+            volts += table["cosine"] * cosine(position + table["angle"])
+        if velocity > 0.0:
+            volts += table["coulomb"]
+        elif velocity < 0.0:
+            volts -= table["coulomb"]
+        return volts
+
+
+def _stop_limits(sure: Limits, planned: Limits) -> Limits:
+    """Stopping as surely as the axis can; without a jerk limit where the move has none, else its course would differ."""
+    if planned.jerk is None and sure.jerk is not None:
+        return Limits(sure.velocity, sure.acceleration, None)
+    return sure
+
+
+def cosine(angle: float) -> float:
+    """cos(angle [rad]) from + - * / alone, so that orders agree on every platform (R2); within 1e-11 for |angle| < 1e3.
+
+    Power series after reduction to a quarter turn (Abramowitz and Stegun, Handbook of Mathematical Functions, 4.3.66).
+    """
+    if angle < 0.0:
+        angle = -angle
+    angle -= _TURN * int(angle / _TURN)
+    if angle > 2.0 * _HALF_PI:
+        angle = _TURN - angle
+    if angle > _HALF_PI:
+        return -cosine(2.0 * _HALF_PI - angle)
+    square = angle * angle
+    term = total = 1.0
+    for n in (2.0, 12.0, 30.0, 56.0, 90.0, 132.0, 182.0, 240.0):
+        term *= -square / n
+        total += term
+    return total

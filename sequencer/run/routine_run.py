@@ -1,0 +1,635 @@
+"""One run of a routine: which steps are active, how they end, what starts after them (SEMANTICS sections B, D, E and J)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING, Any
+
+from profiles import ProfileError
+from sequencer.run.definition import RoutineDefinition, StepDefinition
+from sequencer.run.motion import Motion
+from sequencer.run.step_kinds import StartFailed, axes_claimed, energise, outputs_claimed
+from sequencer.run.step_state import ACTIVE, DEAD, ENDED, IDLE, Activation, Milestone
+from sequencer.run.terms import Scope, Watch, build
+
+if TYPE_CHECKING:
+    from sequencer.run.runner import Host
+
+_ROOT = -1
+
+
+class Run:
+    """A run in progress or over. `state` is "running", "stopping", "done", "cancelled" or "faulted"."""
+
+    def __init__(
+        self, host: Host, definition: RoutineDefinition, parameters: Mapping[str, float | str], speed: float
+    ) -> None:
+        self.host = host
+        self.definition = definition
+        self.name = definition.name
+        self.parameters = dict(parameters)
+        self.speed = speed
+        self.state = "running"
+        self.outcome: str | None = None
+        self.cause = ""
+        self.machine_fault = False
+        self.then: str | None = None
+        self.started = 0
+        self.status = [IDLE] * len(definition.steps)
+        self.pending = [0] * len(definition.steps)
+        self.scope_start: dict[int, int] = {}
+        self.timed: list[tuple[int, int]] = []
+        self.own: dict[str, Any] = {}
+        for step in definition.steps:
+            self.own[f"{step.name}.timed_out"] = False
+            self.own[f"{step.name}.elapsed"] = None
+        self.scope = Scope(host.values, self.own, self.parameters, host.definition.presets, host.occupants)
+        self.active: list[Activation] = []
+        self.by_step: dict[int, Activation] = {}
+        self.root_remaining = 0
+        self.abandoned: list[int] = []
+        self.evaluated = -1
+        self.outcome_to_be = ""
+        self.used_axes: set[int] = set()
+        self.used_outputs: set[int] = set()
+
+    @property
+    def over(self) -> bool:
+        return self.outcome is not None
+
+    # Phase 3: what must stay true while steps are active.
+
+    def watch_over(self) -> None:
+        """Faults the run if a `must_stay` of an active step is not true (R32)."""
+        for activation in self.active:
+            if activation.must_stay is not None and activation.must_stay() is not True:
+                words = self.host.words(activation.step.data["must_stay"], self.scope)
+                self.fault(f"{activation.step.name}: must_stay does not hold: {words}", activation, machine=True)
+                return
+
+    # Phase 4: completion and timeout of the steps that were active before this tick.
+
+    def completions(self) -> list[tuple[Activation, str, str]]:
+        """(activation, outcome, cause) of every step that ends in this tick; completion beats timeout (R23)."""
+        host = self.host
+        now, gap = host.now, host.gap
+        quarter = host.quarter
+        ended = []
+        self.evaluated = host.tick_number
+        for activation in self.active:
+            step = activation.step
+            elapsed = now - activation.since
+            self.own[f"{step.name}.elapsed"] = elapsed * 1e-9
+            cause = self._completed(activation, now, gap, quarter)
+            if cause is not None:
+                ended.append((activation, "done", cause))
+            elif activation.timeout is not None and elapsed + quarter >= activation.timeout:
+                ended.append((activation, "timeout", self._timeout_words(activation)))
+        return ended
+
+    def _completed(self, activation: Activation, now: int, gap: int, quarter: int) -> str | None:
+        """Why the step is done, or None."""
+        if activation.skipped:
+            return "skipped"
+        step = activation.step
+        kind = step.kind
+        if kind in ("choose", "perform", "repeat"):
+            if kind == "repeat" and activation.watch is not None:
+                for edge in activation.watch.edges:
+                    edge.sample()
+            return None
+        if activation.watch is not None and activation.watch.fulfilled(now, gap):
+            return self.host.words(step.data["until"], self.scope)
+        if activation.energised is None:
+            return None
+        if activation.duration is not None:
+            return "time" if now - activation.energised + quarter >= activation.duration else None
+        if kind == "move" or kind == "flick":
+            return "arrived" if self._arrived(activation, gap) else None
+        return "set" if kind == "set" else None
+
+    def _arrived(self, activation: Activation, gap: int) -> bool:
+        """All profiles ended, and error and speed within tolerance for the settle time (R31)."""
+        arrived = True
+        values = self.host.values
+        period = self.host.definition.period
+        for index, motion in enumerate(activation.motions):
+            axis = motion.definition
+            position = values.get(axis.name)
+            speed = values.get(axis.name + ".speed")
+            if (
+                position is None
+                or speed is None
+                or motion.held is not None
+                or not motion.ended()
+                or not -axis.position_tolerance <= position - motion.goal <= axis.position_tolerance
+                or not -axis.speed_tolerance <= speed <= axis.speed_tolerance
+            ):
+                activation.settled[index] = -1
+                arrived = False
+                continue
+            credit = activation.settled[index]
+            credit = 0 if credit < 0 else credit + (gap if gap < period else period)
+            activation.settled[index] = credit
+            if credit + (period >> 2) < axis.settle:
+                arrived = False
+        return arrived
+
+    def _timeout_words(self, activation: Activation) -> str:
+        assert activation.timeout is not None
+        words = f"{activation.step.name} not done after {activation.timeout * 1e-9:.3g} s"
+        waits = self.host.waiting_words(activation, self)
+        return f"{words}: {waits}" if waits else words
+
+    # Phases 5 and 6: ends, starts, blocks.
+
+    def go_on(self, ended: list[tuple[Activation, str, str]]) -> None:
+        """Exit what has ended (newest first), then start everything that this enables, all on one snapshot (R6, R8)."""
+        ready: set[int] = set()
+        arrived: list[int] = []
+        reached = self._milestones_reached()
+        for activation, outcome, cause in sorted(ended, key=lambda item: -item[0].sequence):
+            if activation.step.index not in self.by_step or self.state != "running":
+                continue
+            if outcome == "timeout":
+                self._timed_out(activation, cause, arrived)
+            else:
+                self._exit(activation, outcome, cause)
+                arrived.append(activation.step.index)
+        if self.state != "running":
+            return
+        ready.update(reached)
+        ready.update(self._due())
+        ready.update(self._choices_made(arrived))
+        self._spread(sorted(arrived), ready)
+
+    def begin(self) -> None:
+        """The tick of the request: the first steps are active in it (R5)."""
+        self.started = self.host.now
+        self.scope_start[_ROOT] = self.host.now
+        self.root_remaining = len(self.definition.entries)
+        self._spread([], set(self._open_scope(_ROOT, self.definition.entries)))
+
+    def _open_scope(self, parent: int, steps: Iterable[int]) -> list[int]:
+        """Make the steps of a block (or the whole routine) ready to be started; returns those that start at once."""
+        now = self.host.now
+        self.scope_start[parent] = now
+        first = []
+        for index in steps:
+            self._reset(index)
+            start = self.definition.steps[index].start
+            if start["kind"] == "at":
+                if start["time"] <= 0:
+                    first.append(index)
+                else:
+                    self.timed.append((now + start["time"], index))
+            elif start["kind"] == "after" and not start["steps"]:
+                first.append(index)
+        return first
+
+    def _reset(self, index: int) -> None:
+        step = self.definition.steps[index]
+        self.status[index] = IDLE
+        self.pending[index] = len(step.start["steps"]) if step.start["kind"] == "after" else 0
+        self.own[f"{step.name}.timed_out"] = False
+        self.own[f"{step.name}.elapsed"] = None
+
+    def _due(self) -> list[int]:
+        """Steps whose `at` time has come."""
+        if not self.timed:
+            return []
+        limit = self.host.now + self.host.quarter
+        due = [index for time, index in self.timed if time <= limit]
+        if due:
+            self.timed = [(time, index) for time, index in self.timed if time > limit]
+        return due
+
+    def _milestones_reached(self) -> list[int]:
+        """Steps whose milestone is nearer to this tick than to the next (M2), with what remains recorded."""
+        reached = []
+        half = self.host.definition.period >> 1
+        for activation in self.active:
+            for milestone in activation.milestones:
+                if milestone.instant is None or self.status[milestone.step] != IDLE:
+                    continue
+                motion = _motion_of(activation, milestone)
+                clock = motion.next_clock if motion.profile is not None else motion.end_clock
+                if clock + half > milestone.instant:
+                    reached.append(milestone.step)
+                    self._record_milestone(activation, milestone, clock)
+        return reached
+
+    def _record_milestone(self, activation: Activation, milestone: Milestone, clock: int) -> None:
+        assert milestone.instant is not None
+        off = (clock - milestone.instant) * 1e-9
+        dependent = self.definition.steps[milestone.step]
+        values: tuple[tuple[str, float], ...] = (("late_by", off),)
+        if milestone.instant < 0 and clock <= 0:
+            text = f"{activation.step.name} passes too soon: the lead is {-milestone.instant * 1e-9:.4g} s longer than the run-up"
+        else:
+            text = f"{activation.step.name} passes in {-off * 1000.0 + 0.0:.3f} ms"
+        self.host.event("milestone", self.name, dependent.name, text, values)
+        milestone.instant = None
+        milestone.fired = True
+
+    def _choices_made(self, arrived: list[int]) -> list[int]:
+        """The first steps of waiting `choose` blocks whose guard has come true."""
+        ready: list[int] = []
+        for activation in list(self.active):
+            if activation.step.kind == "choose" and activation.branch < 0:
+                ready += self._choose(activation, arrived)
+        return ready
+
+    def _spread(self, arrived: list[int], ready: set[int]) -> None:
+        """Starts and zero-tick ends until nothing more follows in this tick; ends with the run, or with active steps."""
+        while arrived or ready or self.abandoned:
+            arrived += self.abandoned
+            self.abandoned = []
+            for index in arrived:
+                ready.update(self._successors(index))
+            arrived = []
+            for index in sorted(ready):
+                if self.status[index] != IDLE or self.state != "running":
+                    continue
+                ready.update(self._start(self.definition.steps[index], arrived))
+            ready = {index for index in ready if self.status[index] == IDLE} if self.state == "running" else set()
+            if self.state != "running":
+                return
+        if self.root_remaining == 0:
+            self.host.finish(self, "done", "")
+
+    def _successors(self, index: int) -> list[int]:
+        """What the end of a step enables: successors whose joins are complete, the end or next passage of its block."""
+        step = self.definition.steps[index]
+        ready = []
+        for successor in step.successors:
+            self.pending[successor] -= 1
+            if self.pending[successor] == 0 and self.status[successor] == IDLE:
+                ready.append(successor)
+        for successor in step.joins_any:
+            if self.status[successor] == IDLE and successor not in ready:
+                self._drop_losers(self.definition.steps[successor], index)
+                ready.append(successor)
+        return ready + self._leave(step.parent)
+
+    def _leave(self, parent: int) -> list[int]:
+        """One step fewer in a block; its last one ends the block, or begins a repeat's next passage."""
+        if parent == _ROOT:
+            self.root_remaining -= 1
+            return []
+        block = self.by_step.get(parent)
+        if block is None:
+            return []
+        block.remaining -= 1
+        return self._block_over(block) if block.remaining == 0 else []
+
+    def _block_over(self, block: Activation) -> list[int]:
+        step = block.step
+        if step.kind == "repeat":
+            block.passes += 1
+            again = block.times is None or block.passes < block.times
+            if block.watch is not None and block.watch.test() is True:
+                again = False
+            if again:
+                if block.last_entry_tick == self.host.tick_number:
+                    self.fault(f"{step.name}: a passage without a single step; it would go round for ever", block)
+                    return []
+                return self._passage(block)
+        self._exit(block, "done", f"{block.passes} passages" if step.kind == "repeat" else "")
+        return self._successors(step.index)
+
+    def _passage(self, block: Activation) -> list[int]:
+        block.last_entry_tick = self.host.tick_number
+        steps = block.step.entries[0]
+        block.remaining = len(steps)
+        return self._open_scope(block.step.index, steps)
+
+    def _drop_losers(self, join: StepDefinition, winner: int) -> None:
+        """The other branches of a join-any: active steps are interrupted, the rest never start (R12)."""
+        start = join.start
+        for predecessor, branch in zip(start["steps"], start["branches"], strict=True):
+            if predecessor == winner:
+                continue
+            for index in sorted(branch, reverse=True):
+                if self.status[index] == ACTIVE:
+                    activation = self.by_step[index]
+                    self._interrupt_inner(activation, f"{join.name} goes on without it")
+                    self._exit(activation, "aborted", f"{join.name} goes on without it")
+                    self._count_out(index)
+                elif self.status[index] == IDLE:
+                    self.status[index] = DEAD
+                    self._count_out(index)
+
+    def _count_out(self, index: int) -> None:
+        parent = self.definition.steps[index].parent
+        if parent == _ROOT:
+            self.root_remaining -= 1
+        elif parent in self.by_step:
+            self.by_step[parent].remaining -= 1
+
+    # One step.
+
+    def _start(self, step: StepDefinition, arrived: list[int]) -> list[int]:
+        """Activate a step; returns the steps that start with it, and inside it. A block that is over at once joins `arrived`."""
+        host = self.host
+        activation = Activation(step, host.now, host.tick_number, host.next_sequence())
+        self.status[step.index] = ACTIVE
+        self.active.append(activation)
+        self.by_step[step.index] = activation
+        data = step.data
+        activation.timeout = step.timeout
+        self.own[f"{step.name}.elapsed"] = 0.0
+        ready = [index for index in step.withs if self.status[index] == IDLE]
+        if data["only_if"] is not None and build(data["only_if"], self.scope)() is not True:
+            activation.skipped = True
+            host.event("skip", self.name, step.name, f"not ({host.words(data['only_if'], self.scope)})")
+            return ready
+        host.event("start", self.name, step.name, step.kind)
+        try:
+            self._arm(activation)
+            if step.kind == "choose":
+                ready += self._choose(activation, arrived)
+            elif step.kind in ("repeat", "perform"):
+                if step.kind == "repeat" and data["times"] is not None:
+                    activation.times = int(self.scope.number(data["times"]))
+                ready += self._passage(activation)
+            else:
+                self._claim(activation)
+                if activation.gate is None or activation.gate() is True:
+                    self.energise(activation)
+        except StartFailed as failure:
+            self.fault(f"{step.name}: {failure}", activation, machine=failure.machine)
+        except ProfileError as problem:
+            self.fault(f"{step.name}: {problem}", activation)
+        return ready
+
+    def _arm(self, activation: Activation) -> None:
+        """Read the step's parameters, once, and build its conditions (R25)."""
+        step, host, scope = activation.step, self.host, self.scope
+        data = step.data
+        if data["must_stay"] is not None:
+            activation.must_stay = build(data["must_stay"], scope)
+            if activation.must_stay() is not True:
+                raise StartFailed(f"must_stay does not hold: {host.words(data['must_stay'], scope)}", machine=True)
+        if data["once"] is not None:
+            activation.gate = build(data["once"], scope, activation.edges, gate=True)
+        if data["until"] is not None:
+            period = host.definition.period
+            steady, blind = scope.time(step.steady), scope.time(step.blind)
+            activation.watch = Watch(data["until"], scope, host.now, period, steady, blind)
+        if step.duration is not None:
+            activation.duration = scope.time(step.duration)
+        for index in step.passers:
+            start = self.definition.steps[index].start
+            place = None if start["at"] == "through" else scope.number(start["at"])
+            activation.milestones.append(
+                Milestone(index, place, start["axis"], scope.time(start["lead"]), scope.time(start["lag"]))
+            )
+
+    def _choose(self, activation: Activation, arrived: list[int]) -> list[int]:
+        """The first branch whose guard is true, in file order; none and no else: wait (R11)."""
+        data = activation.step.data
+        if not activation.guards:
+            activation.guards = [build(branch["term"], self.scope, activation.edges) for branch in data["branches"]]
+        else:
+            for edge in activation.edges:
+                edge.sample()
+        taken = next((number for number, guard in enumerate(activation.guards) if guard() is True), None)
+        if taken is None:
+            if data["otherwise"] is None:
+                return []
+            taken = len(activation.guards)
+        activation.branch = taken
+        words = (
+            "else" if taken == len(activation.guards) else self.host.words(data["branches"][taken]["term"], self.scope)
+        )
+        self.host.event("branch", self.name, activation.step.name, words)
+        steps = activation.step.entries[taken]
+        activation.remaining = len(steps)
+        if not steps:
+            self._exit(activation, "done", "nothing to do")
+            arrived.append(activation.step.index)
+            return []
+        return self._open_scope(activation.step.index, steps)
+
+    def _claim(self, activation: Activation) -> None:
+        """Take the axes and outputs that the step drives; one owner each (R28)."""
+        host = self.host
+        preempt = activation.step.data["preempt"]
+        for axis in axes_claimed(activation.step):
+            motion = host.motions[axis]
+            owner = motion.activation
+            if owner is not None and owner is not activation:
+                if not preempt:
+                    raise StartFailed(f"{motion.definition.name} is in use by {owner.step.name}")
+                host.interrupt_owner(motion, activation.step.name)
+            elif motion.run is not None and motion.run is not self:
+                if not preempt:
+                    raise StartFailed(
+                        f"{motion.definition.name} is in use by {getattr(motion.run, 'name', 'another run')}"
+                    )
+                host.interrupt_owner(motion, activation.step.name)
+        for output in outputs_claimed(activation.step):
+            holder = host.output_owner[output]
+            if holder is not None and holder is not activation:
+                raise StartFailed(f"output {host.definition.outputs[output]['name']} is in use by {holder.step.name}")
+        for axis in axes_claimed(activation.step):
+            motion = host.motions[axis]
+            motion.activation = activation
+            motion.run = self
+            motion.taken_at = host.now
+            self.used_axes.add(axis)
+            activation.motions.append(motion)
+            activation.settled.append(-1)
+            if motion.moving and motion.stop_kind is None:
+                motion.brake()
+        for output in outputs_claimed(activation.step):
+            self.used_outputs.add(output)
+            if activation.step.kind == "pulse":
+                host.output_owner[output] = activation
+                activation.outputs.append(output)
+
+    def open_gates(self) -> None:
+        """Steps whose gate is true in this tick start to move in it (R32)."""
+        for activation in list(self.active):
+            if activation.energised is not None or activation.skipped or self.state != "running":
+                continue
+            if activation.step.kind in ("choose", "repeat", "perform"):
+                continue
+            if activation.tick == self.host.tick_number:
+                continue
+            for edge in activation.edges:
+                edge.sample()
+            if activation.gate is None or activation.gate() is True:
+                try:
+                    if activation.gate is not None and self.energise(activation):
+                        words = self.host.words(activation.step.data["once"], self.scope)
+                        self.host.event("gate", self.name, activation.step.name, words)
+                    elif activation.gate is None:
+                        self.energise(activation)
+                except StartFailed as failure:
+                    self.fault(f"{activation.step.name}: {failure}", activation, machine=failure.machine)
+                except ProfileError as problem:
+                    self.fault(f"{activation.step.name}: {problem}", activation)
+
+    def energise(self, activation: Activation) -> bool:
+        """Let the step act; False while the supervisor does not let a press begin."""
+        if not energise(activation, self):
+            return False
+        activation.energised = self.host.now
+        return True
+
+    def _timed_out(self, activation: Activation, cause: str, arrived: list[int]) -> None:
+        step = activation.step
+        self.own[f"{step.name}.timed_out"] = True
+        if activation.attempt <= step.retry:
+            self._retry(activation, cause)
+            return
+        if step.on_timeout == "continue":
+            self._interrupt_inner(activation, "timeout")
+            self._exit(activation, "timeout", cause)
+            arrived.append(step.index)
+        elif step.on_timeout == "fault":
+            self._interrupt_inner(activation, "timeout")
+            self._exit(activation, "timeout", cause)
+            self.fault(cause, None)
+        else:
+            self._interrupt_inner(activation, "timeout")
+            self._exit(activation, "timeout", cause)
+            if step.on_timeout != "cancel":
+                self.then = step.on_timeout
+            self.cancel(cause)
+
+    def _retry(self, activation: Activation, cause: str) -> None:
+        """Left and entered in one tick: a new activation with its own clock; outputs do not drop in between (R10)."""
+        step = activation.step
+        attempt = activation.attempt + 1
+        self._interrupt_inner(activation, "retry")
+        self._exit(activation, "timeout", cause)
+        self.host.event("retry", self.name, step.name, f"attempt {attempt} of {step.retry + 1}")
+        arrived: list[int] = []
+        ready = self._start(step, arrived)
+        if step.index in self.by_step:
+            self.by_step[step.index].attempt = attempt
+        if ready or arrived:
+            self._spread(arrived, set(ready))
+
+    def _interrupt_inner(self, activation: Activation, cause: str) -> None:
+        """Everything active inside a block ends with it."""
+        if activation.step.kind not in ("choose", "repeat", "perform"):
+            return
+        inside = [other for other in self.active if self._is_inside(other.step, activation.step.index)]
+        for other in sorted(inside, key=lambda item: -item.sequence):
+            self._exit(other, "aborted", cause)
+        for step in self.definition.steps:
+            if self._is_inside(step, activation.step.index) and self.status[step.index] == IDLE:
+                self.status[step.index] = DEAD
+        self.timed = [(time, index) for time, index in self.timed if self.status[index] == IDLE]
+
+    def _is_inside(self, step: StepDefinition, block: int) -> bool:
+        parent = step.parent
+        while parent != _ROOT:
+            if parent == block:
+                return True
+            parent = self.definition.steps[parent].parent
+        return False
+
+    def _exit(self, activation: Activation, outcome: str, cause: str) -> None:
+        """End an activation: its pulses go to rest, its axes brake or hold and stay with the run (R14, R22, R26)."""
+        host = self.host
+        step = activation.step
+        self.status[step.index] = ENDED
+        self.active.remove(activation)
+        del self.by_step[step.index]
+        self.own[f"{step.name}.elapsed"] = (host.now - activation.since) * 1e-9
+        for motion in activation.motions:
+            if motion.activation is activation:
+                motion.activation = None
+                motion.held = None
+                if step.kind == "pulse":
+                    motion.run = None
+                    host.rest(motion)
+                elif step.kind != "press" and motion.moving and not motion.ended():
+                    motion.brake()
+        for output in activation.outputs:
+            if host.output_owner[output] is activation:
+                host.output_owner[output] = None
+                host.outputs[output] = host.definition.outputs[output]["rest"]
+        host.event("end", self.name, step.name, f"{outcome}: {cause}" if cause else outcome, (("outcome", outcome),))
+        for milestone in activation.milestones:
+            if not milestone.fired and self.status[milestone.step] == IDLE and self.state == "running":
+                self._abandon(milestone.step, f"{step.name} ended without passing its place")
+
+    def _abandon(self, index: int, reason: str) -> None:
+        """A dependent step whose milestone will never come: it ends aborted, and the rest goes on (M4)."""
+        self.status[index] = DEAD
+        dependent = self.definition.steps[index]
+        self.host.event("end", self.name, dependent.name, f"aborted: {reason}", (("outcome", "aborted"),))
+        self.abandoned.append(index)
+
+    def preempted(self, activation: Activation, by: str) -> None:
+        """Another step of this run takes an axis of this one, which ends aborted; what follows it goes on (R28)."""
+        self._exit(activation, "aborted", f"{by} takes its axis")
+        self.abandoned.append(activation.step.index)
+
+    # The end of a run.
+
+    def fault(self, cause: str, activation: Activation | None, machine: bool = False, stop: str | None = None) -> None:
+        """Interrupt every step; the run is faulted once nothing moves any more (R13)."""
+        if self.state == "stopping" and self.outcome_to_be == "faulted":
+            return
+        self.host.event("fault", self.name, activation.step.name if activation else "", cause)
+        self.machine_fault = machine
+        self._stop_all("faulted", cause, activation, stop)
+
+    def cancel(self, cause: str, stop: str | None = None) -> None:
+        """Interrupt every step by each axis' own stop, or by `stop`; idempotent (R34)."""
+        if self.state != "running":
+            if stop is not None and not self.over:
+                self._stop_axes(stop)
+            return
+        self._stop_all("cancelled", cause, None, stop)
+
+    def _stop_all(self, outcome: str, cause: str, culprit: Activation | None, stop: str | None) -> None:
+        if self.state == "stopping":
+            self.cause = f"{cause} (while being cancelled: {self.cause})"
+        else:
+            self.cause = cause
+        self.state = "stopping"
+        self.outcome_to_be = outcome
+        self.timed.clear()
+        for activation in sorted(self.active, key=lambda item: -item.sequence):
+            done = None if activation is culprit else self._done_meanwhile(activation)
+            if done is not None:
+                self._exit(activation, "done", done)
+            else:
+                self._exit(activation, "error" if activation is culprit else "aborted", cause)
+        self._stop_axes(stop)
+        for output in self.used_outputs:
+            if self.host.output_owner[output] is None:
+                self.host.outputs[output] = self.host.definition.outputs[output]["rest"]
+
+    def _done_meanwhile(self, activation: Activation) -> str | None:
+        """Why a step that a stop meets in the tick of its completion keeps "done" (R23), or None."""
+        host = self.host
+        if self.evaluated == host.tick_number or activation.tick == host.tick_number:
+            return None
+        return self._completed(activation, host.now, host.gap, host.quarter)
+
+    def _stop_axes(self, stop: str | None) -> None:
+        for axis in sorted(self.used_axes):
+            motion = self.host.motions[axis]
+            if motion.run is self:
+                motion.begin_stop(stop or motion.definition.stop, self.host.now)
+
+    def standing(self) -> bool:
+        """Whether nothing that this run has set in motion moves any more."""
+        return not any(
+            motion.run is self and motion.moving for motion in (self.host.motions[axis] for axis in self.used_axes)
+        )
+
+
+def _motion_of(activation: Activation, milestone: Milestone) -> Motion:
+    if milestone.axis is None:
+        return activation.motions[0]
+    return next(motion for motion in activation.motions if motion.definition.index == milestone.axis)

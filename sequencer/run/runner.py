@@ -1,0 +1,624 @@
+"""The runner: hosts all routines of a machine under one supervisor and is asked once a control period what to do.
+
+It does no input or output itself, reads no clock and starts no thread: `Runner.tick` is a function of what it was
+given so far (R2). Neither `cancel` nor `abort` is an emergency stop.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from collections.abc import Iterable, Mapping
+from typing import Any, Protocol
+
+from sequencer.errors import ClockError, ModelError, RequestRefused, did_you_mean
+from sequencer.pack import CheckedRoutine, Pack
+from sequencer.ports.orders import Event, Orders
+from sequencer.ports.readings import Readings, SensorValue
+from sequencer.run.definition import MachineDefinition, RoutineDefinition
+from sequencer.run.motion import Motion
+from sequencer.run.routine_run import Run
+from sequencer.run.snapshot import Snapshot
+from sequencer.run.status import Status, status_of, term_words, unknown_words
+from sequencer.run.step_kinds import instant_of
+from sequencer.run.step_state import Activation
+from sequencer.run.supervisor import Supervisor
+from sequencer.run.terms import Scope, Test, build
+
+Request = tuple[Any, ...]
+"""A request as plain data: its name, then its arguments."""
+
+_RANK = {"abort": 0, "cancel": 1, "reset": 2, "note": 3, "request": 4}
+
+
+class Sink(Protocol):
+    """Takes what every tick was given and gave back; a `Recorder` is one."""
+
+    def record(self, readings: Readings, orders: Orders, requests: tuple[Request, ...]) -> None: ...
+
+
+class Runner:
+    """Interprets checked routines tick by tick, under a mandatory supervisor.
+
+    Args:
+        routines: a pack, a checked routine, or several of one machine.
+        sink: told every tick; None: no trace.
+
+    Raises:
+        ModelError: no routine, or routines of different machines, or two of one name.
+
+    `tick` may be called by one thread only and is not re-entrant; requests may come from any thread and are handled at
+    the next tick (R4).
+    """
+
+    def __init__(self, routines: Pack | CheckedRoutine | Iterable[CheckedRoutine], sink: Sink | None = None) -> None:
+        given = _as_list(routines)
+        self._host = Host(given)
+        self._sink = sink
+        self._lock = threading.Lock()
+        self._queue: deque[Request] = deque()
+        self._in_tick = False
+
+    def request(
+        self,
+        name: str,
+        parameters: Mapping[str, float | str] | None = None,
+        speed: float = 1.0,
+        preempt: bool = False,
+    ) -> None:
+        """Ask for a routine to be run from the next tick on; whether it is taken shows there, as an event.
+
+        Args:
+            name: the routine.
+            parameters: values for its parameters: numbers in SI, presets by name.
+            speed: share of the limits, in (0, 1] (R49).
+            preempt: take axes that another run uses; it is cancelled.
+
+        Raises:
+            RequestRefused: an unknown routine or parameter, a value outside its range, a speed outside (0, 1].
+        """
+        definition = self._host.routines.get(name)
+        if definition is None:
+            raise RequestRefused(f"unknown routine '{name}'; {did_you_mean(name, self._host.routines)}")
+        if not 0.0 < speed <= 1.0:
+            raise RequestRefused(f"speed is {speed:g}; it must be above 0 and at most 1")
+        values = _parameters(definition, parameters or {})
+        self._put(("request", name, values, speed, preempt))
+
+    def cancel(self) -> None:
+        """Stop every run by each axis' own `stop`; counts from the next tick, idempotent (R34). Not an emergency stop."""
+        self._put(("cancel",))
+
+    def abort(self) -> None:
+        """Switch every axis off (stop category 0) at the next tick; nothing runs before a reset. Not an emergency stop:
+        it acts through the same computer, wires and code as everything else (R33).
+        """
+        self._put(("abort",))
+
+    def reset(self) -> None:
+        """Acknowledge a fault or an abort, so that requests are taken again. It starts nothing (R32)."""
+        self._put(("reset",))
+
+    def note(self, name: str, value: SensorValue) -> None:
+        """Put a remark into the trace."""
+        self._put(("note", name, value))
+
+    def tick(self, readings: Readings) -> Orders:
+        """One control period: what was read, in; what every axis and output shall do, out.
+
+        Raises:
+            ClockError: the time does not increase; nothing has changed then (R19).
+            RuntimeError: called from within itself (R4).
+        """
+        if self._in_tick:
+            raise RuntimeError("tick() was called from within tick(); it is not re-entrant")
+        self._in_tick = True
+        try:
+            with self._lock:
+                requests = tuple(self._queue) if self._queue else ()
+                if requests and readings.now_ns > self._host.now:
+                    self._queue.clear()
+            orders = self._host.tick(readings, requests)
+        finally:
+            self._in_tick = False
+        if self._sink is not None:
+            self._sink.record(readings, orders, requests)
+        return orders
+
+    def status(self) -> Status:
+        """What each run and each active step waits for, since when, with each term's value, after the last tick (R40)."""
+        return status_of(self._host)
+
+    @property
+    def machine(self) -> dict[str, Any]:
+        """The machine data that all routines share (for a recorder)."""
+        return dict(self._host.definition.data)
+
+    def _put(self, request: Request) -> None:
+        with self._lock:
+            self._queue.append(request)
+
+
+class Host:
+    """Everything that changes, and the phases of one tick (R3). Private to `run`; the `Runner` is its face."""
+
+    def __init__(self, routines: list[CheckedRoutine]) -> None:
+        self.definition = MachineDefinition(routines[0].machine)
+        self.routines = {one.name: RoutineDefinition(one.routine, one.hash) for one in routines}
+        self.quarter = self.definition.period >> 2
+        self.values: dict[str, Any] = {}
+        self.motions = [Motion(axis) for axis in self.definition.axes]
+        self.occupants = {motion.definition.name: motion for motion in self.motions if not motion.definition.is_spin}
+        scope = Scope(self.values, presets=self.definition.presets)
+        self.snapshot = Snapshot(self.definition, scope)
+        self.supervisor = Supervisor(self.definition, self.motions, scope, self._supervised)
+        self.must_stay: list[tuple[dict[str, Any], Test]] = [
+            (data, build(data["term"], scope)) for data in self.definition.must_stay
+        ]
+        self.rest_tests = [
+            [(case, None if case["when"] is None else build(case["when"], scope)) for case in axis.rest]
+            for axis in self.definition.axes
+        ]
+        self.outputs: list[SensorValue] = [output["rest"] for output in self.definition.outputs]
+        self.output_names = [output["name"] for output in self.definition.outputs]
+        self.axis_names = [axis.name for axis in self.definition.axes]
+        self.output_owner: list[Activation | None] = [None] * len(self.outputs)
+        self.runs: list[Run] = []
+        self.ended: list[Run] = []
+        self.now = -1
+        self.gap = self.definition.period
+        self.tick_number = -1
+        self.late_ticks = 0
+        self.enabled = False
+        self.fault_cause: str | None = None
+        self.events: list[Event] = []
+        self._sequence = 0
+        self._waiting_request: Request | None = None
+
+    @property
+    def zeroed(self) -> list[bool]:
+        return self.snapshot.zeroed
+
+    # The tick.
+
+    def tick(self, readings: Readings, requests: tuple[Request, ...]) -> Orders:
+        now = readings.now_ns
+        if type(now) is not int or now <= self.now:
+            raise ClockError(
+                f"tick at {now} ns does not come after the tick before, at {self.now} ns; nothing was changed"
+                if isinstance(now, int)
+                else f"now_ns is {now!r}; it must be a whole number of nanoseconds"
+            )
+        first = self.now < 0
+        self.gap = self.definition.period if first else now - self.now
+        self.now = now
+        self.tick_number += 1
+        self.events = []
+        self.snapshot.take(readings, self.motions, self.tick_number, self.gap)
+        advance = self._clocks()
+        self._follow_unpowered(readings.enabled)
+        if self._waiting_request is not None and not self.runs:
+            requests = (*requests, self._waiting_request)
+            self._waiting_request = None
+        starts = self._requests(requests) if requests else []
+        self._enable(readings.enabled)
+        if self.enabled:
+            self._interlocks()
+        ended = [(run, run.completions()) for run in self.runs if run.state == "running"]
+        for run, steps in ended:
+            if run.state == "running":
+                run.go_on(steps)
+        for run in self.runs:
+            if run.state == "running":
+                run.open_gates()
+        for request in starts:
+            self._start_run(request)
+        self.supervisor.commit(now, advance)
+        self._finish_stops()
+        for motion in self.motions:
+            if len(motion.history) > 1:
+                motion.forget(now)
+        return self._orders()
+
+    def _clocks(self) -> int:
+        """Let every motion clock advance (R20); returns what an axis that holds its order gains."""
+        gap = self.gap
+        period = self.definition.period
+        late = gap > period + (period >> 1)
+        if late:
+            self.late_ticks += 1
+            self.event("late", text=f"{gap * 1e-9:.3g} s since the tick before")
+        clamped = gap if gap < 2 * period else 2 * period
+        for motion in self.motions:
+            if motion.profile is not None:
+                step = clamped if motion.clamped else gap
+                if motion.scale != 1.0:
+                    step = int(step * motion.scale)
+                motion.next_clock = motion.clock + step
+        if gap > self.definition.longest_gap:
+            for run in self.runs:
+                if any(self.motions[axis].moving for axis in run.used_axes):
+                    run.fault(f"no tick for {gap * 1e-9:.3g} s while moving", None, machine=True)
+        return clamped
+
+    def _follow_unpowered(self, enabled: bool) -> None:
+        """Set-points of unpowered and pressing axes follow what is measured (R29, R41, R46)."""
+        for motion in self.motions:
+            axis = motion.definition
+            if axis.is_spin:
+                continue
+            measured = self.values[axis.name]
+            if motion.mode == "effort":
+                if measured is not None:
+                    motion.rebase(measured, self.now)
+                    motion.occupied_low = min(measured, motion.bound)
+                    motion.occupied_high = max(measured, motion.bound)
+            elif not motion.powered:
+                if measured is None:
+                    motion.occupy_everything()
+                elif measured != motion.position or not motion.known:
+                    motion.rebase(measured, self.now)
+            if not self.snapshot.zeroed[axis.index]:
+                motion.occupy_everything()
+
+    def _requests(self, requests: tuple[Request, ...]) -> list[Request]:
+        """Handle requests in rank order abort > cancel > reset > start (R3); starts are kept for phase 5."""
+        starts = []
+        stopped = False
+        for request in sorted(requests, key=lambda one: _RANK[one[0]]):
+            match request[0]:
+                case "abort":
+                    stopped = True
+                    self.event("request", text="abort")
+                    for run in self.runs:
+                        run.cancel("aborted by request", stop="off")
+                    for motion in self.motions:
+                        motion.stop_kind = "off"
+                        motion.switch_off()
+                    self.fault_cause = "aborted by request"
+                case "cancel":
+                    stopped = True
+                    self.event("request", text="cancel")
+                    for run in self.runs:
+                        run.cancel("cancelled by request")
+                case "reset":
+                    self.event("request", text="reset")
+                    if not any(run.state == "stopping" for run in self.runs):
+                        self.fault_cause = None
+                        for motion in self.motions:
+                            motion.latched = False
+                            motion.stop_kind = None
+                case "note":
+                    self.event("note", text=str(request[1]), values=((str(request[1]), request[2]),))
+                case "request":
+                    if stopped:
+                        self._refuse(request[1], "a stop was asked for in the same tick")
+                    else:
+                        starts.append(request)
+        return starts
+
+    def _enable(self, enabled: bool) -> None:
+        if not enabled:
+            if self.enabled:
+                self.event("disabled")
+            for run in list(self.runs):
+                run.cancel("disabled", stop="off")
+                self._over(run, run.outcome_to_be or "done", run.cause)
+            for motion in self.motions:
+                motion.drop()
+            self._waiting_request = None
+            self.enabled = False
+            return
+        if not self.enabled:
+            self.event("enabled")
+            self.enabled = True
+        for motion in self.motions:
+            if motion.run is None and not motion.latched:
+                self.rest(motion)
+
+    def _interlocks(self) -> None:
+        """Conditions required for motion, faults that axes report, and following errors (phase 3)."""
+        for run in self.runs:
+            if run.state == "running":
+                run.watch_over()
+        for data, test in self.must_stay:
+            if test() is True:
+                continue
+            for run in self.runs:
+                if run.state == "running" and any(
+                    self.motions[axis].moving or self.motions[axis].mode == "effort"
+                    for axis in data["axes"]
+                    if self.motions[axis].run is run
+                ):
+                    words = self.words(data["term"], run.scope)
+                    run.fault(f"interlock {data['name']}: {words} does not hold", None, machine=True, stop=data["stop"])
+        for motion in self.motions:
+            activation = motion.activation
+            if activation is None:
+                continue
+            axis = motion.definition
+            owner = self.run_of(motion)
+            if owner is None or owner.state != "running":
+                continue
+            fault = self.snapshot.faults[axis.index]
+            if fault is not None:
+                owner.fault(f"{axis.name}: {fault}", activation, machine=True)
+            elif axis.is_spin or not motion.powered:
+                continue
+            elif not self.snapshot.zeroed[axis.index]:
+                owner.fault(f"{axis.name} has lost its zero", activation, machine=True)
+            elif motion.mode != "effort" and motion.moving:
+                self._following(motion, owner, activation)
+
+    def _following(self, motion: Motion, run: Run, activation: Activation) -> None:
+        """R45: behind by more than the tolerance, a move's clock waits or the axis faults."""
+        axis = motion.definition
+        if self.values[axis.name] is None:
+            run.fault(
+                f"the position of {axis.name} is lost while it moves ({self.unknown_reason(axis.name)})",
+                activation,
+                machine=True,
+            )
+            return
+        error = abs(self.values[axis.name + ".error"])
+        if error <= axis.following:
+            motion.scale = 1.0
+            return
+        if axis.behind == "fault" or error > 2.0 * axis.following:
+            run.fault(
+                f"{axis.name} is {error:.4g} away from its set-point; allowed are {axis.following:.4g}",
+                activation,
+                machine=True,
+            )
+            return
+        scale = 2.0 - error / axis.following
+        for member in motion.group or [motion]:
+            member.scale = scale
+            member.next_clock = member.clock + int((member.next_clock - member.clock) * scale)
+
+    def _finish_stops(self) -> None:
+        """Runs whose axes have come to rest end; ramps past their deadline fall back to off (R33)."""
+        for motion in self.motions:
+            if motion.stop_kind == "ramp_then_off" and motion.moving and self.now > motion.deadline:
+                motion.begin_stop("off", self.now)
+        for run in list(self.runs):
+            if run.state == "stopping" and run.standing():
+                self._over(run, run.outcome_to_be, run.cause)
+            elif run.state == "finishing" and run.standing():
+                self._over(run, "done", "")
+
+    def _orders(self) -> Orders:
+        axes = {name: motion.write() for name, motion in zip(self.axis_names, self.motions, strict=True)}
+        outputs = dict(zip(self.output_names, self.outputs, strict=True))
+        return Orders(self.now, axes, outputs, tuple(self.events))
+
+    # Runs.
+
+    def _start_run(self, request: Request) -> None:
+        _, name, parameters, speed, preempt = request
+        definition = self.routines[name]
+        reason = self._why_not(definition, parameters, preempt)
+        if reason is not None:
+            self._refuse(name, reason)
+            return
+        if preempt:
+            for run in self.runs:
+                if run.used_axes & _axes_of(definition):
+                    for axis in run.used_axes & _axes_of(definition):
+                        self._detach(self.motions[axis])
+                    run.cancel(f"{name} takes its axes")
+        run = Run(self, definition, parameters, speed)
+        self.runs.append(run)
+        self.event("run", name, text="start", values=tuple(sorted(parameters.items())))
+        run.begin()
+
+    def _why_not(
+        self, definition: RoutineDefinition, parameters: Mapping[str, float | str], preempt: bool
+    ) -> str | None:
+        """Why a routine cannot be started now, in words, or None."""
+        if not self.enabled:
+            return "the machine is not enabled"
+        if self.fault_cause is not None:
+            return f"reset first; the last fault: {self.fault_cause}"
+        for run in self.runs:
+            if run.name == definition.name:
+                return f"{run.name} is already running" if run.state == "running" else f"{run.name} is stopping"
+        axes = _axes_of(definition)
+        for axis in sorted(axes):
+            motion = self.motions[axis]
+            if motion.stop_kind is not None and motion.moving:
+                return f"{motion.definition.name} is stopping"
+            if motion.run is not None and not preempt:
+                return f"{motion.definition.name} is in use by {getattr(motion.run, 'name', 'another run')}"
+        for axis, low, high in definition.region:
+            name = self.definition.axes[int(axis)].name
+            position = self.values[name]
+            if position is None:
+                return f"the position of {name} is unknown ({self.unknown_reason(name)})"
+            if not low <= position <= high:
+                off = low - position if position < low else position - high
+                return f"{name} is at {position:.4g}, {off:.4g} outside the start region of '{definition.start}'"
+        return None
+
+    def _refuse(self, name: str, reason: str) -> None:
+        self.event("refused", name, text=reason)
+
+    def finish(self, run: Run, outcome: str, cause: str) -> None:
+        """Every step has ended: the run is over once nothing that it moved is still under way."""
+        if run.state == "running":
+            run.state = "finishing"
+            for axis in run.used_axes:
+                motion = self.motions[axis]
+                if motion.run is run and motion.mode == "effort" and not motion.definition.is_spin:
+                    motion.mode = "hold"
+
+    def _over(self, run: Run, outcome: str, cause: str) -> None:
+        """The outcome is final: everything that the run used goes to rest in this tick (R22, R27)."""
+        run.state = run.outcome = outcome
+        run.cause = cause
+        self.runs.remove(run)
+        self.ended = [*self.ended[-7:], run]
+        for axis in sorted(run.used_axes):
+            motion = self.motions[axis]
+            if motion.run is run:
+                motion.run = None
+                motion.activation = None
+                motion.stop_kind = None
+                self.rest(motion)
+        for output in sorted(run.used_outputs):
+            if self.output_owner[output] is None:
+                self.outputs[output] = self.definition.outputs[output]["rest"]
+        self.event("run", run.name, text=f"{outcome}: {cause}" if cause else outcome, values=(("outcome", outcome),))
+        if outcome == "faulted":
+            self.fault_cause = cause
+        elif run.then is not None and outcome == "cancelled" and run.then in self.routines:
+            defaults = _parameters(self.routines[run.then], {})
+            self._waiting_request = ("request", run.then, defaults, run.speed, False)
+
+    def rest(self, motion: Motion) -> None:
+        """What an axis does when no step has it (R27, R43), without a jump."""
+        if motion.latched or not self.enabled:
+            return
+        cases = self.rest_tests[motion.definition.index]
+        case = next(case for case, test in cases if test is None or test() is True)
+        mode = case["mode"]
+        if mode == "voltage":
+            motion.mode, motion.volts, motion.velocity = "effort", case["voltage"], 0.0
+        elif mode == "hold":
+            if motion.known and motion.profile is None:
+                motion.mode = "hold"
+                motion.velocity = motion.acceleration = 0.0
+        else:
+            motion.mode = mode
+            motion.profile = None
+            motion.volts = 0.0
+
+    def interrupt_owner(self, motion: Motion, by: str) -> None:
+        """Another step takes the axis over from the moving state (R28)."""
+        run = self.run_of(motion)
+        activation = motion.activation
+        taker = next((one for one in self.runs if any(a.step.name == by for a in one.active)), None)
+        if run is not None and activation is not None and run is taker:
+            run.preempted(activation, by)
+        elif run is not None:
+            self._detach(motion)
+            run.cancel(f"{by} takes {motion.definition.name}")
+
+    def _detach(self, motion: Motion) -> None:
+        activation = motion.activation
+        if activation is not None and motion in activation.motions:
+            place = activation.motions.index(motion)
+            del activation.motions[place], activation.settled[place]
+        run = self.run_of(motion)
+        if run is not None:
+            run.used_axes.discard(motion.definition.index)
+        motion.activation = None
+        motion.run = None
+
+    def run_of(self, motion: Motion) -> Run | None:
+        return motion.run if isinstance(motion.run, Run) else None
+
+    def forbidden(self, axis: int) -> str | None:
+        """The interlock that does not permit motion of an axis now, in words, or None."""
+        for data, test in self.must_stay:
+            if axis in data["axes"] and test() is not True:
+                return f"interlock {data['name']}: {term_words(data['term'], self.values, {})} does not hold"
+        return None
+
+    # Words and events.
+
+    def next_sequence(self) -> int:
+        self._sequence += 1
+        return self._sequence
+
+    def event(
+        self,
+        kind: str,
+        run: str = "",
+        step: str = "",
+        text: str = "",
+        values: tuple[tuple[str, SensorValue | None], ...] = (),
+    ) -> None:
+        self.events.append(Event(self.tick_number, self.now, kind, run, step, text, values))
+
+    def words(self, term: Any, scope: Scope) -> str:
+        """A condition with the values that decide it."""
+        return term_words(term, self.values, scope.own)
+
+    def waiting_words(self, activation: Activation, run: Run) -> str:
+        """What a step still waits for, and which of it is unknown, since when."""
+        data = activation.step.data
+        term = data["once"] if activation.energised is None and data["once"] is not None else data["until"]
+        if term is None:
+            return ""
+        words = f"waiting for {self.words(term, run.scope)}"
+        lost = unknown_words(term, self.snapshot)
+        return f"{words}; {lost}" if lost else words
+
+    def unknown_reason(self, name: str) -> str:
+        return self.snapshot.reason(name)
+
+    def _supervised(self, what: str, motion: Motion, text: str) -> None:
+        """The supervisor holds an axis or lets it go on: say so, and compute the milestones anew (R54)."""
+        activation = motion.activation
+        run = self.run_of(motion)
+        self.event(what, run.name if run else "", activation.step.name if activation else "", text)
+        if activation is None:
+            return
+        for milestone in activation.milestones:
+            if milestone.fired or milestone.axis not in (None, motion.definition.index):
+                continue
+            going = what == "go"
+            milestone.instant = instant_of(motion, milestone.place, milestone.lead, milestone.lag) if going else None
+
+
+def _as_list(routines: Pack | CheckedRoutine | Iterable[CheckedRoutine]) -> list[CheckedRoutine]:
+    if isinstance(routines, CheckedRoutine):
+        given = [routines]
+    elif isinstance(routines, Pack):
+        given = list(routines.routines.values())
+    else:
+        given = list(routines)
+    if not given:
+        raise ModelError("a runner needs at least one checked routine")
+    names: set[str] = set()
+    for one in given:
+        if one.machine["hash"] != given[0].machine["hash"]:
+            raise ModelError(
+                f"routine '{one.name}' was checked for another machine than '{given[0].name}'; check them again together"
+            )
+        if one.name in names:
+            raise ModelError(f"two routines are called '{one.name}'")
+        names.add(one.name)
+    return given
+
+
+def _axes_of(definition: RoutineDefinition) -> set[int]:
+    axes: set[int] = set()
+    for step in definition.steps:
+        axes.update(step.limits)
+        if step.kind == "pulse":
+            axes.update(drive[1] for drive in step.data["drives"] if drive[0] == "axis")
+    return axes
+
+
+def _parameters(definition: RoutineDefinition, given: Mapping[str, float | str]) -> dict[str, float | str]:
+    """Every parameter with its given or default value.
+
+    Raises:
+        RequestRefused: an unknown name, a number outside its range, a preset that is no choice.
+    """
+    values: dict[str, float | str] = {name: known["value"] for name, known in definition.parameters.items()}
+    for name, value in given.items():
+        data = definition.parameters.get(name)
+        if data is None:
+            raise RequestRefused(
+                f"{definition.name} has no parameter '{name}'; {did_you_mean(name, definition.parameters)}"
+            )
+        if data["kind"] == "preset":
+            if value not in data["choices"]:
+                raise RequestRefused(f"{name} cannot be '{value}'; {did_you_mean(str(value), data['choices'])}")
+        elif isinstance(value, bool) or not isinstance(value, int | float) or not data["low"] <= value <= data["high"]:
+            raise RequestRefused(f"{name} is {value!r}; allowed are {data['low']:g} to {data['high']:g}")
+        values[name] = value
+    return values

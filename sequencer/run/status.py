@@ -1,0 +1,179 @@
+"""What the runner is doing and why it waits, in words and values (R40)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from sequencer.run.terms import Scope, build, names_of
+
+if TYPE_CHECKING:
+    from sequencer.run.routine_run import Run
+    from sequencer.run.runner import Host
+    from sequencer.run.snapshot import Snapshot
+    from sequencer.run.step_state import Activation
+
+
+@dataclass(frozen=True, slots=True)
+class TermStatus:
+    """One comparison of a condition: its words, the value now (None: UNKNOWN) and whether it is true."""
+
+    text: str
+    value: bool | float | str | None
+    truth: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class StepStatus:
+    """An active step: since when [ns], what it waits for, each term (false first, then unknown), time left to its timeout [ns]."""
+
+    name: str
+    kind: str
+    since: int
+    waits_for: str
+    terms: tuple[TermStatus, ...]
+    left: int | None
+    held_by: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class RunStatus:
+    name: str
+    state: str
+    cause: str
+    steps: tuple[StepStatus, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """`headline` in at most 40 characters; `fault` is what must be reset, or None; `held` names held axes with the interlock."""
+
+    tick: int
+    headline: str
+    enabled: bool
+    fault: str | None
+    runs: tuple[RunStatus, ...]
+    held: tuple[tuple[str, str], ...]
+    late_ticks: int
+
+
+def status_of(host: Host) -> Status:
+    """The status after the last tick."""
+    runs = tuple(_run_status(host, run) for run in [*host.ended[-1:], *host.runs])
+    held = tuple((motion.definition.name, motion.held) for motion in host.motions if motion.held is not None)
+    return Status(
+        host.tick_number, _headline(host, runs, held)[:40], host.enabled, host.fault_cause, runs, held, host.late_ticks
+    )
+
+
+def _headline(host: Host, runs: tuple[RunStatus, ...], held: tuple[tuple[str, str], ...]) -> str:
+    if not host.enabled:
+        return "disabled"
+    if held:
+        return f"{held[0][0]} held by {held[0][1]}"
+    for run in reversed(runs):
+        if run.steps:
+            return f"{run.name}: {run.steps[0].name}"
+    if host.fault_cause is not None:
+        return f"fault: {host.fault_cause}"
+    if runs:
+        return f"{runs[-1].name} {runs[-1].state}"
+    return "idle"
+
+
+def _run_status(host: Host, run: Run) -> RunStatus:
+    return RunStatus(run.name, run.state, run.cause, tuple(_step_status(host, run, one) for one in run.active))
+
+
+def _step_status(host: Host, run: Run, activation: Activation) -> StepStatus:
+    step = activation.step
+    data = step.data
+    gated = activation.energised is None and data["once"] is not None
+    term = data["once"] if gated else data["until"]
+    left = None if activation.timeout is None else activation.timeout - (host.now - activation.since)
+    held = next((motion.held for motion in activation.motions if motion.held is not None), None)
+    waits = f"held by {held}" if held is not None else _waits(activation, term, gated, host)
+    terms = (
+        tuple(sorted(_terms(term, run.scope), key=lambda one: {False: 0, None: 1, True: 2}[one.truth])) if term else ()
+    )
+    return StepStatus(step.name, step.kind, activation.since, waits, terms, left, held)
+
+
+def _waits(activation: Activation, term: Any, gated: bool, host: Host) -> str:
+    if gated:
+        return f"its gate: {term_words(term, host.values, {})}"
+    if term is not None:
+        watch = activation.watch
+        words = text_of(term)
+        if watch is not None and any(edge.before is edge.rising for edge in watch.edges):
+            inner = text_of(term[1]) if term[0] in ("rising", "falling") else words
+            first = "fall" if term[0] == "rising" else "rise"
+            return f"{words}; {inner} was already {'true' if first == 'fall' else 'false'} when the step began and must first {first}"
+        lost = unknown_words(term, host.snapshot)
+        return f"{words}; {lost}" if lost else words
+    if activation.step.kind in ("move", "flick"):
+        away = [
+            f"{motion.definition.name} {host.values[motion.definition.name] - motion.goal:+.4g}"
+            for motion in activation.motions
+            if host.values.get(motion.definition.name) is not None
+        ]
+        return f"arrival: {', '.join(away)} from the goal" if away else "arrival"
+    if activation.duration is not None:
+        return "time"
+    return ""
+
+
+def _terms(term: Any, scope: Scope) -> list[TermStatus]:
+    head = term[0]
+    if head in ("and", "or"):
+        return [found for part in term[1:] for found in _terms(part, scope)]
+    value = None
+    names = names_of(term)
+    if len(names) == 1:
+        value = scope.source(names[0]).get(names[0])
+    truth = None if head in ("rising", "falling") else build(term, scope)()
+    return [TermStatus(text_of(term), value, truth)]
+
+
+def text_of(term: Any) -> str:
+    """A plain term as a sentence (SI numbers)."""
+    head = term[0]
+    if head in ("and", "or"):
+        return f" {head} ".join(
+            f"({text_of(part)})" if part[0] in ("and", "or") else text_of(part) for part in term[1:]
+        )
+    if head == "not":
+        return f"not ({text_of(term[1])})"
+    if head in ("rising", "falling"):
+        return f"{head}({text_of(term[1])})"
+    if head == "holds":
+        return str(term[1])
+    if head == "known":
+        return f"known({term[1]})"
+    if head == "is":
+        return f"{term[1]} is {term[2]}"
+    limit = term[2]
+    return f"{term[1]} {head} {limit[1] if isinstance(limit, list | tuple) else f'{limit:.6g}'}"
+
+
+def term_words(term: Any, values: dict[str, Any], own: dict[str, Any]) -> str:
+    """A term with the values that decide it: ``lift > 0.4 (lift 0.412)``."""
+    found = []
+    for name in names_of(term):
+        value = own[name] if name in own else values.get(name)
+        shown = (
+            "unknown"
+            if value is None
+            else f"{value:.4g}"
+            if isinstance(value, float)
+            else str(value).lower()
+            if isinstance(value, bool)
+            else str(value)
+        )
+        found.append(f"{name} {shown}")
+    return f"{text_of(term)} ({', '.join(found)})"
+
+
+def unknown_words(term: Any, snapshot: Snapshot) -> str:
+    """Which of a term's names are UNKNOWN, why and since which tick; "" where none is."""
+    return ", ".join(snapshot.reason(name) for name in names_of(term) if name in snapshot.unknown)

@@ -1,0 +1,214 @@
+"""The mandatory supervisor: at every tick, whatever the steps want, the machine stays out of every keep-out box.
+
+What an axis occupies is the interval of its set-points still in flight (its latency) and of the way it needs to stop,
+widened by its tracking band. The invariant: the product of what the axes occupy misses every box that holds. Starting
+from "every axis brakes", which keeps the invariant by induction, axes are let go in the order of the machine file; an
+axis that may not go stops at the edge of the box that blocks it, or brakes at once, and goes on when the way is free.
+
+The supervisor believes its readings: a lying encoder deceives it. It is no safety function.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from profiles import ProfileError, State, s_curve, trapezoid
+from sequencer.run.definition import ROUNDING, MachineDefinition
+from sequencer.run.motion import Motion
+from sequencer.run.terms import Scope, Test, build
+
+Report = Callable[[str, Motion, str], None]
+"""Told when an axis is held ("hold") and goes on ("go"): (what, motion, in words)."""
+
+
+class Box:
+    """A keep-out box, widened by the tracking band of each of its axes."""
+
+    __slots__ = ("because", "edges", "name", "when")
+
+    def __init__(self, name: str, edges: Sequence[tuple[int, float, float]], when: Test | None, because: str) -> None:
+        self.name = name
+        self.edges = tuple(edges)
+        self.when = when
+        self.because = because
+
+    def holds(self) -> bool:
+        """Whether the box counts now; UNKNOWN counts (R16)."""
+        return self.when is None or self.when() is not False
+
+    def missed(self, lows: Sequence[float], highs: Sequence[float]) -> bool:
+        """Whether at least one axis stays wholly outside."""
+        for axis, low, high in self.edges:
+            if highs[axis] < low or lows[axis] > high:
+                return True
+        return False
+
+
+class Supervisor:
+    """Commits, shortens or holds the candidates of one tick."""
+
+    __slots__ = ("boxes", "highs", "lows", "motions", "of_axis", "report")
+
+    def __init__(self, machine: MachineDefinition, motions: list[Motion], scope: Scope, report: Report) -> None:
+        self.motions = motions
+        self.report = report
+        self.boxes: list[Box] = []
+        for data in machine.keep_outs:
+            edges = []
+            for axis, low, high in data["box"]:
+                margin = machine.axes[axis].band + ROUNDING
+                edges.append((axis, low - margin, high + margin))
+            when = None if data["when"] is None else build(data["when"], scope)
+            self.boxes.append(Box(data["name"], edges, when, data["because"]))
+        self.of_axis: list[list[Box]] = [[] for _ in motions]
+        for box in self.boxes:
+            for axis, _, _ in box.edges:
+                self.of_axis[axis].append(box)
+        self.lows = [0.0] * len(motions)
+        self.highs = [0.0] * len(motions)
+
+    def commit(self, now: int, advance: int) -> None:
+        """Take every axis' candidate where the boxes allow it; hold the others. `advance` [ns]: what this tick adds to a motion clock."""
+        lows, highs = self.lows, self.highs
+        for index, motion in enumerate(self.motions):
+            if motion.held is not None:
+                self._try_to_go_on(motion, advance)
+            motion.prepare()
+            lows[index] = motion.low
+            highs[index] = motion.high
+        for box in self.boxes:
+            if not box.missed(lows, highs) and box.holds():
+                self._resolve(now, advance)
+                break
+        for motion in self.motions:
+            if motion.profile is not None:
+                motion.commit(now)
+
+    def inside(self) -> list[Box]:
+        """The boxes that the machine is in or cannot leave out as it stands; for status and refusals."""
+        lows = [motion.occupied_low for motion in self.motions]
+        highs = [motion.occupied_high for motion in self.motions]
+        return [box for box in self.boxes if not box.missed(lows, highs) and box.holds()]
+
+    def blocks(self, axis: int, low: float, high: float) -> Box | None:
+        """The first box that an axis meets if it occupies [low, high] while the others stay as they are."""
+        lows = [motion.occupied_low for motion in self.motions]
+        highs = [motion.occupied_high for motion in self.motions]
+        lows[axis], highs[axis] = low, high
+        for box in self.of_axis[axis]:
+            if not box.missed(lows, highs) and box.holds():
+                return box
+        return None
+
+    def _resolve(self, now: int, advance: int) -> None:
+        """Some box is met if all go: start from all braking, let them go in order."""
+        lows, highs = self.lows, self.highs
+        motions = self.motions
+        for index, motion in enumerate(motions):
+            if motion.profile is None:
+                lows[index], highs[index] = motion.occupied_low, motion.occupied_high
+            else:
+                lows[index], highs[index] = motion.reach_if_braking()
+        entered = [box for box in self.boxes if not box.missed(lows, highs) and box.holds()]
+        done: set[int] = set()
+        for index, motion in enumerate(motions):
+            if motion.profile is None or index in done:
+                continue
+            unit = motion.group if motion.group is not None else [motion]
+            done.update(member.definition.index for member in unit)
+            braking = [(lows[m.definition.index], highs[m.definition.index]) for m in unit]
+            for member in unit:
+                lows[member.definition.index], highs[member.definition.index] = member.low, member.high
+            blocking = self._blocking(unit, entered, braking)
+            if blocking is None:
+                continue
+            for member, (low, high) in zip(unit, braking, strict=True):
+                lows[member.definition.index], highs[member.definition.index] = low, high
+            if len(unit) == 1 and self._to_the_edge(motion, blocking, advance):
+                self._hold(motion, blocking, now)
+                continue
+            for member in unit:
+                aim, group = member.aim, member.group
+                member.brake_from_committed(advance)
+                member.aim, member.group = aim, group
+                member.prepare()
+                lows[member.definition.index], highs[member.definition.index] = member.low, member.high
+                self._hold(member, blocking, now)
+
+    def _blocking(self, unit: list[Motion], entered: list[Box], braking: list[tuple[float, float]]) -> Box | None:
+        """The first box that the unit meets with what it occupies now. A box already entered blocks only what goes deeper into it."""
+        for member, (before_low, before_high) in zip(unit, braking, strict=True):
+            axis = member.definition.index
+            for box in self.of_axis[axis]:
+                if box.missed(self.lows, self.highs) or not box.holds():
+                    continue
+                if box in entered and not _deeper(box, axis, before_low, before_high, member.low, member.high):
+                    continue
+                return box
+        return None
+
+    def _to_the_edge(self, motion: Motion, box: Box, advance: int) -> bool:
+        """Re-plan a held axis to rest just outside the box, if that is on its way and can be reached without going over."""
+        if motion.aim is None:
+            return False
+        axis = motion.definition.index
+        low, high = next((low, high) for index, low, high in box.edges if index == axis)
+        edge = low - ROUNDING if motion.position < low else high + ROUNDING
+        if not min(motion.position, motion.goal) <= edge <= max(motion.position, motion.goal):
+            return False
+        planner = s_curve if motion.plan_limits.jerk is not None else trapezoid
+        kept = (motion.profile, motion.next_clock, motion.end_clock)
+        try:
+            motion.follow(planner(motion.state(), State(edge), motion.plan_limits), advance)
+        except ProfileError:
+            return False
+        motion.prepare()
+        before = self.lows[axis], self.highs[axis]
+        self.lows[axis], self.highs[axis] = motion.low, motion.high
+        if all(other.missed(self.lows, self.highs) or not other.holds() for other in self.of_axis[axis]):
+            return True
+        self.lows[axis], self.highs[axis] = before
+        motion.profile, motion.next_clock, motion.end_clock = kept
+        return False
+
+    def _hold(self, motion: Motion, box: Box, now: int) -> None:
+        if motion.activation is None or motion.stop_kind is not None:
+            return
+        if motion.held is None:
+            motion.held_since = now
+            others = [self.motions[axis].definition.name for axis, _, _ in box.edges if axis != motion.definition.index]
+            words = f"{motion.definition.name} is held by {box.name}"
+            self.report("hold", motion, words + (f", waiting for {' and '.join(others)}" if others else ""))
+        motion.held = box.name
+
+    def _try_to_go_on(self, motion: Motion, advance: int) -> None:
+        """A held axis (with its group) goes on to its goal once its whole way there is free of every box, as the others stand."""
+        if motion.aim is None:
+            motion.held = None
+            return
+        unit = motion.group if motion.group is not None else [motion]
+        if motion is not unit[0]:
+            return
+        lows = [other.occupied_low for other in self.motions]
+        highs = [other.occupied_high for other in self.motions]
+        for member in unit:
+            axis = member.definition.index
+            lows[axis] = min(lows[axis], member.goal)
+            highs[axis] = max(highs[axis], member.goal)
+        for member in unit:
+            for box in self.of_axis[member.definition.index]:
+                if not box.missed(lows, highs) and box.holds():
+                    return
+        for member in unit:
+            assert member.aim is not None
+            member.follow(member.aim(member.state()), advance)
+            member.held = None
+            self.report("go", member, f"{member.definition.name} goes on")
+
+
+def _deeper(box: Box, axis: int, before_low: float, before_high: float, low: float, high: float) -> bool:
+    """Whether the axis gets deeper into a box that it is already in, measured from the nearer face."""
+    face_low, face_high = next((a, b) for index, a, b in box.edges if index == axis)
+    before = min(before_high - face_low, face_high - before_low)
+    after = min(high - face_low, face_high - low)
+    return after > before + ROUNDING
