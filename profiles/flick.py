@@ -44,13 +44,14 @@ def flick(
         limits_after: Limits of the follow-through, or None for the same.
 
     Raises:
-        RunUpTooShort: If a wind-up would be needed and is not allowed.
+        RunUpTooShort: If a wind-up would be needed and is not allowed. The speed that it names is reachable directly;
+            an axis that already moves may reach a little more by slowing down first.
         OutsideTravel: If the motion leaves the travel.
         InvalidInput: If the velocity of passing is 0 or a number is not finite.
         ProfileError: As trapezoid and s_curve do.
 
     >>> flick(0.0, State(0.6, 2.0), 1.2, Limits(3.0, 8.0, jerk=200.0)).marks["through"]
-    0.5699999999999999
+    0.42765194267719436
     """
     begin, passing = checked_state(start, "start"), checked_state(through, "through")
     if passing.velocity == 0.0:

@@ -30,7 +30,7 @@ _RELATIVE = 1e-12
 _SAME_VELOCITY = 1e-14
 # The rounding of a difference of two positions, relative to them [1].
 _POSITION_ROUNDING = 2e-15
-# A state met on the way carries the rounding of the motion before it; a false detour would cost a moving goal seconds [1].
+# A state met on the way carries the rounding of the motion so far, and a false detour costs a moving goal seconds [1].
 _POSITION_ROUNDING_ON_THE_WAY = 1e-13
 # Newton steps double the digits each time; only a degenerate bracket needs more than ten.
 _NEWTON_STEPS = 100

@@ -38,12 +38,12 @@ class Segment(NamedTuple):
         )
 
     def turning_times(self, earliest: float, latest: float) -> list[float]:
-        """The times since the start of this piece [s], strictly between the two, at which the velocity is zero."""
+        """The times [s] since the start, strictly between `earliest` and `latest`, at which the velocity is zero."""
         _, velocity, acceleration = self.start
         return [t for t in quadratic_roots(0.5 * self.jerk, acceleration, velocity) if earliest < t < latest]
 
     def positions_to_compare(self, earliest: float, latest: float) -> list[float]:
-        """Positions [m or rad], the lowest and the highest between two times [s] since the start among them."""
+        """Positions [m or rad], the lowest and highest from `earliest` to `latest` [s] since the start among them."""
         times = [earliest, *self.turning_times(earliest, latest), latest]
         return [self.state_after(t).position for t in times]
 

@@ -13,7 +13,7 @@ from profiles.state import State, checked_state
 _RELATIVE = 1e-13
 # The rounding of a difference of two positions, relative to them [1].
 _POSITION_ROUNDING = 2e-15
-# A state met on the way carries the rounding of the motion before it; a false detour would cost a moving goal seconds [1].
+# A state met on the way carries the rounding of the motion so far, and a false detour costs a moving goal seconds [1].
 _POSITION_ROUNDING_ON_THE_WAY = 1e-13
 
 

@@ -1,0 +1,287 @@
+"""S-curves against worked cases, and against the audit on many random problems."""
+
+from __future__ import annotations
+
+import itertools
+import random
+
+import pytest
+
+from profiles import (
+    GoalAcceleration,
+    GoalOutsideLimits,
+    Infeasible,
+    JerkLimitMissing,
+    Limits,
+    ProfileError,
+    State,
+    lines_to_paste,
+    s_curve,
+    verify,
+)
+
+# Rows that start outside the velocity limits give the duration of a solver that dips below the limit, and the
+# duration with the limit joined and held. Ours joins it only on the way to a goal that lets it be held, so the faster
+# of the two is right.
+FASTER_THAN_BOTH = {
+    "J28": 0.1635009195859985,  # goes straight on to rest, and neither reaches the limit early nor dwells there
+    "J32": 5.428605296514698,  # bound to pass the limit: joins it, where the row dips below it and returns
+}
+
+
+def test_a_worked_case_has_its_duration(jerk_limited_row, to_problem):
+    expected = jerk_limited_row["expect"]
+    if "error" in expected or jerk_limited_row["input"]["a1"] != 0.0:
+        pytest.skip("refused: see the tests of errors")
+    start, goal, limits = to_problem(jerk_limited_row["input"])
+    profile = s_curve(start, goal, limits)
+    assert verify(profile, start, goal, limits) == []
+    joined = expected.get("duration_if_limit_is_joined_without_undershoot", float("inf"))
+    duration = FASTER_THAN_BOTH.get(jerk_limited_row["id"], min(expected["duration"], joined))
+    assert profile.duration <= min(expected["duration"], joined) * (1.0 + 1e-9)
+    if "tolerance" in expected:
+        assert abs(profile.duration - expected["published"]) <= expected["tolerance"]
+    else:
+        assert profile.duration == pytest.approx(duration, rel=1e-9)
+
+
+def test_a_worked_case_ends_exactly_at_its_goal(jerk_limited_row, to_problem):
+    if "error" in jerk_limited_row["expect"] or jerk_limited_row["input"]["a1"] != 0.0:
+        pytest.skip("refused: see the tests of errors")
+    start, goal, limits = to_problem(jerk_limited_row["input"])
+    profile = s_curve(start, goal, limits)
+    assert profile.at(profile.duration) == goal
+    assert profile.at(profile.duration + 1e4) == goal
+    assert profile.at(0.0) == start
+
+
+def test_a_worked_case_keeps_the_ranges_of_its_row(jerk_limited_row, to_problem):
+    expected = jerk_limited_row["expect"]
+    if "error" in expected or "v_range" not in expected or "tolerance" in expected:
+        pytest.skip("no ranges in the row")
+    start, goal, limits = to_problem(jerk_limited_row["input"])
+    found = s_curve(start, goal, limits).extremes()
+    overshoot = max(
+        found.highest_position - max(start.position, goal.position),
+        min(start.position, goal.position) - found.lowest_position,
+    )
+    joins = "duration_if_limit_is_joined_without_undershoot" in expected
+    if joins or jerk_limited_row["id"] in FASTER_THAN_BOTH:
+        assert found.highest_velocity <= max(expected["v_range"][1], start.velocity) + 1e-9
+        return
+    scale = max(abs(number) for number in expected["v_range"])
+    assert found.lowest_velocity == pytest.approx(expected["v_range"][0], abs=1e-9 * scale)
+    assert found.highest_velocity == pytest.approx(expected["v_range"][1], abs=1e-9 * scale)
+    rates = 1e-8 * (limits.acceleration[1] - limits.acceleration[0])
+    assert found.lowest_acceleration == pytest.approx(expected["a_range"][0], abs=rates)
+    assert found.highest_acceleration == pytest.approx(expected["a_range"][1], abs=rates)
+    assert overshoot == pytest.approx(
+        expected["overshoot"], abs=1e-9 * (abs(goal.position) + abs(start.position) + 1e-9)
+    )
+
+
+@pytest.mark.parametrize(
+    ("start", "goal", "limits"),
+    [
+        (State(0.7, 3.0), State(10.0), Limits(1.0, 5.0, 10.0)),  # J30
+        (State(0.48, 0.55), State(1.2), Limits(0.1, 1.0, 2.0)),  # J31
+        (State(0.0, 0.9, 1.5), State(5.0), Limits(1.0, 2.0, 4.0)),  # J32
+    ],
+)
+def test_a_start_above_the_limit_joins_it_without_undershoot(start, goal, limits):
+    profile = s_curve(start, goal, limits)
+    vmax = limits.velocity[1]
+    cruise = [part for part in profile.segments if part.jerk == 0.0 and part.start.velocity == pytest.approx(vmax)]
+    assert [part.start.acceleration for part in cruise] == [pytest.approx(0.0, abs=1e-9)]
+    velocities = [profile.at(profile.duration * k / 1000).velocity for k in range(1001)]
+    before = velocities[: round(1000 * cruise[0].start_time / profile.duration)]
+    assert min(before) >= min(start.velocity, vmax) - 1e-12
+
+
+def test_a_start_above_the_limit_is_left_on_the_way_down_to_a_near_goal():
+    """From the goal that the direct stop reaches to the goal that lets the limit be held the duration is continuous."""
+    limits = Limits(1.0, 4.0, 10.0)
+    start = State(0.0, 2.0)
+    durations = [s_curve(start, 0.8 + 0.01 * k, limits).duration for k in range(200)]
+    direct = min(durations)
+    after = durations[durations.index(direct) :]
+    assert all(later >= earlier - 1e-12 for earlier, later in itertools.pairwise(after))
+    assert max(later - earlier for earlier, later in itertools.pairwise(after)) < 0.06
+
+
+def test_identical_moving_states_need_no_time():
+    assert s_curve(State(0.0, 0.125), State(0.0, 0.125), Limits(0.5, 1.0, 4.0)).duration == 0.0
+
+
+def test_integers_are_numbers():
+    assert s_curve(0, 10, Limits(3, 2, 3)).duration == 5.5
+
+
+def test_no_distance_at_rest_needs_no_time():
+    profile = s_curve(0.5, 0.5, Limits(1.0, 2.0, 10.0))
+    assert (profile.duration, profile.segments, profile.at(0.3)) == (0.0, (), State(0.5))
+
+
+@pytest.mark.parametrize("distance", [1e-12, 1e-9, 1e-6, 1e-3])
+def test_a_very_short_move_takes_the_cube_root_of_its_length(distance):
+    """From rest to rest with jerk alone: T = (32 d/J)^(1/3); tolerances of a fixed size would show here."""
+    profile = s_curve(0.0, distance, Limits(5.0, 2.0, 2.0))
+    assert profile.duration == pytest.approx((32.0 * distance / 2.0) ** (1.0 / 3.0), rel=1e-12)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_random_starts_inside_the_limits_pass_the_audit(seed, make_problem):
+    source = random.Random(1000 + seed)
+    for _ in range(1000):
+        start, goal, limits = make_problem(source, True)
+        profile = s_curve(start, goal, limits)
+        assert verify(profile, start, goal, limits, allow_prelude=False) == [], lines_to_paste(start, goal, limits)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_arbitrary_starts_pass_the_audit(seed, make_problem):
+    source = random.Random(2000 + seed)
+    for _ in range(1000):
+        start, goal, limits = make_problem(source, False)
+        profile = s_curve(start, goal, limits)
+        assert verify(profile, start, goal, limits) == [], lines_to_paste(start, goal, limits)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_plain_numbers_in_any_units_pass_the_audit_and_scale(seed, make_plain_problem, scale):
+    """Degenerate problems, mirrored and scaled by up to 10^4 in length and 10^2 in time, take the scaled time."""
+    source = random.Random(3000 + seed)
+    for _ in range(1000):
+        problem = make_plain_problem(source)
+        unit = s_curve(*problem)
+        assert verify(unit, *problem) == [], lines_to_paste(*problem)
+        length, time = -(10.0 ** source.uniform(-4.0, 4.0)), 10.0 ** source.uniform(-2.0, 2.0)
+        other = scale(problem, length, time)
+        profile = s_curve(*other)
+        assert verify(profile, *other) == [], lines_to_paste(*other)
+        assert profile.duration / time == pytest.approx(unit.duration, rel=1e-7, abs=1e-10), lines_to_paste(*other)
+
+
+@pytest.mark.slow
+def test_many_plain_numbers_pass_the_audit(make_plain_problem):
+    source = random.Random(4)
+    for _ in range(200_000):
+        problem = make_plain_problem(source)
+        assert verify(s_curve(*problem), *problem) == [], lines_to_paste(*problem)
+
+
+def test_a_goal_velocity_outside_the_limits_is_refused():
+    with pytest.raises(GoalOutsideLimits) as caught:
+        s_curve(0.0, State(1.0, 2.5), Limits(2.0, 6.0, 60.0))
+    assert str(caught.value) == (
+        "The goal velocity is 2.5; the velocity limits allow -2 to 2. "
+        "A goal velocity of 2 would fit, or wider velocity limits."
+    )
+
+
+def test_a_goal_acceleration_is_refused_with_its_own_error():
+    with pytest.raises(GoalAcceleration) as caught:
+        s_curve(0.0, State(1.0, 0.0, 0.5), Limits(2.0, 6.0, 60.0))
+    assert str(caught.value) == (
+        "The goal acceleration is 0.5; only goals with acceleration 0 are solved. "
+        "Leave it out and let the motion reach the goal velocity with acceleration 0."
+    )
+
+
+@pytest.mark.parametrize("row_id", ["J73", "J74"])
+def test_worked_goals_with_acceleration_are_refused(row_id, to_problem, published):
+    start = State(-3.446, 0.551, 2.159)
+    goal, limits = State(1.382, 2.516, -2.2), Limits(3.0, 4.0, 5.0)
+    if row_id == "J73":
+        start = State(1.1032599505208334, 0.363378125, 0.8525)
+        goal = State(2.9033375720687795, 0.3477303818980908, -0.833942902)
+        limits = Limits(1.0, 1.0, 1.0)
+    with pytest.raises((GoalAcceleration, GoalOutsideLimits)):
+        s_curve(start, goal, limits)
+
+
+def test_a_one_way_axis_that_must_dip_backwards_is_infeasible():
+    """J35: with vmin = 0 the velocity would have to dip to v0 - a0^2/2J."""
+    start = State(0.0, 0.09231752680904051, -0.3081870857576314)
+    with pytest.raises(Infeasible) as caught:
+        s_curve(start, 0.018480837230235015, Limits((0.0, 1.0), 1.5, 0.5))
+    assert str(caught.value) == (
+        "No motion inside the limits leads there: velocity 0.0923175 with acceleration -0.308187 must pass "
+        "-0.00266175, and the velocity limits are 0 to 1. A start acceleration of magnitude 0.303838 or less would fit."
+    )
+
+
+def test_a_one_way_axis_with_its_goal_behind_is_infeasible():
+    with pytest.raises(Infeasible) as caught:
+        s_curve(1.0, 0.0, Limits((0.0, 1.0), 1.0, 1.0))
+    assert str(caught.value) == (
+        "No motion inside the limits leads there: the lowest velocity allowed is 0 and the axis would have to move 1 "
+        "downwards. A goal 1 further up, or a velocity limit that allows moving downwards, would fit."
+    )
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_one_way_axis_moves_its_way(sign):
+    limits = Limits((0.0, 1.0) if sign > 0.0 else (-1.0, 0.0), 1.5, 5.0)
+    start, goal = State(0.0, 0.3 * sign), State(2.0 * sign)
+    profile = s_curve(start, goal, limits)
+    assert verify(profile, start, goal, limits, allow_prelude=False) == []
+
+
+def test_without_a_jerk_limit_the_trapezoid_is_recommended():
+    with pytest.raises(JerkLimitMissing) as caught:
+        s_curve(0.0, 1.0, Limits(1.0, 1.0))
+    assert str(caught.value) == (
+        "An S-curve needs a jerk limit and these limits have none. "
+        "Give Limits(..., jerk=...) or use trapezoid(start, goal, limits), which needs no jerk limit."
+    )
+
+
+ERRORS = {
+    "invalid_limit": "InvalidLimit",
+    "invalid_input": "InvalidInput",
+    "goal_outside_limits": "GoalOutsideLimits",
+    "infeasible": "Infeasible",
+}
+
+
+def test_a_wrong_question_gets_the_error_of_its_cause(error_row, to_problem):
+    numbers = {key: float(value) for key, value in error_row["input"].items()}
+    with pytest.raises(ProfileError) as caught:
+        s_curve(*to_problem(numbers))
+    assert type(caught.value).__name__ == ERRORS[error_row["expect"]["error"]]
+
+
+PUBLISHED_THAT_AGREE = 13
+
+
+def test_published_durations_agree(published):
+    """Rows with plain inputs: the textbook of Biagiotti and Melchiorri, published test data, and a library's example.
+
+    Two worked examples of the book are not the fastest motion (its verdict in the file): upper bounds only.
+    """
+    agreed = bounded = 0
+    for row in published:
+        numbers = row["inputs"]
+        names = {"q0": "p0", "q1": "p1"}
+        if not {"vmax", "amax", "jmax"} <= numbers.keys() or isinstance(numbers.get("q1"), str):
+            continue
+        values = {names.get(name, name): value for name, value in numbers.items()}
+        printed = row["published"]
+        if isinstance(printed, dict):
+            printed = printed.get("T") or printed["Ta"] + printed.get("Tv", 0.0) + printed.get("Td", printed["Ta"])
+        vmax, amax = values["vmax"], values["amax"]
+        start = State(values.get("p0", 0.0), values.get("v0", 0.0), values.get("a0", 0.0))
+        goal = State(values["p1"], values.get("v1", 0.0))
+        duration = s_curve(start, goal, Limits(vmax, amax, values["jmax"])).duration
+        if row["section"] in ("3.4, example 3.11", "3.4, example 3.12"):
+            assert duration < 0.95 * printed
+            bounded += 1
+        elif goal.velocity == 0.5:
+            # Starts above its limit: the printed duration is that of a dip below it.
+            assert duration < printed
+            bounded += 1
+        else:
+            assert duration == pytest.approx(printed, abs=1.5e-4)
+            agreed += 1
+    assert (agreed, bounded) == (PUBLISHED_THAT_AGREE, 3)
