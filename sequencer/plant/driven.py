@@ -1,0 +1,143 @@
+"""An axis with motors and a load: its own loop, what drives it, what resists it, and its encoders."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from sequencer.errors import ModelError
+from sequencer.machine.axis import Axis
+from sequencer.plant.controller import Controller, OrderLine, tuned
+from sequencer.plant.friction import Friction
+from sequencer.plant.linkage import Linkage
+from sequencer.plant.mechanism import Mechanism
+from sequencer.plant.motor import motor_groups
+from sequencer.plant.roller import Grip
+
+
+class DrivenAxis:
+    """One axis of the plant; it is axis number `index` of the `mechanism`.
+
+    Attributes:
+        controller: its own loop, with its motors in groups.
+        counterbalance: pull in the positive sense [N], the mean of its range.
+        jam: dry friction of a fault [N or N m].
+        charge: current summed over the steps since it was last set to 0 [A], all motors together.
+    """
+
+    def __init__(self, axis: Axis, index: int, mechanism: Mechanism, line: OrderLine) -> None:
+        self.axis = axis
+        self.index = index
+        self.controller = Controller(line, spin=axis.kind == "spin", carry_on=axis.between == "carry_on")
+        load = axis.load
+        self.counterbalance = sum(load.counterbalance) / 2.0 if load is not None and axis.kind == "linear" else 0.0
+        self.jam = 0.0
+        self.charge = 0.0
+        self._friction = Friction(axis)
+        self._mechanism = mechanism
+        self._loose: tuple[str, ...] = ()
+        self._drift: dict[str, float] = {}
+        mechanism.viscous[index] = load.viscous if load is not None else 0.0
+        self.couple()
+        if axis.kind == "spin" and mechanism.extra_inertia[index] == 0.0:
+            raise ModelError(
+                f"spin '{axis.name}' has actuators and a load, but no inertia; give its load or its motors one"
+            )
+
+    def couple(self, dead: frozenset[str] = frozenset(), loose: tuple[str, ...] = ()) -> None:
+        """Connect the motors in service.
+
+        Args:
+            dead: names of actuators that have no power.
+            loose: names of actuators whose chain or coupling is off.
+        """
+        self._loose = loose
+        for name in loose:
+            self._drift.setdefault(name, 0.0)
+        coupled = [actuator for actuator in self.axis.in_service if actuator.name not in loose]
+        groups = motor_groups(coupled, dead)
+        self.controller.groups = groups
+        load = self.axis.load
+        own = load.inertia if load is not None and self.axis.kind == "spin" else 0.0
+        self._mechanism.extra_inertia[self.index] = own + sum(group.inertia for group in groups)
+
+    def tune(self, trees: Sequence[Linkage]) -> None:
+        """Set how the axis' own loop answers, and the volts that hold it where it stands.
+
+        Raises:
+            ModelError: nothing that it moves has a mass.
+        """
+        mechanism, axis, index = self._mechanism, self.axis, self.index
+        groups = self.controller.groups
+        inertia = mechanism.extra_inertia[index]
+        weight = 0.0
+        still = [0.0] * len(mechanism.position)
+        for tree in trees:
+            if index in tree.coordinates:
+                row = tree.coordinates.index(index)
+                tree.evaluate(mechanism.position, still, still)
+                inertia += tree.matrix[row][row]
+                weight = tree.bias[row] - self.counterbalance
+        if inertia <= 0.0:
+            raise ModelError(f"axis '{axis.name}' moves nothing that has a mass; declare the mass of its load")
+        force_per_volt = sum(group.force_per_ampere * group.per_ohm for group in groups)
+        if force_per_volt == 0.0:
+            return
+        damping = sum(group.drag for group in groups) + mechanism.viscous[index]
+        self.controller.answer = tuned(
+            inertia=inertia,
+            force_per_volt=force_per_volt,
+            damping=damping,
+            friction=self._friction.at(0.0) + sum(group.friction for group in groups),
+            tolerance=None if axis.kind == "spin" else axis.tolerance.position,
+        )
+        self.controller.speed_volts = damping / force_per_volt
+        line = self.controller.line
+        line.order = line.order._replace(volts=weight / force_per_volt)
+
+    def load(self, grip: Grip | None) -> None:
+        """Hand the motors' force and the friction to the mechanism; `grip` is that of a piece in these rollers."""
+        mechanism, index = self._mechanism, self.index
+        speed = mechanism.speed[index]
+        force = damping = 0.0
+        resist = self._friction.at(speed) + self.jam
+        for group in self.controller.groups:
+            resist += group.friction
+            if group.switching != "off":
+                current = group.current
+                self.charge += group.count * current
+                push = group.force_per_ampere * current
+                force += push
+                resist += group.loss * (push if push > 0.0 else -push)
+                if group.switching == "shorted" or not group.limited:
+                    damping += group.drag
+        mechanism.force[index] = force + self.counterbalance
+        mechanism.damping[index] = damping
+        mechanism.resist_backward[index] = resist
+        mechanism.resist_forward[index] = resist if grip is None else resist + grip.resistance(speed)
+
+    @property
+    def current(self) -> float:
+        """Current of all its motors at this instant [A]."""
+        return sum(group.count * group.current for group in self.controller.groups)
+
+    def turn_loose(self, bus: float, duration: float) -> None:
+        """A loose motor runs at the speed of its voltage while its axis does what it does."""
+        for name in self._loose:
+            duty = next((group.duty for group in self.controller.groups if group.switching == "driven"), 0.0)
+            actuator = next(actuator for actuator in self.axis.actuators if actuator.name == name)
+            alone = duty * bus / (actuator.motor.back_emf * actuator.motor_turn)
+            self._drift[name] += (alone - self._mechanism.speed[self.index]) * duration
+
+    def read(self) -> tuple[float, str | None]:
+        """Position [m or rad] as the named encoders give it, and what is wrong if two of them differ too far."""
+        position = self._mechanism.position[self.index]
+        source = self.axis.position
+        if not self._drift or source is None or not source.actuators:
+            return position, None
+        found = {name: position + self._drift.get(name, 0.0) for name in source.actuators}
+        low, high = min(found, key=found.__getitem__), max(found, key=found.__getitem__)
+        apart = found[high] - found[low]
+        fault = None
+        if source.differ_by is not None and apart > source.differ_by:
+            fault = f"{high} and {low} differ by {self.axis.show(apart)}, more than {self.axis.show(source.differ_by)}"
+        return sum(found.values()) / len(found), fault

@@ -1,0 +1,365 @@
+"""The plant: a machine simulated from its own declaration, driven by orders, seen through readings."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from math import inf
+from random import Random
+from typing import NamedTuple
+
+from sequencer.errors import ModelError, did_you_mean
+from sequencer.machine.machine import Machine
+from sequencer.plant.battery import Supply
+from sequencer.plant.cargo import Cargo
+from sequencer.plant.controller import IdealAxis, OrderLine
+from sequencer.plant.driven import DrivenAxis
+from sequencer.plant.faults import (
+    ActuatorDead,
+    ActuatorLoose,
+    AxisJammed,
+    Fault,
+    OrdersLost,
+    SensorSilent,
+    SensorStuck,
+    check_faults,
+)
+from sequencer.plant.linkage import linkages
+from sequencer.plant.mechanism import Mechanism
+from sequencer.plant.roller import Holding
+from sequencer.plant.sensing import NO_PIECE, SensorBank
+from sequencer.ports.orders import AxisOrder, Orders
+from sequencer.ports.readings import AxisReading, Readings, Sensed, SensorValue
+
+STEP = 1_000_000
+"""Longest step [ns], and the period of the actuators' own loops."""
+
+
+class PlantState(NamedTuple):
+    """The true state: positions and speeds [SI], currents now [A, sum of an axis' motors], hardest impacts at stops
+    [N s or N m s], the piece that the rollers hold or held, and whether controllers are out for want of voltage."""
+
+    time_ns: int
+    positions: Mapping[str, float]
+    speeds: Mapping[str, float]
+    currents: Mapping[str, float]
+    impacts: Mapping[str, float]
+    piece: str | None
+    holding: Holding
+    dropped_out: bool
+
+
+class Plant:
+    """A machine simulated in steps of a millisecond, the same for the same seed, machine and orders on one platform.
+
+    Axes whose load is not declared, or that have no actuators, are ideal: they do what they are ordered after their
+    latency. Ranges of the machine count with their mean (counterbalance, other load on the battery); the latency of
+    each axis is drawn from its range by `seed`. It starts at rest, holding where it is, and drops all drive when no
+    orders come for the machine's `longest_gap`. Bodies do not meet here: an axis stops at the ends of its travel and
+    nowhere else.
+
+    Args:
+        machine: what is simulated.
+        seed: of the latencies.
+        start: positions [m or rad] by axis; others start at 0, or at the end of their travel that is nearest to it.
+        piece: the piece that the machine holds at the start.
+        faults: what goes wrong, and when.
+        substeps: steps of the mechanism in one period of the actuators' loops.
+
+    Attributes:
+        enabled: the permission to move, as the readings give it.
+        latencies: from order to motion [ns], by axis.
+
+    Raises:
+        ModelError: `start`, `piece` or a fault names something that the machine does not have, a position is outside
+            travel, or an axis with motors and load has nothing to move.
+    """
+
+    def __init__(
+        self,
+        machine: Machine,
+        *,
+        seed: int = 0,
+        start: Mapping[str, float] | None = None,
+        piece: str | None = None,
+        faults: Sequence[Fault] = (),
+        substeps: int = 1,
+    ) -> None:
+        self.machine = machine
+        self.enabled = True
+        _check_start(machine, start or {}, piece)
+        check_faults(machine, faults)
+        draw = Random(seed)
+        self.latencies = {axis.name: round(draw.uniform(*axis.latency)) for axis in machine.axes.values()}
+        self._substeps = substeps
+        self._now = 0
+        self._deadline = machine.longest_gap
+        self._dropped = self._orders_lost = False
+        self._lost_zero: dict[str, float] = {}
+        self._faults = tuple(faults)
+        times = {time for fault in faults for time in (fault.at, getattr(fault, "until", inf)) if time < inf}
+        self._fault_changes = sorted(round(time * 1e9) for time in times)
+        self._supply = Supply(machine.battery)
+        self._sensors = SensorBank(machine)
+        self._trees = linkages(machine)
+        axes = list(machine.axes.values())
+        ideal = [axis.load is None or not axis.actuators for axis in axes]
+        spins = [number for number, axis in enumerate(axes) if axis.kind == "spin" and not ideal[number]]
+        self._mechanism = Mechanism(len(axes), self._trees, ideal, spins)
+        self._lines: dict[str, OrderLine] = {}
+        self._driven: list[DrivenAxis] = []
+        self._ideal: list[tuple[int, IdealAxis]] = []
+        for number, axis in enumerate(axes):
+            spin = axis.travel is None
+            if axis.travel is not None:
+                low, high = axis.travel
+                self._mechanism.position[number] = (start or {}).get(axis.name, min(max(0.0, low), high))
+                self._mechanism.lowest[number], self._mechanism.highest[number] = low, high
+            first = AxisOrder("effort") if spin else AxisOrder("hold", self._mechanism.position[number])
+            line = self._lines[axis.name] = OrderLine(self.latencies[axis.name], first)
+            if ideal[number]:
+                fastest = axis.limits.velocity[1]
+                self._ideal.append(
+                    (number, IdealAxis(line, spin=spin, carry_on=axis.between == "carry_on", fastest=fastest))
+                )
+            else:
+                self._driven.append(DrivenAxis(axis, number, self._mechanism, line))
+        self._cargo = Cargo(machine, self._trees, machine.pieces[piece] if piece is not None else None)
+        for drive in self._driven:
+            drive.tune(self._trees)
+        self._groups = [group for drive in self._driven for group in drive.controller.groups]
+        self._currents = [0.0] * len(axes)
+
+    # What it gives and takes each tick.
+
+    def readings(self, now_ns: int) -> Readings:
+        """What the machine's gauges read now; currents are means since the time before last.
+
+        Args:
+            now_ns: the time to stamp them with [ns].
+        """
+        mechanism = self._mechanism
+        truth: dict[str, SensorValue | None] = {"battery": self._supply.voltage}
+        axes: dict[str, AxisReading] = {}
+        for number, (name, axis) in enumerate(self.machine.axes.items()):
+            speed, current = mechanism.speed[number], self._currents[number]
+            truth[f"{name}.speed"] = speed
+            truth[f"{name}.current"] = current
+            if axis.travel is None:
+                axes[name] = AxisReading(None, speed, current)
+                continue
+            position = truth[name] = mechanism.position[number]
+            ordered = truth[f"{name}.ordered"] = self._lines[name].order.position
+            truth[f"{name}.error"] = position - ordered
+            axes[name] = AxisReading(position, speed, current)
+        for drive in self._driven:
+            name = drive.axis.name
+            position, fault = drive.read()
+            if fault is not None or position != mechanism.position[drive.index]:
+                axes[name] = axes[name]._replace(position=position, fault=fault)
+        for name, zero in self._lost_zero.items():
+            measured = axes[name].position
+            axes[name] = axes[name]._replace(position=measured - zero if measured is not None else None, zeroed=False)
+        truth["piece held"] = self._cargo.name or NO_PIECE
+        sensors = self._sensors.read(truth)
+        if self._faults:
+            self._falsify(sensors)
+        voltage = self._supply.voltage if self.machine.battery is not None else None
+        return Readings(now_ns, self.enabled and not self._supply.dropped_out, axes, sensors, voltage)
+
+    def apply(self, orders: Orders) -> None:
+        """Send orders on their way to the axes.
+
+        Raises:
+            ModelError: an order is for an axis that the machine does not have.
+        """
+        if self._orders_lost:
+            return
+        now, lines = self._now, self._lines
+        self._deadline = now + self.machine.longest_gap
+        self._dropped = False
+        for name, order in orders.axes.items():
+            line = lines.get(name)
+            if line is None:
+                raise ModelError(f"orders for unknown axis '{name}'; {did_you_mean(name, lines)}")
+            line.put(order, now)
+
+    def advance(self, dt_ns: int) -> None:
+        """Let `dt_ns` [ns] pass, in equal steps of at most `STEP`."""
+        if dt_ns <= 0:
+            return
+        periods = -(-dt_ns // STEP)
+        begin, period_s = self._now, dt_ns * 1e-9 / periods
+        duration = period_s / self._substeps
+        mechanism, supply, cargo, driven = self._mechanism, self._supply, self._cargo, self._driven
+        position, speed = mechanism.position, mechanism.speed
+        for drive in driven:
+            drive.charge = 0.0
+        for period in range(periods):
+            now = begin + dt_ns * period // periods
+            if self._fault_changes and now >= self._fault_changes[0]:
+                self._change_faults(now)
+            if now >= self._deadline and not self._dropped:
+                self._drop(now)
+            powered = not supply.dropped_out
+            for drive in driven:
+                drive.controller.switch(now, position[drive.index], speed[drive.index], supply.voltage, powered)
+            for substep in range(self._substeps):
+                if substep:
+                    self._renew_emf()
+                supply.settle(self._groups, now * 1e-9)
+                rollers = cargo.rollers
+                for drive in driven:
+                    drive.load(cargo.grip if drive.index == rollers else None)
+                before = position[rollers]
+                mechanism.step(duration)
+                if rollers >= 0 and position[rollers] != before:
+                    cargo.turn(position[rollers] - before)
+            if powered and supply.dropped_out:
+                self._drop(now)
+                self._lose_zero()
+            if self._ideal:
+                self._move_ideal(begin + dt_ns * (period + 1) // periods, period_s)
+            if self._faults:
+                for drive in driven:
+                    drive.turn_loose(supply.voltage, period_s)
+        self._now = begin + dt_ns
+        for drive in driven:
+            self._currents[drive.index] = drive.charge / (periods * self._substeps)
+
+    def offer(self, piece: str) -> None:
+        """Lay a piece before the rollers that grip it; turned in far enough, they hold it.
+
+        Raises:
+            ModelError: the machine has no such piece, or it holds one.
+        """
+        if piece not in self.machine.pieces:
+            raise ModelError(f"unknown piece '{piece}'; {did_you_mean(piece, self.machine.pieces)}")
+        if self._cargo.name is not None:
+            raise ModelError(f"the machine holds '{self._cargo.name}'; '{piece}' cannot be offered to it")
+        self._cargo.offer(self.machine.pieces[piece])
+
+    # What it says about itself.
+
+    @property
+    def battery_voltage(self) -> float:
+        """Bus voltage now [V]."""
+        return self._supply.voltage
+
+    @property
+    def least_battery(self) -> float | None:
+        """Least bus voltage so far [V]; None where the machine declares no battery."""
+        return self._supply.least if self.machine.battery is not None else None
+
+    def positions(self) -> dict[str, float]:
+        """True positions [m or rad] of all axes but spins."""
+        true = zip(self.machine.axes.values(), self._mechanism.position, strict=True)
+        return {axis.name: position for axis, position in true if axis.travel is not None}
+
+    @property
+    def state(self) -> PlantState:
+        """The true state at this instant."""
+        mechanism, names, piece = self._mechanism, self._lines, self._cargo.grip.piece
+        currents = dict.fromkeys(names, 0.0) | {drive.axis.name: drive.current for drive in self._driven}
+        return PlantState(
+            self._now,
+            dict(zip(names, mechanism.position, strict=True)),
+            dict(zip(names, mechanism.speed, strict=True)),
+            currents,
+            dict(zip(names, mechanism.impact, strict=True)),
+            piece.name if piece is not None else None,
+            self._cargo.grip.holding,
+            self._supply.dropped_out,
+        )
+
+    def energy(self) -> float:
+        """Energy of motion and of height [J], counterbalances included; brakes and frictions only take from it."""
+        mechanism = self._mechanism
+        total = 0.0
+        for tree in self._trees:
+            total += tree.motion_energy(mechanism.position, mechanism.speed) + tree.height_energy(mechanism.position)
+        for drive in self._driven:
+            number = drive.index
+            total += 0.5 * mechanism.extra_inertia[number] * mechanism.speed[number] ** 2
+            total -= drive.counterbalance * mechanism.position[number]
+        return total
+
+    # One step.
+
+    def _renew_emf(self) -> None:
+        for drive in self._driven:
+            for group in drive.controller.groups:
+                group.emf = group.emf_per_speed * self._mechanism.speed[drive.index]
+
+    def _move_ideal(self, now: int, duration: float) -> None:
+        mechanism = self._mechanism
+        for number, ideal in self._ideal:
+            before = mechanism.position[number]
+            position, speed, acceleration = ideal.state(now, duration, before)
+            mechanism.position[number] = min(max(position, mechanism.lowest[number]), mechanism.highest[number])
+            mechanism.speed[number], mechanism.known[number] = speed, acceleration
+            if number == self._cargo.rollers:
+                self._cargo.turn(position - before)
+
+    def _drop(self, now: int) -> None:
+        """No drive on any axis until new orders arrive."""
+        self._dropped = True
+        for line in self._lines.values():
+            line.drop(now)
+
+    def _lose_zero(self) -> None:
+        """The controllers start anew: relative encoders count from where they are."""
+        for number, axis in enumerate(self.machine.axes.values()):
+            if axis.position is not None and axis.position.sense == "relative":
+                self._lost_zero[axis.name] = self._mechanism.position[number]
+
+    # Faults.
+
+    def _change_faults(self, now: int) -> None:
+        """Bring everything that faults touch to how it is at `now` [ns]."""
+        while self._fault_changes and self._fault_changes[0] <= now:
+            self._fault_changes.pop(0)
+        active = [fault for fault in self._faults if _is_active(fault, now)]
+        self._orders_lost = any(isinstance(fault, OrdersLost) for fault in active)
+        for drive in self._driven:
+            name = drive.axis.name
+            drive.jam = sum(fault.force for fault in active if isinstance(fault, AxisJammed) and fault.axis == name)
+            drive.couple(
+                frozenset(fault.actuator for fault in active if isinstance(fault, ActuatorDead) and fault.axis == name),
+                tuple(fault.actuator for fault in active if isinstance(fault, ActuatorLoose) and fault.axis == name),
+            )
+        self._groups = [group for drive in self._driven for group in drive.controller.groups]
+        for drive in self._driven:
+            drive.controller.switch(
+                now,
+                self._mechanism.position[drive.index],
+                self._mechanism.speed[drive.index],
+                self._supply.voltage,
+                True,
+            )
+
+    def _falsify(self, sensors: dict[str, SensorValue | Sensed | None]) -> None:
+        for fault in self._faults:
+            if isinstance(fault, SensorStuck) and _is_active(fault, self._now):
+                sensors[fault.sensor] = fault.value
+            elif isinstance(fault, SensorSilent) and _is_active(fault, self._now):
+                sensors.pop(fault.sensor, None)
+
+
+def _is_active(fault: Fault, now: int) -> bool:
+    return round(fault.at * 1e9) <= now and now * 1e-9 < getattr(fault, "until", inf)
+
+
+def _check_start(machine: Machine, start: Mapping[str, float], piece: str | None) -> None:
+    for name, position in start.items():
+        axis = machine.axes.get(name)
+        if axis is None:
+            raise ModelError(f"start: unknown axis '{name}'; {did_you_mean(name, machine.axes)}")
+        if axis.travel is None:
+            raise ModelError(f"start: '{name}' is a spin and has no position")
+        low, high = axis.travel
+        if not low <= position <= high:
+            raise ModelError(
+                f"start: {name} at {axis.show(position)} is outside its travel, {axis.show(low)} to {axis.show(high)}"
+            )
+    if piece is not None and piece not in machine.pieces:
+        raise ModelError(f"unknown piece '{piece}'; {did_you_mean(piece, machine.pieces)}")
