@@ -1,0 +1,259 @@
+"""A routine as plain data: what a pack carries and the runner interprets.
+
+Performed routines are put in place under path names, presets become positions, limits and timeouts are worked out. What
+depends on a parameter stays a reference to it, because it is read when the step starts (R25).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from sequencer.check.compile_machine import compile_machine, limits_data, plain
+from sequencer.check.survey import Survey, survey
+from sequencer.check.terms import operand_data, term_data
+from sequencer.machine.machine import NANOSECONDS
+from sequencer.pack.checked import CheckedRoutine
+from sequencer.plan.motion import (
+    AsRead,
+    AtPlace,
+    ByDistance,
+    PerWord,
+    ResolvedGoal,
+    flick_speed,
+    goals_of,
+    limits_for,
+    moved_axes,
+)
+from sequencer.plan.resolve import (
+    AfterSteps,
+    AtInstant,
+    FlatRoutine,
+    Node,
+    PassingStep,
+    Reference,
+    ResolvedTime,
+    WithStep,
+    flatten,
+)
+from sequencer.routine.parameters import NumberParameter, Parameter
+from sequencer.routine.routine import ANYWHERE, Routine
+from sequencer.routine.steps import Choose, Drive, Flick, Move, Perform, Press, Pulse, Repeat, Set, Timeout, Wait
+
+
+def compile_routine(
+    routine: Routine,
+    *,
+    assumes: Iterable[str] = (),
+    waived: Iterable[Mapping[str, str | None]] = (),
+    surveyed: Survey | None = None,
+) -> CheckedRoutine:
+    """Compile a routine without asking whether it is clear; `check` does ask, and is the way to a checked routine.
+
+    Args:
+        routine: the routine.
+        assumes: what its verdict rests on, kept in the data.
+        waived: the findings accepted in writing (rule, step, because), kept in the data.
+        surveyed: its plans at the ends of all ranges, if they were made already.
+
+    Raises:
+        ModelError: a word in it stands for nothing that fits, or a step cannot move as it says with the parameters'
+            own values.
+    """
+    flat = flatten(routine)
+    plans = survey(flat) if surveyed is None else surveyed
+    if plans.plan is None:
+        raise plans.failures[0].error
+    index = {name: number for number, name in enumerate(routine.machine.axes)}
+    outputs = {name: number for number, name in enumerate(routine.machine.outputs)}
+    data = {
+        "name": routine.name,
+        "from": routine.start,
+        "region": _region(routine, index),
+        "parameters": [_parameter(parameter) for parameter in routine.parameters.values()],
+        "roots": list(flat.roots),
+        "steps": [_step(flat, node, plans.longest, index, outputs) for node in flat.nodes],
+        "waived": [dict(entry) for entry in waived],
+        "planned": plans.plan.duration,
+        "assumes": list(assumes),
+    }
+    return CheckedRoutine(compile_machine(routine.machine), data)
+
+
+def timeout_of(node: Node) -> Timeout | None:
+    """The timeout that applies to a step: its own, or the routine's default where the step does not end by itself.
+
+    A block, a `set` and whatever lasts a given time take no default: the steps inside a block have their own.
+    """
+    step = node.step
+    if step.timeout is not None:
+        return step.timeout
+    if step.is_block or isinstance(step.body, Set) or step.duration is not None:
+        return None
+    return node.scope.routine.default_timeout
+
+
+def timeout_time(node: Node, longest: Mapping[int, float], routine: Routine) -> int | None:
+    """The timeout of a step [ns], planned durations put in; None for none. A parameter counts with the top of its
+    range."""
+    timeout = timeout_of(node)
+    if timeout is None or timeout.kind == "none":
+        return None
+    time = _most(node.scope.time(timeout.time), routine)
+    if timeout.kind == "planned":
+        time += round(longest.get(node.index, 0.0) * NANOSECONDS)
+    return time
+
+
+def _most(time: ResolvedTime, routine: Routine) -> int:
+    if not isinstance(time, Reference):
+        return time
+    parameter = routine.parameters[time.parameter]
+    assert isinstance(parameter, NumberParameter)
+    return round(parameter.high * NANOSECONDS)
+
+
+def _region(routine: Routine, index: Mapping[str, int]) -> list[list[Any]]:
+    if routine.start == ANYWHERE:
+        return []
+    region = []
+    for name, position in routine.machine.presets[routine.start].positions.items():
+        tolerance = routine.machine.axes[name].tolerance.position
+        region.append([index[name], position - tolerance, position + tolerance])
+    return region
+
+
+def _parameter(parameter: Parameter) -> dict[str, Any]:
+    if isinstance(parameter, NumberParameter):
+        return {
+            "name": parameter.name,
+            "kind": "number",
+            "value": float(parameter.value),
+            "low": float(parameter.low),
+            "high": float(parameter.high),
+            "dimension": list(parameter.dimension),
+        }
+    return {"name": parameter.name, "kind": "preset", "value": parameter.preset, "choices": list(parameter.choices)}
+
+
+def _step(
+    flat: FlatRoutine, node: Node, longest: Mapping[int, float], axes: Mapping[str, int], outputs: Mapping[str, int]
+) -> dict[str, Any]:
+    step, scope = node.step, node.scope
+    until = step.until
+    if isinstance(step.body, Wait | Repeat) and until is None:
+        until = step.body.condition if isinstance(step.body, Wait) else step.body.until
+    machine = flat.machine
+    driven = [drive.target for drive in step.body.drives] if isinstance(step.body, Pulse) else moved_axes(node)
+    return {
+        "name": node.name,
+        "kind": step.kind,
+        "parent": node.parent,
+        "start": _start(node, axes),
+        "once": term_data(step.once, scope),
+        "until": term_data(until, scope),
+        "must_stay": term_data(step.must_stay, scope),
+        "only_if": term_data(step.only_if, scope),
+        "steady": _time(scope.time(step.steady)),
+        "blind": _time(scope.time(step.blind)),
+        "duration": None if step.duration is None else _time(scope.time(step.duration)),
+        "timeout": timeout_time(node, longest, flat.routine),
+        "on_timeout": step.on_timeout,
+        "retry": step.retry,
+        "preempt": step.preempt,
+        "phase": step.phase,
+        "together": step.together,
+        "profile": step.profile,
+        "place": str(step.place),
+        "limits": {
+            str(axes[name]): limits_data(limits_for(node, machine.axes[name])) for name in driven if name in axes
+        },
+        **_body(node, axes, outputs),
+    }
+
+
+def _start(node: Node, axes: Mapping[str, int]) -> dict[str, Any]:
+    match node.start:
+        case AfterSteps(steps=steps, any=first, branches=branches):
+            return {"kind": "after", "steps": list(steps), "any": first, "branches": [list(one) for one in branches]}
+        case WithStep(step=step):
+            return {"kind": "with", "step": step}
+        case PassingStep(step=step, at=at, axis=axis, lead=lead, lag=lag):
+            return {
+                "kind": "passing",
+                "step": step,
+                "at": at if isinstance(at, str) else operand_data(at),
+                "axis": None if axis is None else axes[axis],
+                "lead": _time(lead),
+                "lag": _time(lag),
+            }
+        case AtInstant(time=time):
+            return {"kind": "at", "time": time}
+
+
+def _body(node: Node, axes: Mapping[str, int], outputs: Mapping[str, int]) -> dict[str, Any]:
+    scope = node.scope
+    match node.step.body:
+        case Move():
+            return {"goals": [[axes[axis], _goal(goal)] for axis, goal in goals_of(node)]}
+        case Flick(axis=axis, through=through, speed=speed, to=to):
+            place, end, fast = scope.operand(through, axis), scope.operand(to, axis), scope.operand(speed)
+            if not isinstance(place, Reference) and not isinstance(end, Reference) and not isinstance(fast, Reference):
+                fast = flick_speed(place, end, fast)
+            return {
+                "axis": axes[axis],
+                "through": operand_data(place),
+                "speed": operand_data(fast),
+                "to": operand_data(end),
+            }
+        case Press(axis=axis, effort=effort, toward=toward):
+            return {
+                "axis": axes[axis],
+                "effort": operand_data(scope.operand(effort)),
+                "toward": operand_data(scope.operand(toward, axis)),
+            }
+        case Pulse(drives=drives):
+            return {"drives": [_drive(node, drive, axes, outputs) for drive in drives]}
+        case Wait():
+            return {}
+        case Set(values=values):
+            return {"values": [[outputs[name], plain(value)] for name, value in values]}
+        case Choose(otherwise=otherwise):
+            branches = [
+                {"term": term_data(condition, scope), "steps": list(inside)}
+                for condition, inside in node.groups
+                if condition is not None
+            ]
+            return {"branches": branches, "otherwise": None if otherwise is None else list(node.groups[-1][1])}
+        case Repeat(times=times):
+            passages = None if times is None else operand_data(scope.operand(times))
+            return {"times": passages, "steps": list(node.children)}
+        case Perform():
+            return {"steps": list(node.children)}
+
+
+def _goal(goal: ResolvedGoal) -> list[Any]:
+    match goal:
+        case AtPlace(position=position):
+            return ["at", operand_data(position)]
+        case ByDistance(distance=distance):
+            return ["by", operand_data(distance)]
+        case AsRead(sensor=sensor, low=low, high=high):
+            return ["reading", sensor, float(low), float(high)]
+        case PerWord(sensor=sensor, positions=positions):
+            return ["per", sensor, dict(positions)]
+
+
+def _drive(node: Node, drive: Drive, axes: Mapping[str, int], outputs: Mapping[str, int]) -> list[Any]:
+    value = drive.value
+    if drive.target in axes:
+        assert not isinstance(value, bool)
+        return ["axis", axes[drive.target], drive.quantity, operand_data(node.scope.operand(value))]
+    output = node.scope.routine.machine.outputs[drive.target]
+    if isinstance(value, str) and output.kind == "number":
+        return ["output", outputs[drive.target], "value", operand_data(node.scope.operand(value))]
+    return ["output", outputs[drive.target], "value", plain(value)]
+
+
+def _time(time: ResolvedTime) -> int | list[str]:
+    return ["parameter", time.parameter] if isinstance(time, Reference) else time

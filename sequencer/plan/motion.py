@@ -1,0 +1,273 @@
+"""What a step moves, where to, and the profiles that take it there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Literal, NamedTuple
+
+from profiles import Limits, Profile, ProfileError, State, flick, s_curve, trapezoid
+from sequencer.errors import ModelError, did_you_mean
+from sequencer.machine.axis import Axis
+from sequencer.machine.machine import Machine
+from sequencer.plan.resolve import Node, Reference, ResolvedOperand
+from sequencer.routine.parameters import PresetParameter
+from sequencer.routine.steps import At, By, Cap, Flick, FromReading, Move, Press, Pulse, Set
+
+Values = Mapping[str, float | str]
+"""A value for every parameter of a routine: a number in SI, or a preset's name."""
+
+Pick = Literal["low", "middle", "high"]
+"""Which end of a range a plan takes where only a range is known, such as a goal that a sensor gives."""
+
+
+class MotionError(ModelError):
+    """A step that no profile fits: which one, and why."""
+
+    def __init__(self, node: Node, reason: str) -> None:
+        super().__init__(f"{node.step.place}: '{node.name}': {reason}")
+        self.node = node
+        self.reason = reason
+
+
+class PerWord(NamedTuple):
+    """A goal that depends on what a sensor reads when the step starts."""
+
+    sensor: str
+    positions: tuple[tuple[str, float], ...]
+
+
+class AtPlace(NamedTuple):
+    """A goal position [m or rad]."""
+
+    position: ResolvedOperand
+
+
+class ByDistance(NamedTuple):
+    """A goal relative to where the axis is when the step starts [m or rad]."""
+
+    distance: ResolvedOperand
+
+
+class AsRead(NamedTuple):
+    """A goal that a sensor gives, within bounds [m or rad]."""
+
+    sensor: str
+    low: float
+    high: float
+
+
+ResolvedGoal = AtPlace | ByDistance | AsRead | PerWord
+
+
+def goals_of(node: Node) -> tuple[tuple[str, ResolvedGoal], ...]:
+    """The goal of every axis that a move moves, in the order of the step (of the machine's axes for a preset).
+
+    Raises:
+        ModelError: a word stands for nothing that fits.
+    """
+    body, scope = node.step.body, node.scope
+    machine = scope.routine.machine
+    if not isinstance(body, Move):
+        return ()
+    if body.preset is not None:
+        found = scope.preset(body.preset)
+        if isinstance(found, Reference):
+            return tuple(
+                (axis, AtPlace(Reference(found.parameter, axis))) for axis in _axes_of_choice(node, body.preset)
+            )
+        return tuple((axis, AtPlace(place)) for axis, place in _preset(machine, found).items())
+    if body.per is not None:
+        sensor, words = body.per
+        tables = [(word, _preset(machine, preset)) for word, preset in words]
+        if any(set(table) != set(tables[0][1]) for _, table in tables):
+            raise MotionError(
+                node, "the presets of its 'per' give positions to different axes; give all of them the same"
+            )
+        return tuple(
+            (axis, PerWord(sensor, tuple((word, table[axis]) for word, table in tables))) for axis in tables[0][1]
+        )
+    goals: list[tuple[str, ResolvedGoal]] = []
+    for axis, goal in body.goals:
+        match goal:
+            case At(position=position):
+                goals.append((axis, AtPlace(scope.operand(position, axis))))
+            case By(distance=distance):
+                goals.append((axis, ByDistance(scope.operand(distance, axis))))
+            case FromReading(sensor=name, bounds=(low, high)):
+                goals.append((axis, AsRead(name, low, high)))
+    return tuple(goals)
+
+
+def moved_axes(node: Node) -> tuple[str, ...]:
+    """The axes with a position that a step moves."""
+    match node.step.body:
+        case Move():
+            return tuple(axis for axis, _ in goals_of(node))
+        case Flick(axis=axis) | Press(axis=axis):
+            return (axis,)
+        case _:
+            return ()
+
+
+def owned(node: Node) -> tuple[str, ...]:
+    """Every axis and output that a step owns while it is active; a `set` owns its outputs only in passing and is left
+    out."""
+    if isinstance(node.step.body, Pulse):
+        return tuple(drive.target for drive in node.step.body.drives)
+    return moved_axes(node)
+
+
+def set_outputs(node: Node) -> tuple[str, ...]:
+    """The outputs that a `set` writes."""
+    return tuple(name for name, _ in node.step.body.values) if isinstance(node.step.body, Set) else ()
+
+
+def limits_for(node: Node, axis: Axis) -> Limits:
+    """The limits of one axis in one step: the axis' own, with the step's lower ones laid over."""
+    caps = node.step.limits
+    if caps is None:
+        return axis.limits
+    own = axis.limits
+    try:
+        return own.slower(
+            velocity=_capped(caps.velocity, own.velocity),
+            acceleration=_capped(caps.acceleration, own.acceleration),
+            jerk=_capped_jerk(caps.jerk, own.jerk),
+        )
+    except ProfileError as error:
+        raise MotionError(node, f"its limits do not fit: {error}") from error
+
+
+def value_of(operand: ResolvedOperand, values: Values, machine: Machine) -> float:
+    """The number that an operand is with these parameters."""
+    if not isinstance(operand, Reference):
+        return operand
+    value = values[operand.parameter]
+    if isinstance(value, str):
+        return _preset(machine, value)[operand.axis or ""]
+    return value
+
+
+def profiles_of(node: Node, starts: Mapping[str, State], values: Values, pick: Pick = "middle") -> dict[str, Profile]:
+    """The profile of every axis that a step moves.
+
+    Args:
+        node: a move, flick or press.
+        starts: the state of each of its axes when it begins to move.
+        values: the parameters.
+        pick: which end of a goal's range to take where only a range is known.
+
+    Raises:
+        MotionError: no profile leads there, or the goal or the way to it lies outside the travel.
+    """
+    machine = node.scope.routine.machine
+    match node.step.body:
+        case Move():
+            goals = {
+                axis: _goal_position(goal, starts[axis].position, values, machine, pick)
+                for axis, goal in goals_of(node)
+            }
+            return _moved(node, machine, starts, goals)
+        case Flick(axis=axis, through=through, speed=speed, to=to):
+            place, end, fast = (
+                value_of(node.scope.operand(operand, at), values, machine)
+                for operand, at in ((through, axis), (to, axis), (speed, None))
+            )
+            passing = State(place, flick_speed(place, end, fast))
+            return {axis: _flicked(node, machine.axes[axis], starts[axis], passing, end)}
+        case Press(axis=axis, toward=toward):
+            end = value_of(node.scope.operand(toward, axis), values, machine)
+            return _moved(node, machine, starts, {axis: end})
+        case _:
+            return {}
+
+
+def flick_speed(through: float, to: float, speed: float) -> float:
+    """The signed velocity at `through`: the speed, in the direction in which the motion then follows through to
+    `to`."""
+    return abs(speed) if to >= through else -abs(speed)
+
+
+def _goal_position(goal: ResolvedGoal, start: float, values: Values, machine: Machine, pick: Pick) -> float:
+    match goal:
+        case AtPlace(position=position):
+            return value_of(position, values, machine)
+        case ByDistance(distance=distance):
+            return start + value_of(distance, values, machine)
+        case AsRead(low=low, high=high):
+            return _picked(low, high, pick)
+        case PerWord(positions=positions):
+            places = [place for _, place in positions]
+            return _picked(min(places), max(places), pick) if pick != "middle" else places[0]
+
+
+def _picked(low: float, high: float, pick: Pick) -> float:
+    return {"low": low, "middle": 0.5 * (low + high), "high": high}[pick]
+
+
+def _moved(node: Node, machine: Machine, starts: Mapping[str, State], goals: Mapping[str, float]) -> dict[str, Profile]:
+    found: dict[str, Profile] = {}
+    for axis, goal in goals.items():
+        found[axis] = _to_rest(node, machine.axes[axis], starts[axis], goal, limits_for(node, machine.axes[axis]))
+    if node.step.together and len(found) > 1:
+        longest = max(profile.duration for profile in found.values())
+        for axis, profile in found.items():
+            still = starts[axis].velocity == 0.0 and starts[axis].acceleration == 0.0
+            if still and 0.0 < profile.duration < longest:
+                # From rest to rest, a motion with limits scaled in time is the same motion in slow motion.
+                limits = limits_for(node, machine.axes[axis]).scaled(profile.duration / longest)
+                found[axis] = _to_rest(node, machine.axes[axis], starts[axis], goals[axis], limits)
+    return found
+
+
+def _to_rest(node: Node, axis: Axis, start: State, goal: float, limits: Limits) -> Profile:
+    low, high = axis.travel or (-float("inf"), float("inf"))
+    if not low <= goal <= high:
+        raise MotionError(
+            node,
+            f"{axis.name} would go to {axis.show(goal)}, outside its travel, {axis.show(low)} to {axis.show(high)}",
+        )
+    try:
+        if limits.jerk is None or node.step.profile == "trapezoid":
+            return trapezoid(start, goal, limits)
+        return s_curve(start, goal, limits)
+    except ProfileError as error:
+        raise MotionError(node, f"{axis.name}: {error}") from error
+
+
+def _flicked(node: Node, axis: Axis, start: State, passing: State, end: float) -> Profile:
+    limits = limits_for(node, axis)
+    if node.step.profile == "trapezoid":
+        limits = Limits(limits.velocity, limits.acceleration)
+    try:
+        return flick(start, passing, end, limits, wind_up=True, travel=axis.travel)
+    except ProfileError as error:
+        raise MotionError(node, f"{axis.name}: {error}") from error
+
+
+def _axes_of_choice(node: Node, word: str) -> Iterator[str]:
+    parameter = node.scope.routine.parameters[word]
+    assert isinstance(parameter, PresetParameter)
+    machine = node.scope.routine.machine
+    axes = [set(_preset(machine, choice)) for choice in parameter.choices]
+    if any(named != axes[0] for named in axes):
+        raise MotionError(node, f"the choices of '{word}' give positions to different axes; give all of them the same")
+    return iter(_preset(machine, parameter.choices[0]))
+
+
+def _preset(machine: Machine, name: str) -> dict[str, float]:
+    if name not in machine.presets:
+        raise ModelError(f"'{name}' is no preset; {did_you_mean(name, machine.presets)}")
+    return dict(machine.presets[name].positions)
+
+
+def _capped(cap: Cap | None, own: tuple[float, float]) -> tuple[float, float] | float | None:
+    if cap is None:
+        return None
+    return (own[0] * cap.value, own[1] * cap.value) if cap.share else cap.value
+
+
+def _capped_jerk(cap: Cap | None, own: float | None) -> float | None:
+    if cap is None or (cap.share and own is None):
+        return None
+    return cap.value * own if cap.share and own is not None else cap.value
