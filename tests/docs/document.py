@@ -1,0 +1,105 @@
+"""Parts of README.md and DEVELOPERS.md that are made, not written: outputs of commands, and tables.
+
+`python tests/docs/document.py` writes them anew; the tests beside this file fail when one is out of date.
+"""
+
+from __future__ import annotations
+
+import ast
+import contextlib
+import io
+import os
+import re
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+_MADE = re.compile(r"(<!-- (?:output|table): (?P<name>[a-z_ ]+) -->\n)(?P<body>.*?)(?=\n<!-- end -->)", re.DOTALL)
+
+RULES = (
+    [f"R{number}" for number in range(1, 35)]
+    + ["R36", "R39", "R40", "R41", "R43", "R46", "R53"]
+    + [f"M{number}" for number in range(1, 5)]
+    + [f"Y{number}" for number in range(1, 8)]
+)
+"""The rules of how routines run and how files are read that this version keeps; each must have a test."""
+
+
+def run_command(*arguments: str) -> str:
+    """What a stepgraph command prints, run from the project's root without colour, 100 columns wide."""
+    from sequencer.cli import main
+
+    out = io.StringIO()
+    before = {name: os.environ.get(name) for name in ("NO_COLOR", "COLUMNS")}
+    here = Path.cwd()
+    os.environ.update(NO_COLOR="1", COLUMNS="100")
+    os.chdir(ROOT)
+    try:
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(out):
+            main(list(arguments))
+    finally:
+        os.chdir(here)
+        for name, value in before.items():
+            os.environ.pop(name, None) if value is None else os.environ.__setitem__(name, value)
+    return "\n".join(line.rstrip() for line in out.getvalue().rstrip().splitlines())
+
+
+def fenced(text: str) -> str:
+    return f"```text\n{text}\n```"
+
+
+def tests_of_rules() -> dict[str, list[tuple[str, str]]]:
+    """(file, test) pairs by rule: a test belongs to the rules that its docstring begins with, such as "R8, R10: ..."."""
+    found: dict[str, list[tuple[str, str]]] = {}
+    for path in sorted((ROOT / "tests").rglob("test_*.py")):
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.FunctionDef) and node.name.startswith("test_"):
+                match = re.match(r"((?:[RMY]\d+(?:, ?| and )?)+):", ast.get_docstring(node) or "")
+                for rule in re.findall(r"[RMY]\d+", match.group(1)) if match else []:
+                    found.setdefault(rule, []).append((str(path.relative_to(ROOT)), node.name))
+    return found
+
+
+def rule_table() -> str:
+    """One row a rule: how many tests, and the first of them."""
+    tests = tests_of_rules()
+    rows = ["| rule | tests | first of them |", "| --- | --- | --- |"]
+    for rule in RULES:
+        found = tests.get(rule, [])
+        first = f"`{found[0][0]}` {found[0][1].removeprefix('test_').replace('_', ' ')}" if found else "none"
+        rows.append(f"| {rule} | {len(found)} | {first} |")
+    return "\n".join(rows)
+
+
+def key_table() -> str:
+    """Every key of the files with its rule and default, from the same source as the loader and the schemas."""
+    from sequencer.files import key_table as rendered
+
+    return rendered().rstrip()
+
+
+MADE: dict[str, Callable[[], str]] = {
+    "rehearse": lambda: fenced(run_command("rehearse", "demos/lantern/hang_ridge.routine.yaml", "--name", "good approach")),
+    "misspelt": lambda: fenced(run_command("check", "demos/lantern/broken_name.routine.yaml")),
+    "conflict": lambda: fenced(run_command("check", "demos/lantern/broken_order.routine.yaml")),
+    "rules": rule_table,
+    "keys": key_table,
+}
+
+
+def made_parts(text: str) -> list[tuple[str, str]]:
+    """(name, present body) of every made part of a document."""
+    return [(match.group("name"), match.group("body")) for match in _MADE.finditer(text)]
+
+
+def renewed(text: str) -> str:
+    """The document with every made part made anew."""
+    return _MADE.sub(lambda match: match.group(1) + MADE[match.group("name")](), text)
+
+
+if __name__ == "__main__":
+    for name in ("README.md", "DEVELOPERS.md"):
+        path = ROOT / name
+        path.write_text(renewed(path.read_text()))
+        print(f"renewed {name}", file=sys.stderr)

@@ -1,0 +1,82 @@
+"""README.md and DEVELOPERS.md say what is so: outputs are real, code blocks run, tables are complete, commands agree with CI."""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+import sys
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def _document() -> ModuleType:
+    spec = importlib.util.spec_from_file_location("stepgraph_document", Path(__file__).with_name("document.py"))
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+document = _document()
+PARTS = [
+    (name, part, body)
+    for name in ("README.md", "DEVELOPERS.md")
+    for part, body in document.made_parts((ROOT / name).read_text())
+]
+
+
+@pytest.mark.parametrize(("name", "part", "body"), PARTS, ids=[f"{name} {part}" for name, part, _ in PARTS])
+def test_what_a_document_prints_is_what_comes_out_today(name: str, part: str, body: str) -> None:
+    assert body == document.MADE[part](), f"python tests/docs/document.py writes {name} anew"
+
+
+def test_every_made_part_has_its_place() -> None:
+    assert {part for _, part, _ in PARTS} == set(document.MADE)
+
+
+def test_every_rule_has_a_test_named_after_its_claim() -> None:
+    missing = [rule for rule in document.RULES if rule not in document.tests_of_rules()]
+    assert missing == []
+
+
+def _blocks(name: str, language: str) -> list[str]:
+    return re.findall(rf"```{language}\n(.*?)```", (ROOT / name).read_text(), re.DOTALL)
+
+
+@pytest.mark.parametrize("number", range(len(_blocks("README.md", "python"))))
+def test_the_python_of_the_readme_runs(number: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "demos").symlink_to(ROOT / "demos")
+    monkeypatch.chdir(tmp_path)
+    code = _blocks("README.md", "python")[number]
+    scope: dict[str, object] = {"__name__": "readme"}
+    exec(compile(code, "README.md", "exec"), scope)
+    assert (tmp_path / "robot.pack").exists()
+    assert scope["rehearsal"].outcome == "done"  # type: ignore[attr-defined]
+
+
+def test_the_routine_of_the_readme_is_clear(tmp_path: Path) -> None:
+    from sequencer import check, load_routine
+
+    (tmp_path / "machine.yaml").write_text((ROOT / "demos/lantern/machine.yaml").read_text())
+    (routine,) = _blocks("README.md", "yaml")
+    assert len(routine.splitlines()) <= 11
+    (tmp_path / "hang_eaves.routine.yaml").write_text(routine)
+    assert check(load_routine(tmp_path / "hang_eaves.routine.yaml")).name == "hang_eaves"
+
+
+def test_ci_runs_the_test_command_of_the_readme_word_for_word() -> None:
+    commands = [line for block in _blocks("README.md", "console") for line in block.splitlines()]
+    (tests,) = [line for line in commands if "pytest" in line]
+    assert tests in (ROOT / ".ci" / "run").read_text().splitlines()
+
+
+def test_the_top_level_holds_what_the_design_says_and_nothing_else() -> None:
+    allowed = {"README.md", "DEVELOPERS.md", "CHANGELOG.md", "LICENSE", "pyproject.toml"}
+    allowed |= {"sequencer", "profiles", "tests", "demos", "dist", "build"}
+    assert {path.name for path in ROOT.iterdir() if not path.name.startswith(".")} <= allowed
