@@ -1,0 +1,42 @@
+"""Pictures and texts of plans, traces and machines. The names are loaded when they are first used."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from sequencer.report.draw import machine_svg, machine_text
+    from sequencer.report.timeline import Timeline, timeline_of_plan, timeline_of_trace
+    from sequencer.report.timeline_picture import timeline_svg
+    from sequencer.report.timeline_words import timeline_text
+
+__all__ = [
+    "Timeline",
+    "machine_svg",
+    "machine_text",
+    "timeline_of_plan",
+    "timeline_of_trace",
+    "timeline_svg",
+    "timeline_text",
+]
+
+_HOMES = {
+    "Timeline": "timeline",
+    "machine_svg": "draw",
+    "machine_text": "draw",
+    "timeline_of_plan": "timeline",
+    "timeline_of_trace": "timeline",
+    "timeline_svg": "timeline_picture",
+    "timeline_text": "timeline_words",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'sequencer.report' has no attribute '{name}'")
+    return getattr(import_module(f"sequencer.report.{_HOMES[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return __all__
