@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
+from sequencer.report.look import KINDS
 from sequencer.routine.routine import Routine, walk
 from sequencer.routine.steps import Passing, Perform, Pulse, Set, Step
 from sequencer.trace import RunRecord, StepRecord, Trace, TraceError
@@ -202,6 +203,7 @@ def _happened(
     planned: Mapping[str, tuple[float, float]],
 ) -> list[Bar]:
     gates: dict[str, list[float]] = {}
+    passed: dict[str, str | None] = {}
     milestones: dict[str, list[Mark]] = {}
     for event in trace.events():
         time = trace.seconds(event.now_ns) - run.start
@@ -209,21 +211,25 @@ def _happened(
             if event.kind == "gate":
                 gates.setdefault(event.step, []).append(time)
             elif event.kind == "milestone":
-                milestones.setdefault(event.step, []).append(Mark(time, event.text))
+                # The event names the step that it starts; its text begins with the step that passes.
+                passer, passes, _ = event.text.partition(" passes ")
+                milestones.setdefault(passer if passes else event.step, []).append(Mark(time, event.text))
+                passed[event.step] = passer if passes else None
     bars = []
     for step in steps:
         start, end = step.start - run.start, step.end - run.start
         bars.append(
             Bar(
                 step.name,
-                kinds.get(step.name, "step"),
+                kinds.get(step.name) or (step.kind if step.kind in KINDS or step.kind in BLOCKS else "step"),
                 start,
                 next((time for time in gates.get(step.name, ()) if start <= time <= end), start),
                 end,
                 outcome=step.outcome,
                 planned=planned.get(step.name),
                 ended=step.outcome is not None,
-                about=step.text,
+                about=step.cause or "",
+                passing=passed.get(step.name),
                 marks=tuple(mark for mark in milestones.get(step.name, ()) if start <= mark.time <= end),
             )
         )
@@ -286,6 +292,7 @@ def _checked_uses(checked: CheckedRoutine) -> dict[str, list[str]]:
 
 
 def _general_lane(kind: str) -> str:
+    """Where a step stands of which no axis or output is known."""
     if kind in BLOCKS:
         return "blocks"
     return "waits" if kind == "wait" else "steps"

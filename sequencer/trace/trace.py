@@ -134,14 +134,16 @@ class RunRecord(NamedTuple):
 class StepRecord(NamedTuple):
     """One activation of a step; times [s] from the first row.
 
-    `outcome` is done, timeout, aborted, error or skipped; None: the trace ends before the step does.
+    `outcome` is done, timeout, aborted, error or skipped; None: the trace ends before the step does. `cause` says why it
+    ended so; `kind` is move, wait, ... ("" where the trace does not tell).
     """
 
     name: str
     start: float
     end: float
     outcome: str | None
-    text: str = ""
+    kind: str = ""
+    cause: str | None = None
 
 
 class Series(NamedTuple):
@@ -189,8 +191,9 @@ class Trace:
         runs: list[RunRecord] = []
         open_runs: dict[str, int] = {}
         for event in self.events("run"):
-            outcome = _outcome(event, _RUN_OUTCOMES)
             time = self.seconds(event.now_ns)
+            # A parameter may be called "outcome"; the text tells a start from an end.
+            outcome = None if event.text == "start" else _outcome(event, _RUN_OUTCOMES)
             if outcome is None:
                 if event.run not in open_runs:
                     open_runs[event.run] = len(runs)
@@ -215,21 +218,18 @@ class Trace:
             time = self.seconds(event.now_ns)
             if event.run != wanted.name or not wanted.start <= time <= wanted.end or not event.step:
                 continue
-            if event.kind == "start":
+            if event.kind in ("start", "skip"):
                 open_steps[event.step] = len(steps)
-                steps.append(StepRecord(event.step, time, wanted.end, None, event.text))
-            elif event.kind == "skip":
-                index = open_steps.get(event.step)
-                if index is None:
-                    open_steps[event.step] = len(steps)
-                    steps.append(StepRecord(event.step, time, time, "skipped", event.text))
-                else:
-                    steps[index] = steps[index]._replace(outcome="skipped", text=event.text)
-            elif event.kind == "end" and event.step in open_steps:
-                index = open_steps.pop(event.step)
-                begun = steps[index]
+                started = StepRecord(event.step, time, wanted.end, None)
+                skipped = started._replace(outcome="skipped", cause=event.text or None)
+                steps.append(skipped if event.kind == "skip" else started._replace(kind=event.text))
+            elif event.kind == "end":
+                # A step whose milestone never came ends without having begun.
+                index = open_steps.pop(event.step, len(steps))
+                begun = steps[index] if index < len(steps) else StepRecord(event.step, time, time, None)
                 outcome = begun.outcome or _outcome(event, _STEP_OUTCOMES)
-                steps[index] = begun._replace(end=time, outcome=outcome, text=event.text or begun.text)
+                cause = begun.cause or (_cause(event, outcome) if outcome else None)
+                steps[index : index + 1] = [begun._replace(end=time, outcome=outcome, cause=cause)]
         return tuple(steps)
 
     def series(self, name: str) -> Series:

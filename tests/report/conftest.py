@@ -231,17 +231,17 @@ def hang_ridge_trace(hang_ridge_plan: Plan) -> Trace:
     def planned_time(time: float) -> float:
         return time if time < near.end else max(near.end, time - late)
 
-    happened: dict[int, list[tuple[str, str, str]]] = {0: [("run", "", "started")]}
+    happened: dict[int, list[tuple[str, str, str]]] = {0: [("run", "", "start")]}
     for step in plan.steps:
         begin = step.start + (late if step.start >= near.end - 1e-9 or step.name == "let_go" else 0.0)
         end = step.end + (late if step.end >= near.end - 1e-9 else 0.0)
-        happened.setdefault(round(begin / period), []).append(("start", step.name, ""))
+        happened.setdefault(round(begin / period), []).append(("start", step.name, step.kind))
         if step.motion_start > step.start:
             happened.setdefault(round(step.motion_start / period), []).append(("gate", step.name, "lift > 0.40 m"))
         if step.name != "retreat":
             happened.setdefault(round(end / period), []).append(("end", step.name, "done"))
     happened.setdefault(round((plan.step("flick").marks["through"] + late) / period), []).append(
-        ("milestone", "flick", "through")
+        ("milestone", "let_go", "flick passes in 0.000 ms")
     )
     last = round((plan.duration + late + 0.4) / period)
     happened[last] = [("end", "retreat", "error: lift does not follow"), ("run", "", "faulted: lift does not follow")]

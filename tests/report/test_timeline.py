@@ -64,9 +64,9 @@ def test_positions_are_drawn_in_the_units_people_use(hang_ridge_plan: Plan) -> N
     assert lanes["rollers"].curves == ()
 
 
-def test_without_its_routine_a_trace_shows_all_steps_in_one_lane(hang_ridge_trace: Trace) -> None:
+def test_without_its_routine_a_trace_shows_its_steps_beside_the_axes(hang_ridge_trace: Trace) -> None:
     lanes = {lane.name: len(lane.bars) for lane in timeline_of_trace(hang_ridge_trace).lanes}
-    assert lanes == {"lift": 0, "wrist": 0, "steps": 7}
+    assert lanes == {"lift": 0, "wrist": 0, "steps": 6, "waits": 1}
 
 
 def test_a_trace_without_that_run_says_so(hang_ridge_trace: Trace) -> None:

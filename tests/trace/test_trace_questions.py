@@ -23,9 +23,9 @@ def trace(*events: tuple[int, str, str, str, str, tuple[tuple[str, Value], ...]]
 
 def test_a_run_is_found_with_its_outcome_and_cause() -> None:
     found = trace(
-        (2, "run", "hang", "", "started", ()),
+        (2, "run", "hang", "", "start", (("outcome", "a parameter of that name"),)),
         (9, "run", "hang", "", "faulted: near took longer than 3 s", (("outcome", "faulted"),)),
-        (12, "run", "hang", "", "started", ()),
+        (12, "run", "hang", "", "start", ()),
     )
     assert found.runs() == (
         RunRecord("hang", "faulted", "near took longer than 3 s", 0.04, 0.18),
@@ -36,24 +36,27 @@ def test_a_run_is_found_with_its_outcome_and_cause() -> None:
 def test_steps_belong_to_their_run_and_may_be_entered_twice() -> None:
     found = trace(
         (0, "run", "hang", "", "started", ()),
-        (0, "start", "hang", "raise", "", ()),
+        (0, "start", "hang", "raise", "move", ()),
         (0, "start", "other", "raise", "", ()),
         (3, "end", "hang", "raise", "done", ()),
-        (3, "start", "hang", "level", "", ()),
+        (3, "start", "hang", "level", "move", ()),
         (5, "end", "hang", "level", "timeout: too slow", ()),
-        (5, "start", "hang", "level", "second try", ()),
+        (5, "start", "hang", "level", "move", ()),
         (7, "end", "hang", "level", "", (("outcome", "done"),)),
-        (7, "skip", "hang", "wave", "not asked for", ()),
+        (7, "end", "hang", "let_go", "aborted: level never passed", (("outcome", "aborted"),)),
+        (6, "skip", "hang", "wave", "not (piece is lantern)", ()),
+        (7, "end", "hang", "wave", "done", (("outcome", "done"),)),
         (7, "run", "hang", "", "done", (("outcome", "done"),)),
         (8, "run", "hang", "", "started", ()),
         (8, "start", "hang", "raise", "", ()),
     )
     first, second = found.runs()
     assert found.steps(first) == (
-        StepRecord("raise", 0.0, 0.06, "done", "done"),
-        StepRecord("level", 0.06, 0.1, "timeout", "timeout: too slow"),
-        StepRecord("level", 0.1, 0.14, "done", "second try"),
-        StepRecord("wave", 0.14, 0.14, "skipped", "not asked for"),
+        StepRecord("raise", 0.0, 0.06, "done", "move"),
+        StepRecord("level", 0.06, 0.1, "timeout", "move", "too slow"),
+        StepRecord("level", 0.1, 0.14, "done", "move"),
+        StepRecord("wave", 0.12, 0.14, "skipped", "", "not (piece is lantern)"),
+        StepRecord("let_go", 0.14, 0.14, "aborted", "", "level never passed"),
     )
     assert found.steps("hang") == found.steps(second) == (StepRecord("raise", 0.16, 0.38, None, ""),)
 
