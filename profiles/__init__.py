@@ -5,9 +5,10 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING
 
-# Three functions are named like their modules. Fetched later, the module would hide the function as soon as anything
+# Four functions are named like their modules. Fetched later, the module would hide the function as soon as anything
 # imports it.
 from profiles.flick import flick
+from profiles.together import together
 from profiles.trapezoid import trapezoid
 from profiles.verify import verify
 
@@ -80,6 +81,7 @@ __all__ = [
     "stop",
     "stop_travel",
     "tick_exact_travel",
+    "together",
     "trapezoid",
     "verify",
 ]

@@ -17,6 +17,8 @@ Piece = tuple[float, float, float, float, float]
 
 # A sample this near before the end, relative to the duration, is the end [1].
 _SAME_TIME = 1e-12
+# So much, relative to the duration, may an end be moved to coincide with another [1].
+_NEARLY_THE_SAME_TIME = 1e-9
 
 _NO_MARKS: Mapping[str, float] = MappingProxyType({})
 _new_state = tuple.__new__
@@ -182,6 +184,19 @@ class Profile:
         moved = [(begin + delay, p, v, a, j) for begin, p, v, a, j in self._pieces]
         marks = {name: time + delay for name, time in self.marks.items()}
         return Profile(self.start, self.goal, [waiting, *moved], self.duration + delay, marks)
+
+    def lasting(self, duration: float) -> Profile:
+        """The same motion with an end that is a rounding earlier or later, so that several profiles end at one instant.
+
+        Args:
+            duration: The new duration [s], within 1e-9 of the old one relative to it.
+
+        Raises:
+            InvalidInput: If it differs by more.
+        """
+        if not abs(duration - self.duration) <= _NEARLY_THE_SAME_TIME * self.duration:
+            raise InvalidInput("new duration", duration, f"within a rounding of {self.duration!r} s")
+        return Profile(self.start, self.goal, self._pieces, duration, self.marks)
 
     def followed_by(self, after: Profile, mark: str | None = None) -> Profile:
         """This motion and then another that starts where this one ends; the marks of both are kept.

@@ -192,3 +192,11 @@ def test_a_description_names_ends_extremes_marks_and_pieces():
     assert text[2] == "through at 0.518708 s"
     assert text[3] == "at 0 s for 0.1 s: from 0, jerk 60"
     assert len(text) == 15
+
+
+def test_an_end_may_be_moved_by_a_rounding_and_no_more():
+    moved = MOVE.lasting(MOVE.duration * (1.0 + 1e-14))
+    assert moved.duration != MOVE.duration
+    assert moved.segments[:-1] == MOVE.segments[:-1]
+    with pytest.raises(InvalidInput, match="within a rounding of"):
+        MOVE.lasting(1.0)

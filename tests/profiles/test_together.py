@@ -1,0 +1,122 @@
+"""Axes that arrive at the same instant."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+
+from profiles import InvalidInput, Limits, ProfileError, State, lines_to_paste, s_curve, together, trapezoid, verify
+
+
+def axes_of(row, to_problem):
+    return tuple(zip(*(to_problem(axis) for axis in row["input"]["axes"]), strict=True))
+
+
+def test_worked_axes_have_their_own_and_their_common_durations(sync_row, to_problem):
+    """A row that rounds up to a control cycle, or that does not synchronise, is compared by its slowest axis."""
+    starts, goals, limits = axes_of(sync_row, to_problem)
+    expected = sync_row["expect"]["independent_durations"]
+    own = [s_curve(*axis).duration for axis in zip(starts, goals, limits, strict=True)]
+    assert own == pytest.approx(expected, rel=1e-9)
+    moves = together(starts, goals, limits)
+    assert {move.duration for move in moves} == {moves[0].duration}
+    assert moves[0].duration == pytest.approx(max(expected), rel=1e-9)
+    for move, start, goal, of in zip(moves, starts, goals, limits, strict=True):
+        assert verify(move, start, goal, of) == []
+
+
+def test_equal_axes_get_equal_profiles():
+    first, second = together([0.0, 0.0], [1.0, 1.0], [Limits(1.0, 2.0, 10.0)] * 2)
+    assert first == second == s_curve(0.0, 1.0, Limits(1.0, 2.0, 10.0))
+
+
+def test_an_axis_that_does_not_move_waits_at_its_place():
+    _, still = together([0.0, 0.3], [1.0, 0.3], [Limits(1.0, 2.0, 10.0)] * 2)
+    assert still.duration == pytest.approx(1.7)
+    assert still.extremes()[:4] == (0.3, 0.3, 0.0, 0.0)
+
+
+def test_no_axes_need_no_profiles():
+    assert together([], [], []) == ()
+
+
+def test_a_least_duration_is_kept():
+    moves = together([0.0, 0.0], [1.0, -0.2], [Limits(1.0, 2.0, 10.0), Limits(2.0, 4.0, 20.0)], at_least=5.0)
+    assert [move.duration for move in moves] == [5.0, 5.0]
+    assert moves[0].extremes().highest_velocity < 0.25
+
+
+def test_a_held_back_axis_keeps_its_velocities_at_the_ends():
+    """Scaling time would scale them too."""
+    starts, goals = [State(0.0, 0.5), State(0.0)], [State(0.6, 0.2), State(2.0)]
+    moves = together(starts, goals, [Limits(1.0, 2.0, 10.0)] * 2)
+    assert moves[0].at(0.0).velocity == 0.5
+    assert moves[0].segments[0].start.velocity == 0.5
+    assert moves[0].segments[-1].end.velocity == pytest.approx(0.2, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("wanted", "given"),
+    [(1.5, 1.5), (2.0, 2.0), (2.02, 2.6055), (2.58, 2.6055), (3.0, 3.0)],
+)
+def test_a_blocked_duration_is_raised_to_the_next_one(wanted, given):
+    """L. Berscheid and T. Kroeger (2021), figure 3, limits completed by us: no motion lasts from 2.0 to 2.6055 s."""
+    start, goal, limits = State(-0.75, 1.0), State(0.75, 1.0), Limits(2.0, 1.5, 2.0)
+    (move,) = together([start], [goal], [limits], at_least=wanted)
+    assert move.duration == pytest.approx(given, abs=5e-4)
+    assert verify(move, start, goal, limits) == []
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("jerk_limited", [True, False])
+def test_random_axes_pass_the_audit_and_end_at_one_instant(seed, jerk_limited, make_problem):
+    source = random.Random(seed)
+    for _ in range(100):
+        problems = [make_problem(source, True) for _ in range(3)]
+        if not jerk_limited:
+            problems = [problem._replace(limits=Limits(*limits_without_jerk(problem.limits))) for problem in problems]
+        moves = together(*zip(*problems, strict=True))
+        assert len({move.duration for move in moves}) == 1
+        solve = s_curve if jerk_limited else trapezoid
+        assert moves[0].duration >= max(solve(*problem).duration for problem in problems) * (1.0 - 1e-12)
+        for move, problem in zip(moves, problems, strict=True):
+            assert verify(move, *problem) == [], lines_to_paste(*problem, solver=solve.__name__)
+
+
+def limits_without_jerk(limits):
+    return limits.velocity, limits.acceleration
+
+
+def test_axes_from_rest_to_rest_never_wait_for_more_than_the_slowest(make_problem):
+    source = random.Random(9)
+    for _ in range(200):
+        problems = [make_problem(source, True) for _ in range(2)]
+        problems = [
+            problem._replace(start=State(problem.start.position), goal=State(problem.goal.position))
+            for problem in problems
+        ]
+        moves = together(*zip(*problems, strict=True))
+        assert moves[0].duration == pytest.approx(max(s_curve(*problem).duration for problem in problems), rel=1e-11)
+
+
+def test_axes_with_and_without_a_jerk_limit_go_together():
+    moves = together([0.0, 0.0], [1.0, 1.0], [Limits(1.0, 2.0, 10.0), Limits(1.0, 2.0)])
+    assert moves[0].duration == moves[1].duration
+    assert moves[1].duration > trapezoid(0.0, 1.0, Limits(1.0, 2.0)).duration
+
+
+def test_sequences_of_different_lengths_are_refused():
+    with pytest.raises(InvalidInput) as caught:
+        together([0.0], [1.0, 2.0], [Limits(1.0, 1.0)])
+    assert str(caught.value) == ("The count of starts, goals and limits is (1, 2, 1); it must be the same for each.")
+    with pytest.raises(InvalidInput, match="0 s or more"):
+        together([0.0], [1.0], [Limits(1.0, 1.0)], at_least=-1.0)
+
+
+def test_a_one_way_axis_that_cannot_wait_long_enough_is_refused():
+    """It passes its goal at speed, and may neither stop for ever nor come back."""
+    moving = Limits((0.0, 1.0), 1.0, 5.0)
+    with pytest.raises(ProfileError, match="no duration of") as caught:
+        together([State(0.0, 1.0)], [State(0.4, 1.0)], [moving], at_least=30.0)
+    assert "Goals at rest would fit" in str(caught.value)
