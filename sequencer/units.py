@@ -1,10 +1,10 @@
 """Quantities with their units: read, converted to SI, and printed again.
 
 A quantity is written as a number, a space and a unit expression: ``62 deg``, ``1.2 m/s2``, ``4e-5 kg.m2``. Unit
-expressions are products (``.``) and quotients (``/``) of the symbols in `SYMBOLS`, each with an optional whole exponent.
-An angle is a dimension of its own here (SI calls the radian dimensionless), so that degrees where metres belong are
-caught. Conversion factors: BIPM, The International System of Units (9th edition, 2019); inch, foot, pound and
-pound-force are exact by the international yard and pound agreement of 1959 and standard gravity 9.80665 m/s2.
+expressions are products (``.``) and quotients (``/``) of the symbols in `SYMBOLS`, each with an optional whole
+exponent. An angle is a dimension of its own here (SI calls the radian dimensionless), so that degrees where metres
+belong are caught. Conversion factors: BIPM, The International System of Units (9th edition, 2019); inch, foot, pound
+and pound-force are exact by the international yard and pound agreement of 1959 and standard gravity 9.80665 m/s2.
 """
 
 from __future__ import annotations
@@ -190,8 +190,16 @@ def dimension_name(dimension: Dimension) -> str:
 
 def si_unit(dimension: Dimension) -> str:
     """The SI unit expression of a dimension, such as ``kg.m2/s2``."""
-    over = [symbol + (str(p) if p != 1 else "") for symbol, p in zip(["m", "kg", "s", "A", "rad"], dimension, strict=True) if p > 0]
-    under = [symbol + (str(-p) if p != -1 else "") for symbol, p in zip(["m", "kg", "s", "A", "rad"], dimension, strict=True) if p < 0]
+    over = [
+        symbol + (str(p) if p != 1 else "")
+        for symbol, p in zip(["m", "kg", "s", "A", "rad"], dimension, strict=True)
+        if p > 0
+    ]
+    under = [
+        symbol + (str(-p) if p != -1 else "")
+        for symbol, p in zip(["m", "kg", "s", "A", "rad"], dimension, strict=True)
+        if p < 0
+    ]
     return (".".join(over) or "1") + "".join("/" + part for part in under) if over or under else "1"
 
 
@@ -215,4 +223,6 @@ def exact(value: float, dimension: Dimension) -> str:
 
 
 def _nearest_unit(symbol: str) -> str:
-    return did_you_mean(symbol, ["m", "mm", "cm", "in", "deg", "rad", "s", "ms", "kg", "lb", "N", "V", "A", "ohm", "rpm", "Hz", "%"])
+    return did_you_mean(
+        symbol, ["m", "mm", "cm", "in", "deg", "rad", "s", "ms", "kg", "lb", "N", "V", "A", "ohm", "rpm", "Hz", "%"]
+    )

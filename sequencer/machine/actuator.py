@@ -12,9 +12,9 @@ from sequencer.places import NOWHERE, Place
 class Motor:
     """A brushed or electronically commutated DC motor in data-sheet terms, all at `rated_voltage` [V].
 
-    The derived constants are the usual ones of the linear torque-speed line: torque per ampere k_t = T_stall / (I_stall - I_0)
-    (so that no torque is left at the no-load current), winding resistance R = U / I_stall, and back-EMF per speed
-    k_e = (U - R I_0) / w_0.
+    The derived constants are the usual ones of the linear torque-speed line: torque per ampere k_t = T_stall /
+    (I_stall - I_0) (so that no torque is left at the no-load current), winding resistance R = U / I_stall, and
+    back-EMF per speed k_e = (U - R I_0) / w_0.
     """
 
     name: str
@@ -36,7 +36,9 @@ class Motor:
                 f"below the stall current ({self.stall_current:g} A)"
             )
         if self.rotor_inertia < 0.0:
-            raise ModelError(f"motor '{self.name}': rotor_inertia is {self.rotor_inertia:g} kg.m2; it cannot be negative")
+            raise ModelError(
+                f"motor '{self.name}': rotor_inertia is {self.rotor_inertia:g} kg.m2; it cannot be negative"
+            )
 
     @property
     def resistance(self) -> float:
@@ -58,9 +60,10 @@ class Motor:
 class Actuator:
     """One motor with its gear and its chain or rope.
 
-    `ratio` is motor turns per output turn (> 0). On a linear axis `travel_per_turn` [m] is what one output turn moves it; on a
-    rotary or spin axis it is None. `efficiency` is the share of power that the gear passes (0 to 1]. `winding_limit` and `supply_limit` [A] bound
-    the motor current and the current drawn from the battery; None: not limited. `reversed` turns the motor's sense over.
+    `ratio` is motor turns per output turn (> 0). On a linear axis `travel_per_turn` [m] is what one output turn moves
+    it; on a rotary or spin axis it is None. `efficiency` is the share of power that the gear passes (0 to 1].
+    `winding_limit` and `supply_limit` [A] bound the motor current and the current drawn from the battery; None: not
+    limited.
     """
 
     name: str
@@ -75,9 +78,14 @@ class Actuator:
 
     def __post_init__(self) -> None:
         if not self.ratio > 0.0:
-            raise ModelError(f"actuator '{self.name}': ratio is {self.ratio:g}; it must be greater than 0 (motor turns per output turn)")
+            raise ModelError(
+                f"actuator '{self.name}': ratio is {self.ratio:g}; it must be greater than 0 "
+                "(motor turns per output turn)"
+            )
         if not 0.0 < self.efficiency <= 1.0:
-            raise ModelError(f"actuator '{self.name}': efficiency is {self.efficiency:g}; it must be above 0 and at most 1")
+            raise ModelError(
+                f"actuator '{self.name}': efficiency is {self.efficiency:g}; it must be above 0 and at most 1"
+            )
         for name in ("travel_per_turn", "winding_limit", "supply_limit"):
             value = getattr(self, name)
             if value is not None and not value > 0.0:

@@ -36,9 +36,9 @@ StopKind = Literal["off", "ramp_then_off", "ramp_then_hold"]
 class Mount:
     """Where an axis sits in the side view: x forward, y up, angles from horizontal, counter-clockwise.
 
-    `to` is "frame" or the carrying axis; `at` [m] the place in the carrier's own coordinates. A linear axis slides along
-    `direction` [rad]; a rotary axis measures its angle from the `level` or from its `carrier`. A cascade's middle stage
-    moves with its carrier's motion times `share`.
+    `to` is "frame" or the carrying axis; `at` [m] the place in the carrier's own coordinates. A linear axis slides
+    along `direction` [rad]; a rotary axis measures its angle from the `level` or from its `carrier`. A cascade's
+    middle stage moves with its carrier's motion times `share`.
     """
 
     to: str = "frame"
@@ -80,7 +80,10 @@ class PositionSource:
 
 @dataclass(frozen=True, slots=True)
 class Zero:
-    """How the axis finds its zero: creep at `move` [m/s or rad/s] until a condition, then it stands at `then`, in the configuration `once`."""
+    """How the axis finds its zero.
+
+    It creeps at `move` [m/s or rad/s] until a condition, then it stands at `then`, in the configuration `once`.
+    """
 
     move: float
     until: Condition
@@ -90,9 +93,11 @@ class Zero:
 
 @dataclass(frozen=True, slots=True)
 class Load:
-    """What the actuators carry. Linear: `mass` [kg] that moves with this axis alone (what it carries is added by the plant),
-    `counterbalance` [N] pulling in the positive direction, from least to most. Rotary: `mass` at `centre` [m], in the axis'
-    own coordinates, with `inertia` [kg m2] about that centre. Spin: `inertia`. `coulomb` and `breakaway` are forces [N] or torques
+    """What the actuators carry.
+
+    Linear: `mass` [kg] that moves with this axis alone (what it carries is added by the plant), `counterbalance` [N]
+    pulling in the positive direction, from least to most. Rotary: `mass` at `centre` [m], in the axis' own coordinates,
+    with `inertia` [kg m2] about that centre. Spin: `inertia`. `coulomb` and `breakaway` are forces [N] or torques
     [N m], `viscous` [N s/m] or [N m s/rad].
     """
 
@@ -151,14 +156,18 @@ class Axis:
         low, high = self.travel
         if not low < high:
             raise ModelError(
-                f"axis '{self.name}': travel runs from {self.show(low)} to {self.show(high)}; the first must be the smaller"
+                f"axis '{self.name}': travel runs from {self.show(low)} to {self.show(high)}; "
+                "the first must be the smaller"
             )
         if self.kind == "rotary" and high - low > 6.283185307179587 * 2:
             raise ModelError(
-                f"axis '{self.name}': travel spans {self.show(high - low)}, more than two turns; are these degrees given as radians?"
+                f"axis '{self.name}': travel spans {self.show(high - low)}, more than two turns; "
+                "are these degrees given as radians?"
             )
         if not self.tolerance.position > 0.0:
-            raise ModelError(f"axis '{self.name}': tolerance position is {self.tolerance.position:g}; it must be greater than 0")
+            raise ModelError(
+                f"axis '{self.name}': tolerance position is {self.tolerance.position:g}; it must be greater than 0"
+            )
         if self.rest[-1].when is not None:
             raise ModelError(f"axis '{self.name}': the last rest case must have no 'when', so that one always applies")
 

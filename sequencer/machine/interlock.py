@@ -13,7 +13,8 @@ from sequencer.places import NOWHERE, Place
 
 @dataclass(frozen=True, slots=True)
 class KeepOut:
-    """A closed box of axis positions [m, rad] that the machine must never be in, while `when` is true or UNKNOWN (None: always).
+    """A closed box of axis positions [m, rad] that the machine must never be in, while `when` is true or UNKNOWN
+    (None: always).
 
     The machine is inside when every named axis is inside its interval; one axis outside is enough to be clear.
     """
@@ -29,7 +30,9 @@ class KeepOut:
             raise ModelError(f"interlock '{self.name}': the keep_out names no axis")
         for axis, (low, high) in self.box:
             if not low < high:
-                raise ModelError(f"interlock '{self.name}': {axis} runs from {low:g} to {high:g}; the first must be the smaller")
+                raise ModelError(
+                    f"interlock '{self.name}': {axis} runs from {low:g} to {high:g}; the first must be the smaller"
+                )
 
     def contains(self, positions: Mapping[str, float]) -> bool:
         """Whether the positions (SI) lie inside the box."""
@@ -38,7 +41,10 @@ class KeepOut:
 
 @dataclass(frozen=True, slots=True)
 class MustStay:
-    """A condition without which the named axes must not move: false or UNKNOWN stops them by `stop` and faults the run (R32)."""
+    """A condition without which the named axes must not move.
+
+    False or UNKNOWN stops them by `stop` (None: each by its own) and faults the run (R32).
+    """
 
     name: str
     condition: Condition

@@ -8,13 +8,13 @@ from types import MappingProxyType
 
 from sequencer.errors import ModelError, did_you_mean
 from sequencer.machine.actuator import Motor
-from sequencer.machine.axis import Axis
+from sequencer.machine.axis import Axis, AxisKind
 from sequencer.machine.condition import Condition, Kind, Vocabulary, names_in
 from sequencer.machine.interlock import Interlock, KeepOut, MustStay
 from sequencer.machine.piece import Piece
 from sequencer.machine.sensor import Output, Sensor
 from sequencer.places import NOWHERE, Place
-from sequencer.units import CURRENT, VOLTAGE
+from sequencer.units import ANGLE, ANGULAR_SPEED, CURRENT, LENGTH, SPEED, VOLTAGE
 
 NANOSECONDS = 1_000_000_000
 """Nanoseconds in a second; every duration of the model is a whole number of nanoseconds (R17)."""
@@ -22,7 +22,10 @@ NANOSECONDS = 1_000_000_000
 
 @dataclass(frozen=True, slots=True)
 class Battery:
-    """Open-circuit voltage [V], inner resistance [ohm], the voltage at which controllers drop out [V], and what else draws [A], least and most."""
+    """The battery: `open_circuit` voltage [V], inner `resistance` [ohm], and what else draws on it.
+
+    `brown_out` [V] is the voltage at which controllers drop out; `other_load` [A] the other consumers, least and most.
+    """
 
     open_circuit: float = 12.5
     resistance: float = 0.02
@@ -44,7 +47,8 @@ class Machine:
     """One robot's mechanisms, deeply immutable. All quantities in SI, all durations in whole nanoseconds.
 
     Axes, sensors, outputs, pieces, presets and motors are mappings by name in file order; the order of `axes` is the
-    order in which the supervisor lets them go. `longest_gap` [ns] is the longest time without a tick that a move survives.
+    order in which the supervisor lets them go. `longest_gap` [ns] is the longest time without a tick that a move
+    survives.
 
     Raises:
         ModelError: a preset, interlock, mount, sensor or piece names something that is not there, a preset lies outside
@@ -92,7 +96,12 @@ class Machine:
             for axis_name, position in preset.positions.items():
                 axis = self.axes.get(axis_name)
                 if axis is None:
-                    found.append((preset.place, f"preset '{preset.name}': unknown axis '{axis_name}'; {did_you_mean(axis_name, self.axes)}"))
+                    found.append(
+                        (
+                            preset.place,
+                            f"preset '{preset.name}': unknown axis '{axis_name}'; {did_you_mean(axis_name, self.axes)}",
+                        )
+                    )
                 elif axis.travel is None:
                     found.append((preset.place, f"preset '{preset.name}': '{axis_name}' is a spin and has no position"))
                 elif not axis.travel[0] <= position <= axis.travel[1]:
@@ -111,13 +120,26 @@ class Machine:
             named = [axis for axis, _ in interlock.box] if isinstance(interlock, KeepOut) else list(interlock.axes)
             for axis_name in named:
                 if axis_name not in self.axes:
-                    found.append((interlock.place, f"interlock '{interlock.name}': unknown axis '{axis_name}'; {did_you_mean(axis_name, self.axes)}"))
+                    found.append(
+                        (
+                            interlock.place,
+                            f"interlock '{interlock.name}': unknown axis '{axis_name}'; "
+                            f"{did_you_mean(axis_name, self.axes)}",
+                        )
+                    )
                 elif isinstance(interlock, KeepOut) and self.axes[axis_name].kind == "spin":
-                    found.append((interlock.place, f"interlock '{interlock.name}': '{axis_name}' is a spin and has no position"))
+                    found.append(
+                        (interlock.place, f"interlock '{interlock.name}': '{axis_name}' is a spin and has no position")
+                    )
         for piece in self.pieces.values():
-            for axis_name in (piece.carried_by, piece.gripped_by):
-                if axis_name is not None and axis_name not in self.axes and axis_name != "frame":
-                    found.append((piece.place, f"piece '{piece.name}': unknown axis '{axis_name}'; {did_you_mean(axis_name, self.axes)}"))
+            for carrier in (piece.carried_by, piece.gripped_by):
+                if carrier is not None and carrier not in self.axes and carrier != "frame":
+                    found.append(
+                        (
+                            piece.place,
+                            f"piece '{piece.name}': unknown axis '{carrier}'; {did_you_mean(carrier, self.axes)}",
+                        )
+                    )
         known = self.vocabulary()
         for where, condition in self._conditions():
             for name in names_in(condition.term):
@@ -131,7 +153,13 @@ class Machine:
             carrier, chain = axis.mount.to, [axis.name]
             while carrier != "frame":
                 if carrier not in self.axes:
-                    found.append((axis.place, f"axis '{axis.name}' is mounted to unknown '{carrier}'; {did_you_mean(carrier, [*self.axes, 'frame'])}"))
+                    found.append(
+                        (
+                            axis.place,
+                            f"axis '{axis.name}' is mounted to unknown '{carrier}'; "
+                            f"{did_you_mean(carrier, [*self.axes, 'frame'])}",
+                        )
+                    )
                     break
                 if carrier in chain:
                     found.append((axis.place, f"axes carry each other in a ring: {' -> '.join([*chain, carrier])}"))
@@ -164,12 +192,7 @@ class Machine:
         """The names that a condition on this machine may use (steps of a routine come on top)."""
         names: dict[str, Kind] = {}
         for axis in self.axes.values():
-            if axis.kind != "spin":
-                names[axis.name] = Kind(axis.dimension)
-                names[f"{axis.name}.ordered"] = Kind(axis.dimension)
-                names[f"{axis.name}.error"] = Kind(axis.dimension)
-            names[f"{axis.name}.speed"] = Kind(axis.speed_dimension)
-            names[f"{axis.name}.current"] = Kind(CURRENT)
+            names.update(axis_vocabulary(axis.name, axis.kind))
         for sensor in self.sensors.values():
             names[sensor.name] = Kind(sensor.dimension, sensor.values)
         names["battery"] = Kind(VOLTAGE)
@@ -188,5 +211,18 @@ class Machine:
         return tuple(found)
 
     def __repr__(self) -> str:
-        return f"<Machine {self.name}: axes {', '.join(self.axes)}; {len(self.presets)} presets, {len(self.interlocks)} interlocks>"
+        counts = f"{len(self.presets)} presets, {len(self.interlocks)} interlocks"
+        return f"<Machine {self.name}: axes {', '.join(self.axes)}; {counts}>"
 
+
+def axis_vocabulary(name: str, kind: AxisKind) -> dict[str, Kind]:
+    """The names that an axis adds to the vocabulary of conditions."""
+    position, speed = (LENGTH, SPEED) if kind == "linear" else (ANGLE, ANGULAR_SPEED)
+    names: dict[str, Kind] = {}
+    if kind != "spin":
+        names[name] = Kind(position)
+        names[f"{name}.ordered"] = Kind(position)
+        names[f"{name}.error"] = Kind(position)
+    names[f"{name}.speed"] = Kind(speed)
+    names[f"{name}.current"] = Kind(CURRENT)
+    return names

@@ -11,8 +11,8 @@ from sequencer.places import NOWHERE, Place
 class Piece:
     """A game piece: `mass` [kg] at `centre` [m] in the coordinates of the axis that carries it.
 
-    `gripped_by` is the spin axis that holds it; held against its stop it resists that axis with `grip_torque` [N m at the axis],
-    and it is out once the rollers have turned it through `turns_to_leave` [rad].
+    `gripped_by` is the spin axis that holds it; held against its stop it resists that axis with `grip_torque` [N m at
+    the axis], and it is out once the rollers have turned it through `turns_to_leave` [rad].
     """
 
     name: str

@@ -34,7 +34,10 @@ class PlantLink:
 
 @dataclass(frozen=True, slots=True)
 class Sensor:
-    """A switch, a number, or one of some words. Older than `stale_after` [ns] it is UNKNOWN (R16); None: never stale."""
+    """A switch, a number, or one of some words.
+
+    A value older than `stale_after` [ns] is UNKNOWN (R16); None: never stale.
+    """
 
     name: str
     kind: Literal["switch", "number", "one_of"]

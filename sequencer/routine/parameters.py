@@ -10,7 +10,10 @@ from sequencer.units import NUMBER, Dimension
 
 @dataclass(frozen=True, slots=True)
 class NumberParameter:
-    """A number [SI] with the `bounds` it may take; equal bounds where none are given: it is then a constant with a name."""
+    """A number [SI] with the `bounds` it may take.
+
+    Without bounds it is a constant with a name.
+    """
 
     name: str
     value: float

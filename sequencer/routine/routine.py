@@ -60,7 +60,9 @@ class Routine:
         return names
 
     def __repr__(self) -> str:
-        return f"<Routine {self.name}: {sum(1 for _ in walk(self.steps))} steps from {self.start} on {self.machine.name}>"
+        return (
+            f"<Routine {self.name}: {sum(1 for _ in walk(self.steps))} steps from {self.start} on {self.machine.name}>"
+        )
 
 
 def walk(steps: tuple[Step, ...]) -> Iterator[Step]:
@@ -72,7 +74,10 @@ def walk(steps: tuple[Step, ...]) -> Iterator[Step]:
 
 
 def blocks_of(step: Step) -> Iterator[tuple[Condition | None, tuple[Step, ...]]]:
-    """The step lists inside a block with the condition that opens each: the branches of a choose (the else with None), a repeat's body."""
+    """The step lists inside a block with the condition that opens each.
+
+    The branches of a choose (the else with None), or a repeat's body (None).
+    """
     match step.body:
         case Choose(branches=branches, otherwise=otherwise):
             for branch in branches:

@@ -54,7 +54,10 @@ class Move:
 
 @dataclass(frozen=True, slots=True)
 class Flick:
-    """A move of one axis that passes `through` at `speed` with no acceleration left, then follows through to rest at `to`."""
+    """A move of one axis that passes `through` at `speed` with no acceleration left.
+
+    It then follows through to rest at `to`.
+    """
 
     axis: str
     through: Operand
@@ -139,7 +142,10 @@ Body = Move | Flick | Press | Pulse | Wait | Set | Choose | Repeat | Perform
 
 @dataclass(frozen=True, slots=True)
 class After:
-    """All named steps have ended (`any`: the first of them; the others are interrupted, R12). No steps: the beginning."""
+    """All named steps have ended, or with `any` the first of them; the others are then interrupted (R12).
+
+    No steps: the beginning.
+    """
 
     steps: tuple[str, ...] = ()
     any: bool = False
@@ -154,7 +160,8 @@ class With:
 
 @dataclass(frozen=True, slots=True)
 class Passing:
-    """At the instant the profile of another step passes a place: `through` of a flick, or a position of one of its axes.
+    """At the instant the profile of another step passes a place: `through` of a flick, or a position of one of its
+    axes.
 
     `lead` [ns] earlier, `lag` [ns] later. `axis` may be None where the step moves just one.
     """
@@ -183,7 +190,10 @@ Start = After | With | Passing | AtTime | Following
 
 @dataclass(frozen=True, slots=True)
 class Timeout:
-    """When a step has taken too long: `time` [ns] after its start, or `planned` duration plus `time`; "none" on purpose."""
+    """When a step has taken too long.
+
+    `time` [ns] after its start, or `planned` duration plus `time`; "none" on purpose.
+    """
 
     kind: Literal["fixed", "planned", "none"]
     time: TimeOperand = 0
@@ -210,9 +220,9 @@ class LimitCaps:
 class Step:
     """One node of a routine.
 
-    `start` says what starts it; `once` is a gate that holds it still; `until` ends it early; `duration` is `for` in a file.
-    `steady` and `blind` filter its condition (R15). `on_timeout` is "fault", "continue", "cancel" or a routine's name.
-    `usually` [ns] is a wait's time for the plan. Times are whole nanoseconds.
+    `start` says what starts it; `once` is a gate that holds it still; `until` ends it early; `duration` is `for` in a
+    file. `steady` and `blind` filter its condition (R15). `on_timeout` is "fault", "continue", "cancel" or a
+    routine's name. `usually` [ns] is a wait's time for the plan. Times are whole nanoseconds.
     """
 
     name: str
@@ -239,7 +249,7 @@ class Step:
 
     @property
     def kind(self) -> str:
-        """"move", "flick", "press", "pulse", "wait", "set", "choose", "repeat" or "perform"."""
+        """ "move", "flick", "press", "pulse", "wait", "set", "choose", "repeat" or "perform"."""
         return type(self.body).__name__.lower()
 
     @property
@@ -261,8 +271,8 @@ class Expectation:
 class RehearsalSpec:
     """A named rehearsal kept with the routine: scripted gauges, parameters, and what must come out.
 
-    A gauge is a constant or a table of (time [ns] from the start, value); numbers run linearly between entries, switches
-    and words jump.
+    A gauge is a constant or a table of (time [ns] from the start, value); numbers run linearly between entries,
+    switches and words jump.
     """
 
     name: str
@@ -272,4 +282,3 @@ class RehearsalSpec:
     piece: str | None = None
     expect: Expectation = Expectation()
     place: Place = field(compare=False, default=NOWHERE)
-

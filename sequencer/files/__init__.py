@@ -1,0 +1,30 @@
+"""Text into models: strict YAML with the place of every value; machine, overlay and routine files."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from sequencer.files.problems import FileErrors, FileProblem
+    from sequencer.files.read_machine import load_machine
+    from sequencer.files.read_routine import load_routine
+
+_HOMES = {
+    "FileErrors": "problems",
+    "FileProblem": "problems",
+    "load_machine": "read_machine",
+    "load_routine": "read_routine",
+}
+__all__ = ["FileErrors", "FileProblem", "load_machine", "load_routine"]
+
+
+def __getattr__(name: str) -> Any:
+    from importlib import import_module
+
+    if name in _HOMES:
+        return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return list(__all__)
