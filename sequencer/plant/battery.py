@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import inf
+from math import inf, sqrt
 
 from sequencer.machine.machine import Battery
 from sequencer.plant.motor import MotorGroup
@@ -73,16 +73,19 @@ class Supply:
             self.until = time + BROWN_OUT_PAUSE
 
     def _with_limited(self, groups: Sequence[MotorGroup], bus: float) -> float:
-        induced = load = taken = 0.0
+        """The bus voltage when limited motors take a power P: the greater root of a V^2 - b V + R_b P = 0."""
+        induced = load = power = 0.0
         for group in groups:
             if group.switching == "driven":
                 if group.limited:
-                    taken += group.count * group.supply_current(group.current, bus)
+                    power += group.count * group.supply_current(group.current, bus) * bus
                 else:
                     pull = group.duty * group.conductance
                     induced += pull * group.emf
                     load += pull * group.duty
-        bus = (self.unloaded + self.resistance * (induced - taken)) / (1.0 + self.resistance * load)
+        linear, square = self.unloaded + self.resistance * induced, 1.0 + self.resistance * load
+        root = linear * linear - 4.0 * square * self.resistance * power
+        bus = (linear + sqrt(max(root, 0.0))) / (2.0 * square)
         for group in groups:
             if group.switching == "driven" and not group.limited:
                 group.set_current(bus)
