@@ -69,7 +69,7 @@ class Profile:
     start: State
     goal: State
     marks: Mapping[str, float]
-    _times: tuple[float, ...]
+    _times: list[float]
     _pieces: tuple[Piece, ...]
 
     def __init__(
@@ -80,14 +80,13 @@ class Profile:
         duration: float,
         marks: Mapping[str, float] | None = None,
     ) -> None:
-        put = object.__setattr__
         chain = tuple(pieces)
-        put(self, "start", start)
-        put(self, "goal", goal)
-        put(self, "duration", duration)
-        put(self, "marks", MappingProxyType(dict(marks)) if marks else _NO_MARKS)
-        put(self, "_pieces", chain)
-        put(self, "_times", tuple([piece[0] for piece in chain]))
+        _put_start(self, start)
+        _put_goal(self, goal)
+        _put_duration(self, duration)
+        _put_marks(self, MappingProxyType(dict(marks)) if marks else _NO_MARKS)
+        _put_pieces(self, chain)
+        _put_times(self, [piece[0] for piece in chain])
 
     def at(self, time: float) -> State:
         """The state at `time` [s].
@@ -303,20 +302,37 @@ class Profile:
         return Profile.from_data, (self.to_data(),)
 
 
+# The setters of the slots: the only way round the refusal of __setattr__, and half as long as object.__setattr__.
+_put_start, _put_goal, _put_duration, _put_marks, _put_pieces, _put_times = (
+    vars(Profile)[name].__set__ for name in ("start", "goal", "duration", "marks", "_pieces", "_times")
+)
+_new_profile = object.__new__
+
+
 def profile_of_jerks(start: State, goal: State, phases: Iterable[tuple[float, float]]) -> Profile:
     """A profile from (duration [s], jerk) phases with continuous acceleration; phases of no duration are left out."""
     position, velocity, acceleration = start
     time = 0.0
+    times: list[float] = []
     pieces: list[Piece] = []
     for duration, jerk in phases:
         if duration > 0.0:
+            times.append(time)
             pieces.append((time, position, velocity, acceleration, jerk))
             change = jerk * duration
             position += duration * (velocity + duration * (acceleration * 0.5 + change * (1.0 / 6.0)))
             velocity += duration * (acceleration + change * 0.5)
             acceleration += change
             time += duration
-    return Profile(start, goal, pieces, time)
+    # Past __init__, which would go through the pieces once more.
+    profile = _new_profile(Profile)
+    _put_start(profile, start)
+    _put_goal(profile, goal)
+    _put_duration(profile, time)
+    _put_marks(profile, _NO_MARKS)
+    _put_pieces(profile, tuple(pieces))
+    _put_times(profile, times)
+    return profile
 
 
 def profile_of_accelerations(start: State, goal: State, phases: Iterable[tuple[float, float]]) -> Profile:

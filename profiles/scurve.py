@@ -35,7 +35,7 @@ _POSITION_ROUNDING_ON_THE_WAY = 1e-13
 # Newton steps double the digits each time; only a degenerate bracket needs more than ten.
 _NEWTON_STEPS = 100
 # A last Newton step this small beside the unknown leaves no error that a double can hold [1].
-_LAST_STEP = 1e-9
+_LAST_STEP = 1e-8
 
 
 def s_curve(start: State | float, goal: State | float, limits: Limits) -> Profile:
@@ -113,13 +113,13 @@ def s_curve_phases(
             u1 = coasting
     if u1 >= coasting:
         from_rest = u0 - half
-        lobe = sqrt(max(u1 - from_rest, 0.0))
-        span = _span(lobe, amax)
+        lobe = sqrt(u1 - from_rest) if u1 > from_rest else 0.0
+        span = 2.0 * lobe if lobe <= amax else amax + lobe * lobe / amax
         step = 0.5 * (from_rest + u1) * span - a0 * (from_rest + a0 * a0 * (1.0 / 6.0))
     else:
         from_rest = u0 + half
-        lobe = sqrt(max(from_rest - u1, 0.0))
-        span = _span(lobe, -amin)
+        lobe = sqrt(from_rest - u1) if u1 < from_rest else 0.0
+        span = 2.0 * lobe if lobe <= -amin else -amin - lobe * lobe / amin
         step = 0.5 * (from_rest + u1) * span + a0 * (from_rest - a0 * a0 * (1.0 / 6.0))
     excess = d - step
     if abs(excess) <= slack + _RELATIVE * (abs(step) + (abs(u0) + abs(u1)) * span + abs(a0) * half):
@@ -127,8 +127,10 @@ def s_curve_phases(
             return prelude + one_lobe(a0, lobe, amax, jerk, jerk)
         return prelude + one_lobe(-a0, lobe, -amin, jerk, -jerk)
     if excess > 0.0:
-        return prelude + _upwards(d, u0, a0, u1, vmax * jerk, amax, -amin, slack, jerk, 1.0)
-    return prelude + _upwards(-d, -u0, -a0, -u1, -vmin * jerk, -amin, amax, slack, jerk, -1.0)
+        phases = _upwards(d, u0, a0, u1, vmax * jerk, amax, -amin, step, slack, jerk, 1.0)
+    else:
+        phases = _upwards(-d, -u0, -a0, -u1, -vmin * jerk, -amin, amax, -step, slack, jerk, -1.0)
+    return prelude + phases if prelude else phases
 
 
 def _upwards(
@@ -139,79 +141,69 @@ def _upwards(
     um: float,
     up: float,
     down: float,
+    least: float,
     slack: float,
     jerk: float,
     sign: float,
 ) -> list[Phase]:
-    """The phases in the mirrored frame: the direct velocity step falls short of d, so the first jerk is +J."""
+    """The phases in the mirrored frame: the direct step gets to `least`, short of d, so the first jerk is +J."""
     half = 0.5 * a0 * a0
     if u0 + (half if a0 > 0.0 else -half) - um > _RELATIVE * (um + abs(u0) + half):
         return _joining_the_limit(d, u0, a0, u1, um, up, down, jerk, sign)
     from_rest = u0 - half
+    # From here on distances count from where the first lobe would have started at rest.
     offset = a0 * (from_rest + a0 * a0 * (1.0 / 6.0))
-    # At the velocity limit: the largest lobes that there are.
-    depth = sqrt(max(um - u1, 0.0))
-    peak = max(sqrt(max(um - from_rest, 0.0)), a0)
-    most = 0.5 * ((from_rest + um) * _span(peak, up) + (um + u1) * _span(depth, down)) - offset
-    cruise = 0.0
+    d += offset
+    least += offset
     lowest = a0
     if a0 < 0.0 and u1 < 0.0 and u1 < from_rest:
         first_maximum = _first_maximum(a0, from_rest - u1, u1, down)
         if first_maximum is not None:
-            lowest = first_maximum
-            reached = _distance(lowest, from_rest, u1, up, down)
-            if d + offset <= reached:
-                peak = _peak_for(d + offset, from_rest, u1, a0, lowest, reached, up, down)
+            reached = _distance(first_maximum, from_rest, u1, up, down)
+            if d <= reached:
+                peak = _peak_for(d, from_rest, u1, a0, first_maximum, least, reached, up, down)
                 return _lobe_phases(a0, peak, sqrt(peak * peak + from_rest - u1), 0.0, up, down, jerk, sign)
+            lowest, least = first_maximum, reached
+    # At the velocity limit: the largest lobes that there are.
+    deepest = sqrt(um - u1) if um > u1 else 0.0
+    highest = sqrt(um - from_rest) if um > from_rest else 0.0
+    if highest < a0:
+        highest = a0
+    rise = 2.0 * highest if highest <= up else up + highest * highest / up
+    fall = 2.0 * deepest if deepest <= down else down + deepest * deepest / down
+    most = 0.5 * ((from_rest + um) * rise + (um + u1) * fall)
     if d >= most:
         if um > 0.0:
-            cruise = (d - most) / um
-        elif d - most > slack:
+            return _lobe_phases(a0, highest, deepest, (d - most) / um, up, down, jerk, sign)
+        if d - most > slack:
             raise one_way_only(sign, (d - most) / (jerk * jerk))
-    else:
-        peak, depth = _lobes(d + offset, from_rest, lowest, u1, peak, depth, most + offset, up, down)
-    return _lobe_phases(a0, peak, depth, cruise, up, down, jerk, sign)
+        return _lobe_phases(a0, highest, deepest, 0.0, up, down, jerk, sign)
+    difference = u1 - from_rest  # z^2 - m^2
+    if difference < 0.0:
+        peak = _peak_for(d, from_rest, u1, lowest, highest, least, most, up, down)
+        return _lobe_phases(a0, peak, sqrt(peak * peak - difference), 0.0, up, down, jerk, sign)
+    # Unknown m: z^2 = m^2 + difference has no cancellation.
+    low = sqrt(max(u0 + half - u1, 0.0)) if a0 > 0.0 else 0.0
+    depth = _depth_for(d, from_rest, u1, low, deepest, least, most, up, down)
+    peak = sqrt(depth * depth + difference)
+    return _lobe_phases(a0, peak if peak > a0 else a0, depth, 0.0, up, down, jerk, sign)
 
 
 def _lobe_phases(
     a0: float, peak: float, depth: float, cruise: float, up: float, down: float, jerk: float, sign: float
 ) -> list[Phase]:
-    rise = up if peak > up else peak
-    fall = down if depth > down else depth
     signed = sign * jerk
-    phases = [((rise - a0) / jerk, signed)]
+    rise, fall = peak, depth
+    holding = eased = 0.0
     if peak > up:
-        phases.append(((peak * peak - up * up) / (up * jerk), 0.0))
-    if cruise > 0.0:
-        phases += ((rise / jerk, -signed), (cruise / jerk, 0.0), (fall / jerk, -signed))
-    else:
-        phases.append(((rise + fall) / jerk, -signed))
+        rise, holding = up, (peak * peak - up * up) / (up * jerk)
     if depth > down:
-        phases.append(((depth * depth - down * down) / (down * jerk), 0.0))
-    phases.append((fall / jerk, signed))
-    return phases
-
-
-def _lobes(
-    d: float,
-    us: float,
-    lowest: float,
-    u1: float,
-    highest: float,
-    deepest: float,
-    most: float,
-    up: float,
-    down: float,
-) -> tuple[float, float]:
-    """The virtual peak z and depth m that make the distance; d and `most` lack the offset of the first lobe."""
-    difference = u1 - us  # z^2 - m^2
-    if difference >= 0.0:
-        # Unknown m: z^2 = m^2 + difference has no cancellation.
-        low = sqrt(max(us + lowest * lowest - u1, 0.0)) if lowest > 0.0 else 0.0
-        m = _depth_for(d, us, u1, low, deepest, most, up, down)
-        return max(sqrt(m * m + difference), lowest), m
-    z = _peak_for(d, us, u1, lowest, highest, most, up, down)
-    return z, sqrt(z * z - difference)
+        fall, eased = down, (depth * depth - down * down) / (down * jerk)
+    first, last = ((rise - a0) / jerk, signed), (fall / jerk, signed)
+    if cruise > 0.0:
+        between = ((rise / jerk, -signed), (cruise / jerk, 0.0), (fall / jerk, -signed))
+        return [first, (holding, 0.0), *between, (eased, 0.0), last]
+    return [first, (holding, 0.0), ((rise + fall) / jerk, -signed), (eased, 0.0), last]
 
 
 def _distance(z: float, us: float, u1: float, up: float, down: float) -> float:
@@ -219,12 +211,11 @@ def _distance(z: float, us: float, u1: float, up: float, down: float) -> float:
     return 0.5 * ((us + between) * _span(z, up) + (between + u1) * _span(sqrt(max(between - u1, 0.0)), down))
 
 
-def _depth_for(d: float, us: float, u1: float, low: float, high: float, most: float, up: float, down: float) -> float:
+def _depth_for(
+    d: float, us: float, u1: float, low: float, high: float, least: float, most: float, up: float, down: float
+) -> float:
     """The m between `low` and `high` at which the distance is d: Newton inside a bracket."""
     difference = u1 - us
-    square = low * low
-    between = u1 + square
-    least = 0.5 * ((us + between) * _span(sqrt(square + difference), up) + (between + u1) * _span(low, down))
     m = _first_guess(d, low, high, least, most)
     for _ in range(_NEWTON_STEPS):
         square = m * m
@@ -238,27 +229,32 @@ def _depth_for(d: float, us: float, u1: float, low: float, high: float, most: fl
             fall, fall_slope = down + square / down, 2.0 * m / down
         else:
             fall, fall_slope = 2.0 * m, 2.0
-        error = 0.5 * ((us + between) * rise + (between + u1) * fall) - d
-        slope = m * (rise + fall) + 0.5 * ((us + between) * rise_slope + (between + u1) * fall_slope)
+        twice_first, twice_last = us + between, between + u1
+        error = 0.5 * (twice_first * rise + twice_last * fall) - d
+        slope = m * (rise + fall) + 0.5 * (twice_first * rise_slope + twice_last * fall_slope)
         if error < 0.0:
             low = m
         else:
             high = m
-        following = m - error / slope if slope > 0.0 else low
-        if not low < following < high:
-            following = 0.5 * (low + high)
-            if not low < following < high:
-                return m
-        elif abs(following - m) <= _LAST_STEP * m:
-            return following
+        following = 0.5 * (low + high)
+        if slope > 0.0:
+            step = error / slope
+            if abs(step) <= _LAST_STEP * m:
+                return m - step
+            if low < m - step < high:
+                following = m - step
+        if following in (low, high):
+            return m
         m = following
     return m
 
 
-def _peak_for(d: float, us: float, u1: float, low: float, high: float, most: float, up: float, down: float) -> float:
+def _peak_for(
+    d: float, us: float, u1: float, low: float, high: float, least: float, most: float, up: float, down: float
+) -> float:
     """The z between `low` and `high` at which the distance is d: Newton inside a bracket."""
     difference = u1 - us
-    z = _first_guess(d, low, high, _distance(low, us, u1, up, down), most)
+    z = _first_guess(d, low, high, least, most)
     for _ in range(_NEWTON_STEPS):
         square = z * z
         m = sqrt(square - difference)
@@ -271,19 +267,22 @@ def _peak_for(d: float, us: float, u1: float, low: float, high: float, most: flo
             fall, fall_slope = down + m * m / down, 2.0 * z / down
         else:
             fall, fall_slope = 2.0 * m, 2.0 * z / m
-        error = 0.5 * ((us + between) * rise + (between + u1) * fall) - d
-        slope = z * (rise + fall) + 0.5 * ((us + between) * rise_slope + (between + u1) * fall_slope)
+        twice_first, twice_last = us + between, between + u1
+        error = 0.5 * (twice_first * rise + twice_last * fall) - d
+        slope = z * (rise + fall) + 0.5 * (twice_first * rise_slope + twice_last * fall_slope)
         if error < 0.0:
             low = z
         else:
             high = z
-        following = z - error / slope if slope > 0.0 else low
-        if not low < following < high:
-            following = 0.5 * (low + high)
-            if not low < following < high:
-                return z
-        elif abs(following - z) <= _LAST_STEP * abs(z):
-            return following
+        following = 0.5 * (low + high)
+        if slope > 0.0:
+            step = error / slope
+            if abs(step) <= _LAST_STEP * abs(z):
+                return z - step
+            if low < z - step < high:
+                following = z - step
+        if following in (low, high):
+            return z
         z = following
     return z
 

@@ -32,6 +32,15 @@ def checked_state(value: State | tuple[float, ...] | float, name: str) -> State:
     Raises:
         InvalidInput: If it is no number or State, or a number in it is not finite.
     """
+    if type(value) is State:
+        position, velocity, acceleration = value
+        if (
+            type(position) is float
+            and type(velocity) is float
+            and type(acceleration) is float
+            and isfinite(position + velocity + acceleration)
+        ):
+            return value
     try:
         if isinstance(value, tuple):
             state = State(*(float(number) for number in value))

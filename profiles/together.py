@@ -41,7 +41,7 @@ def together(
     the goal velocity. An axis that is moving, or shall be at the end, cannot take just any time: the duration is
     raised to the next one that every axis accepts. Time is never scaled, since that would scale the velocities at
     the ends too. Of random problems with moving ends one or two in a thousand have a shorter common duration, by up to
-    a sixth, which this family of motions does not contain.
+    a quarter, which this family of motions does not contain.
 
     Args:
         starts: State of each axis, or its position [m or rad] at rest.
