@@ -6,7 +6,9 @@ more than it runs.
 
 from __future__ import annotations
 
+import sys
 from importlib import import_module
+from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -104,11 +106,33 @@ __all__ = [
 ]
 
 
+class _Verb(ModuleType):
+    """A package that can be called: ``plan``, ``check`` and ``rehearse`` each name a package and its function."""
+
+    def __call__(self, *arguments: Any, **named: Any) -> Any:
+        name = self.__name__.rpartition(".")[2]
+        return getattr(self, name)(*arguments, **named)
+
+
+class _Face(ModuleType):
+    """Importing ``sequencer.plan`` binds the package to the name of the function, so the two are made one."""
+
+    def __setattr__(self, name: str, value: object) -> None:
+        if name in _VERBS and type(value) is ModuleType:
+            value.__class__ = _Verb
+        super().__setattr__(name, value)
+
+
+_VERBS = ("check", "plan", "rehearse")
+sys.modules[__name__].__class__ = _Face
+
+
 def __getattr__(name: str) -> Any:
     home = _HOMES.get(name)
     if home is None:
         raise AttributeError(f"module 'sequencer' has no attribute '{name}'")
-    return getattr(import_module(f"sequencer.{home}"), name)
+    module = import_module(f"sequencer.{home}")
+    return module if name in _VERBS else getattr(module, name)
 
 
 def __dir__() -> list[str]:

@@ -1,0 +1,129 @@
+"""Where words, tables, progress and JSON go: where JSON is asked for, it alone to stdout and the rest to stderr."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any, TextIO, TypeVar
+
+from sequencer.errors import StepgraphError
+
+Item = TypeVar("Item")
+
+
+class CannotDo(StepgraphError):
+    """A verb that could not be done at all: a missing or unreadable file, or bad usage; exit code 2."""
+
+
+class Output:
+    """The two streams of one call. Colour and moving progress bars only on a terminal, and no colour with NO_COLOR."""
+
+    def __init__(self, as_json: bool) -> None:
+        self.as_json = as_json
+        self.words: TextIO = sys.stderr if as_json else sys.stdout
+        for stream in (sys.stdout, sys.stderr):
+            reconfigure = getattr(stream, "reconfigure", None)
+            if reconfigure is not None:
+                # A terminal that lacks a character shows a question mark; that is no reason to fail.
+                reconfigure(errors="replace")
+
+    def say(self, text: str = "") -> None:
+        """Words for a person."""
+        print(text, file=self.words)
+
+    def emit(self, data: Any) -> None:
+        """The result as JSON, if it was asked for."""
+        if self.as_json:
+            print(json.dumps(data, indent=2, ensure_ascii=False, default=_plain), file=sys.stdout)
+
+    def failed(self, message: str) -> None:
+        """Why nothing came of it: a sentence to stderr, and to stdout as JSON if that was asked for."""
+        print(f"stepgraph: {message}", file=sys.stderr)
+        self.emit({"error": message})
+
+    def styled(self, text: str, style: str) -> str:
+        """The text in a style (good, bad, doubtful, soft or strong) where the words go to a terminal."""
+        return f"\x1b[{_STYLES[style]}m{text}\x1b[0m" if self.colour else text
+
+    @property
+    def colour(self) -> bool:
+        """Whether words may have colours (https://no-color.org)."""
+        return self.words.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
+
+    @property
+    def width(self) -> int:
+        """Columns to write in: those of the terminal, else 100."""
+        import shutil
+
+        return shutil.get_terminal_size((100, 24)).columns if self.words.isatty() else 100
+
+    def table(self, headings: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+        """A table: ruled on a terminal, aligned plainly elsewhere."""
+        if self.words.isatty():
+            from rich.console import Console
+            from rich.table import Table
+            from rich.text import Text
+
+            table = Table(box=None, pad_edge=False, header_style="bold" if self.colour else "")
+            for heading in headings:
+                table.add_column(heading)
+            for row in rows:
+                table.add_row(*(Text.from_ansi(cell) for cell in row))
+            Console(file=self.words, no_color=not self.colour, highlight=False).print(table)
+            return
+        lines = [headings, *rows]
+        widths = [max(len(line[column]) for line in lines) for column in range(len(headings))]
+        for line in lines:
+            self.say("  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip())
+
+    def progress(self, items: Sequence[Item], what: str) -> Iterator[Item]:
+        """The items one by one, with a bar on stderr if that is a terminal and there is more than one."""
+        if len(items) < 2 or not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
+            yield from items
+            return
+        from rich.console import Console
+        from rich.progress import track
+
+        console = Console(stderr=True, no_color=bool(os.environ.get("NO_COLOR")))
+        yield from track(items, description=what, console=console, transient=True)
+
+    def write(self, path: Path, text: str, inputs: Sequence[Path] = ()) -> None:
+        """Write a file whole or not at all, with its folders; never over one of the `inputs`.
+
+        Raises:
+            CannotDo: the path is that of an input, or cannot be written.
+        """
+        refuse_inputs(path, inputs)
+        beside = path.with_name(f".{path.name}.{os.getpid()}.part")
+        try:
+            beside.write_text(text, encoding="utf-8", newline="\n")
+            beside.replace(path)
+        except OSError as error:
+            beside.unlink(missing_ok=True)
+            raise CannotDo(f"{path}: cannot be written: {error.strerror}") from None
+
+
+def refuse_inputs(path: Path, inputs: Sequence[Path]) -> None:
+    """Refuse to write over what is read.
+
+    Raises:
+        CannotDo: the path is that of an input.
+    """
+    if any(path.resolve() == given.resolve() for given in inputs):
+        raise CannotDo(f"{path} is one of the files to read; choose another name to write to")
+
+
+_STYLES = {"good": "32", "bad": "1;31", "doubtful": "33", "soft": "2", "strong": "1"}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Path):
+        return str(value)
+    if isinstance(value, set | frozenset):
+        return sorted(value)
+    if hasattr(value, "as_json"):
+        return value.as_json()
+    return str(value)
