@@ -89,6 +89,8 @@ __all__ = [
 
 def __getattr__(name: str) -> object:
     """The other names are fetched on first use, so that importing one costs no more than it needs."""
+    if name == "batch":  # a module of its own, which alone needs numpy
+        return import_module(f"{__name__}.batch")
     try:
         module = import_module(f"{__name__}.{_MODULE_OF[name]}")
     except KeyError:

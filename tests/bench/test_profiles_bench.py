@@ -122,3 +122,22 @@ def test_a_trapezoid_costs_less_than_an_s_curve(benchmark):
     ratio = measured(benchmark, ramps, PROBLEMS) / cost(curves, PROBLEMS)
     benchmark.extra_info["ratio"] = ratio
     assert ratio < 0.8
+
+
+def test_a_batch_costs_less_than_a_tenth_of_single_s_curves_from_rest_to_rest(benchmark):
+    numpy = pytest.importorskip("numpy")
+    from profiles import batch
+
+    limits = Limits((-1.8, 1.8), (-9.0, 6.0), 60.0)
+    goals = numpy.linspace(-2.0, 2.0, 100_000)
+
+    def many():
+        batch.s_curve(0.0, goals, limits)
+
+    def single():
+        for k in range(PROBLEMS):
+            s_curve(0.0, float(goals[k]), limits)
+
+    ratio = measured(benchmark, many, len(goals)) / cost(single, PROBLEMS)
+    benchmark.extra_info["ratio"] = ratio
+    assert ratio < 0.1

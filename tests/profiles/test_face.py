@@ -82,3 +82,11 @@ def test_every_error_is_a_profile_error_and_a_value_error():
     ]
     assert len(errors) >= 9
     assert all(issubclass(error, profiles.ProfileError) and issubclass(error, ValueError) for error in errors)
+
+
+def test_the_batch_module_is_an_attribute_of_the_package():
+    pytest.importorskip("numpy")
+    code = "import profiles; print(profiles.batch.trapezoid(0.0, 1.0, profiles.Limits(10.0, 4.0)).durations)"
+    root = Path(profiles.__path__[0]).parent
+    found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=root)
+    assert found.stdout.strip() == "[1.]"
