@@ -36,7 +36,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         except (CannotDo, MissingExtra):
             raise
         except StepgraphError as error:
-            output.say(str(error))
+            output.problems(error)
             output.say(f"{output.styled(str(path), 'strong')}: {output.styled('invalid', 'bad')}")
             results.append({"routine": None, "path": str(path), **invalid(str(path), error)})
             continue

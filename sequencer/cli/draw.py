@@ -8,6 +8,7 @@ from pathlib import Path
 
 from sequencer.cli.inputs import Reader, add_file_arguments, files_of, is_routine
 from sequencer.cli.output import CannotDo, Output
+from sequencer.errors import MissingExtra, StepgraphError
 
 NAME = "draw"
 HELP = "draw a machine, or the plan of a routine"
@@ -34,11 +35,18 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         )
     reader = Reader.of(arguments)
     inputs = [*files, *reader.overlays]
-    drawn = []
+    drawn: list[dict[str, str | None]] = []
     written: set[Path] = set()
     for path in files:
         kind = "routine" if is_routine(path) else "machine"
-        name, picture, text = _routine(path, reader, output) if kind == "routine" else _machine(path, reader)
+        try:
+            name, picture, text = _routine(path, reader, output) if kind == "routine" else _machine(path, reader)
+        except (CannotDo, MissingExtra):
+            raise
+        except StepgraphError as error:
+            output.problems(error)
+            drawn.append({"file": str(path), kind: None, "svg": None})
+            continue
         target = _target(arguments.output, name)
         if target.resolve() in written:
             raise CannotDo(f"two pictures would be written to {target}; draw them one by one, each with -o")
@@ -48,7 +56,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         output.say(f"wrote {target}")
         drawn.append({"file": str(path), kind: name, "svg": str(target)})
     output.emit(drawn[0] if len(drawn) == 1 else drawn)
-    return 0
+    return 0 if all(drawing["svg"] for drawing in drawn) else 1
 
 
 def _machine(path: Path, reader: Reader) -> tuple[str, str, str]:

@@ -44,6 +44,10 @@ class Output:
         print(f"stepgraph: {message}", file=sys.stderr)
         self.emit({"error": message})
 
+    def problems(self, error: StepgraphError) -> None:
+        """What is wrong with a file, one line a problem, to stderr; each begins with its place."""
+        print(error, file=sys.stderr)
+
     def styled(self, text: str, style: str) -> str:
         """The text in a style (good, bad, doubtful, soft or strong) where the words go to a terminal."""
         return f"\x1b[{_STYLES[style]}m{text}\x1b[0m" if self.colour else text

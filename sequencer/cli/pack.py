@@ -38,7 +38,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         except (CannotDo, MissingExtra):
             raise
         except StepgraphError as error:
-            output.say(str(error))
+            output.problems(error)
             results.append({"routine": None, "path": str(path), "verdict": "invalid", "hash": None})
             continue
         name = examination.plan.routine.name if examination.plan is not None else path.name

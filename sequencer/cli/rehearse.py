@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +13,7 @@ from sequencer.cli.output import CannotDo, Output, refuse_inputs
 from sequencer.errors import ModelError, did_you_mean
 
 if TYPE_CHECKING:
+    from sequencer.pack import CheckedRoutine
     from sequencer.plan import Plan
     from sequencer.rehearse import Rehearsal
     from sequencer.routine.parameters import Parameter
@@ -49,6 +49,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
+    from sequencer.files import FileErrors
+
     files = files_of(arguments.paths)
     waivers = waivers_of(arguments.waive)
     reader = Reader.of(arguments)
@@ -58,16 +60,22 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
             refuse_inputs(Path(path), inputs)
     if arguments.trace is not None and Path(arguments.trace).suffix.lower() != ".csv":
         raise CannotDo(f"traces are written as .csv, and {arguments.trace} ends otherwise")
-    routines = [with_waivers(reader.routine(path), waivers) for path in files]
-    chosen = [_specs(routine, arguments.name, len(files)) for routine in routines]
-    if arguments.name is not None and not any(chosen):
-        known = {spec.name for routine in routines for spec in routine.rehearsals}
-        raise CannotDo(f"no routine has a rehearsal '{arguments.name}'; {did_you_mean(arguments.name, known)}")
-    given = _given(routines, arguments.given)
-    several = sum(map(len, chosen)) > 1
     results: list[dict[str, Any]] = []
-    failed = False
-    for path, routine, specs in zip(files, routines, chosen, strict=True):
+    routines: list[tuple[Path, Routine]] = []
+    for path in files:
+        try:
+            routines.append((path, with_waivers(reader.routine(path), waivers)))
+        except FileErrors as error:
+            output.problems(error)
+            results.append(_not_run(path, None, "the file is invalid; nothing was run"))
+    chosen = [_specs(routine, arguments.name) for _, routine in routines]
+    if arguments.name is not None and routines and not any(chosen):
+        known = {spec.name for _, routine in routines for spec in routine.rehearsals}
+        raise CannotDo(f"no routine has a rehearsal '{arguments.name}'; {did_you_mean(arguments.name, known)}")
+    given = _given([routine for _, routine in routines], arguments.given) if routines else {}
+    several = sum(map(len, chosen)) > 1
+    failed = bool(results)
+    for (path, routine), specs in zip(routines, chosen, strict=True):
         if not specs:
             continue
         own = {name: value for name, value in given.items() if name in routine.parameters}
@@ -78,7 +86,11 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     return 1 if failed else 0
 
 
-def _specs(routine: Routine, name: str | None, count: int) -> list[RehearsalSpec]:
+def _not_run(path: Path, name: str | None, cause: str) -> dict[str, Any]:
+    return {"routine": name, "path": str(path), "outcome": None, "cause": cause, "rehearsals": []}
+
+
+def _specs(routine: Routine, name: str | None) -> list[RehearsalSpec]:
     from sequencer.routine.steps import RehearsalSpec
 
     if name is None:
@@ -103,13 +115,24 @@ def _routine(
         say_findings(examination.findings, output)
         cause = f"the check found it {examination.verdict}; nothing was run"
         output.say(f"{routine.name}: {cause}")
-        return {"routine": routine.name, "path": str(path), "outcome": None, "cause": cause, "rehearsals": []}, False
+        return _not_run(path, routine.name, cause), False
+    others = _fallbacks(routine, output)
+    if others is None:
+        cause = "a routine that a timeout falls back to is not clear; nothing was run"
+        output.say(f"{routine.name}: {cause}")
+        return _not_run(path, routine.name, cause), False
     done: list[tuple[Rehearsal, bool, str | None]] = []
     for spec in output.progress(specs, f"rehearsing {routine.name}"):
-        spec = replace(spec, parameters=tuple({**dict(spec.parameters), **given}.items()))
-        rehearsal = rehearse(examination.checked, machine=routine.machine, spec=spec, seed=arguments.seed)
+        rehearsal = rehearse(
+            examination.checked,
+            machine=routine.machine,
+            spec=spec,
+            parameters=given,
+            seed=arguments.seed,
+            others=others,
+        )
         fine = _is_fine(rehearsal, spec)
-        _say(routine, rehearsal, fine, examination.plan, output)
+        _say(routine, rehearsal, examination.checked, examination.plan, fine, output)
         suffix = f"-{routine.name}-{spec.name}" if several else ""
         trace = _write_trace(rehearsal, arguments.trace, suffix, output)
         _write_picture(rehearsal, examination.checked, examination.plan, arguments.svg, suffix, output)
@@ -121,25 +144,54 @@ def _routine(
     return data, all(fine for _, fine, _ in done)
 
 
+def _fallbacks(routine: Routine, output: Output) -> list[CheckedRoutine] | None:
+    """The routines that timeouts fall back to, checked; None where one is not clear."""
+    from sequencer.check import examine
+    from sequencer.routine.routine import walk
+
+    found = []
+    for name in dict.fromkeys(step.on_timeout for step in walk(routine.steps)):
+        if name in routine.subroutines:
+            examination = examine(routine.subroutines[name])
+            if examination.checked is None:
+                say_findings(examination.findings, output)
+                return None
+            found.append(examination.checked)
+    return found
+
+
 def _is_fine(rehearsal: Rehearsal, spec: RehearsalSpec) -> bool:
-    if not all(expectation.held for expectation in rehearsal.expectations):
+    entered = any(distance.least is not None and distance.least < 0.0 for distance in rehearsal.keep_outs)
+    if entered or not rehearsal.as_expected:
         return False
     return spec.expect.outcome is not None or rehearsal.outcome == "done"
 
 
-def _say(routine: Routine, rehearsal: Rehearsal, fine: bool, plan: Plan | None, output: Output) -> None:
+def _say(
+    routine: Routine,
+    rehearsal: Rehearsal,
+    checked: CheckedRoutine,
+    plan: Plan | None,
+    fine: bool,
+    output: Output,
+) -> None:
     from sequencer.report import timeline_of_trace, timeline_text
 
     mark = output.styled("fine", "good") if fine else output.styled("failed", "bad")
     cause = f": {rehearsal.cause}" if rehearsal.cause else ""
     title = output.styled(f"{routine.name}, {rehearsal.name}", "strong")
     output.say(f"{title}: {mark}, {rehearsal.outcome}{cause} after {rehearsal.duration:.2f} s")
-    if rehearsal.trace.runs():
-        text = timeline_text(timeline_of_trace(rehearsal.trace, plan=plan), output.width)
-        output.say(text.split("\n", 1)[1].rstrip())
+    if any(run.name == routine.name for run in rehearsal.trace.runs()):
+        text = timeline_text(timeline_of_trace(rehearsal.trace, routine.name, checked, plan), output.width, False)
+        output.say(text.rstrip())
     for expectation in rehearsal.expectations:
         sign = output.styled("held", "good") if expectation.held else output.styled("not held", "bad")
-        output.say(f"  {expectation.name}: {sign}, found {expectation.found}, allowed {expectation.allowed}")
+        asked = "" if expectation.found == expectation.allowed else f", asked for {expectation.allowed}"
+        output.say(f"  {expectation.name}: {sign}, found {expectation.found}{asked}")
+    for distance in rehearsal.keep_outs:
+        if distance.least is not None and distance.least < 0.0:
+            inside = routine.machine.axes[distance.axis].show(-distance.least)
+            output.say(f"  {distance.name}: {output.styled('entered', 'bad')} by {inside} of {distance.axis}")
     output.say()
 
 
@@ -170,14 +222,14 @@ def _write_trace(rehearsal: Rehearsal, asked: str | None, suffix: str, output: O
 
 
 def _write_picture(
-    rehearsal: Rehearsal, checked: Any, plan: Plan | None, asked: str | None, suffix: str, output: Output
+    rehearsal: Rehearsal, checked: CheckedRoutine, plan: Plan | None, asked: str | None, suffix: str, output: Output
 ) -> None:
-    if asked is None or not rehearsal.trace.runs():
+    if asked is None or not any(run.name == checked.name for run in rehearsal.trace.runs()):
         return
     from sequencer.report import timeline_of_trace, timeline_svg
 
     path = _suffixed(asked, suffix)
-    output.write(path, timeline_svg(timeline_of_trace(rehearsal.trace, checked=checked, plan=plan)))
+    output.write(path, timeline_svg(timeline_of_trace(rehearsal.trace, checked.name, checked, plan)))
     output.say(f"wrote {path}")
 
 

@@ -13,6 +13,7 @@ HEAD = 34.0
 LABEL = 40.0
 LINE = 14.0
 GAP = 16.0
+MOST_COLUMNS = 5
 STUB = 0.22
 """Length of an arm that nothing says the length of, as a share of what is seen."""
 
@@ -30,14 +31,14 @@ class SideView:
         self.stub = STUB * seen
         self.low = (self.low[0] - self.stub, min(self.low[1] - 0.3 * self.stub, -0.1 * seen))
         self.high = (self.high[0] + self.stub, self.high[1] + 0.8 * self.stub)
-        self.columns = min(len(self.shown), 5)
+        rows = -(-len(self.shown) // MOST_COLUMNS)
+        self.columns = -(-len(self.shown) // rows)
         cell = (width - (self.columns - 1) * GAP) / self.columns
         self.cell = min(cell, 330.0)
         self.scale = min((self.cell - 12.0) / (self.high[0] - self.low[0]), 300.0 / (self.high[1] - self.low[1]))
         self.captions = [wrapped(self._words(positions), 11, self.cell - 20) for _, positions in self.shown]
         self.label = LABEL + LINE * (max(map(len, self.captions)) - 1)
         self.cell_height = (self.high[1] - self.low[1]) * self.scale + self.label
-        rows = -(-len(self.shown) // self.columns)
         self.height = HEAD + rows * (self.cell_height + GAP)
 
     def draw(self, root: Element, left: float, top: float) -> None:

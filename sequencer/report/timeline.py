@@ -41,9 +41,10 @@ class Bar:
     """One activation of a step, times [s] from the start of the routine.
 
     It is active from `start`, moves from `moving` (later only where a gate held it) and ends at `end`. `slack` [s] is
-    how much later it may end; `earliest` and `latest` [s] bound its end where that is not known. `planned` is (start,
-    end) of the plan where something that happened is shown. `ended` False: the record stops before the step does.
-    `passing` names the step whose milestone starts it; `gate` is the condition that lets it move.
+    how much later it may end; `earliest` and `latest` [s] (which may be infinite) bound its end where that is not
+    known. `planned` is (start, end) of the plan where something that happened is shown. `ended` False: the record
+    stops before the step does. `passing` names the step whose milestone starts it; `gate` is the condition that lets
+    it move.
     """
 
     name: str
@@ -120,8 +121,8 @@ def timeline_of_plan(plan: Plan) -> Timeline:
             step.end,
             step.name in plan.critical,
             _finite(step.slack),
-            _finite(step.earliest_end),
-            _finite(step.latest_end),
+            step.earliest_end,
+            step.latest_end,
             estimated=bool(step.estimated),
             about=step.about,
             marks=tuple(Mark(time, name) for name, time in step.marks.items()),

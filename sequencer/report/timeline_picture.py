@@ -4,20 +4,21 @@ from __future__ import annotations
 
 from sequencer.report.look import picture, plain, ticks
 from sequencer.report.svg import Element, number, shortened, text_width
-from sequencer.report.timeline import Bar, Lane, Timeline
+from sequencer.report.timeline import BLOCKS, Bar, Lane, Timeline
 
 WIDTH = 1120.0
-LEFT, RIGHT = 132.0, 36.0
+LEAST_LEFT, MOST_LEFT, RIGHT = 132.0, 200.0, 36.0
 HEAD = 96.0
 BAR, ROW_GAP = 22.0, 9.0
 CURVE = 56.0
 PADDING = 10.0
-TEXT = 12.0
+TEXT, NAME = 12.0, 13.0
 
 
 def timeline_svg(timeline: Timeline) -> str:
     """The timeline as the text of an SVG file; the same timeline gives the same text."""
-    scale = _Scale(timeline.duration)
+    names = max([0.0, *(text_width(lane.name, NAME) for lane in timeline.lanes)])
+    scale = _Scale(timeline.duration, min(max(names + 40.0, LEAST_LEFT), MOST_LEFT))
     layouts = [_Layout(lane, scale) for lane in timeline.lanes]
     legend = _Legend(timeline)
     bottom = HEAD + sum(layout.height for layout in layouts)
@@ -48,12 +49,13 @@ def timeline_svg(timeline: Timeline) -> str:
 class _Scale:
     """Time [s] to pixels."""
 
-    def __init__(self, duration: float) -> None:
+    def __init__(self, duration: float, left: float) -> None:
         self.duration = max(duration, 1e-9)
+        self.left = left
         self.marks = ticks(0.0, self.duration, 10)
 
     def x(self, time: float) -> float:
-        return LEFT + min(max(time, 0.0), self.duration) / self.duration * (WIDTH - LEFT - RIGHT)
+        return self.left + min(max(time, 0.0), self.duration) / self.duration * (WIDTH - self.left - RIGHT)
 
     @property
     def end(self) -> float:
@@ -78,7 +80,7 @@ class _Placed:
         elif self.right + wide + 8.0 <= WIDTH - 6.0:
             self.label_x, self.taken_from, self.taken_to = self.right + 5.0, self.left, self.right + wide + 10.0
         else:
-            self.label = shortened(name, TEXT, self.left - LEFT - 8.0)
+            self.label = shortened(name, TEXT, self.left - scale.left - 8.0)
             wide = text_width(self.label, TEXT)
             self.label_x = self.left - wide - 4.0
             self.taken_from, self.taken_to = self.label_x - 4.0, self.right
@@ -123,15 +125,15 @@ def _time_axis(root: Element, scale: _Scale, bottom: float) -> None:
         for y in (HEAD - 12, bottom + 18):
             label = f"{plain(time)} s" if time == 0.0 else plain(time)
             root.add("text", label, x=x, y=y, font_size=11, text_anchor="middle", class_="soft")
-    root.add("line", x1=LEFT, y1=HEAD, x2=scale.end, y2=HEAD, class_="frame")
-    root.add("line", x1=LEFT, y1=bottom, x2=scale.end, y2=bottom, class_="frame")
+    root.add("line", x1=scale.left, y1=HEAD, x2=scale.end, y2=HEAD, class_="frame")
+    root.add("line", x1=scale.left, y1=bottom, x2=scale.end, y2=bottom, class_="frame")
 
 
 def _draw_lane(root: Element, layout: _Layout, scale: _Scale, top: float, links: _Links) -> None:
     lane = layout.lane
     group = root.add("g")
     middle = top + PADDING + (BAR + ROW_GAP) / 2
-    group.add("text", shortened(lane.name, 13, LEFT - 40), x=24, y=middle + 1, font_size=13, class_="strong")
+    group.add("text", shortened(lane.name, NAME, scale.left - 32), x=24, y=middle + 1, font_size=NAME, class_="strong")
     if lane.curves:
         _draw_curves(group, lane, scale, top + layout.curve_top)
     for placed in layout.placed:
@@ -149,10 +151,10 @@ def _draw_curves(group: Element, lane: Lane, scale: _Scale, top: float) -> None:
         return top + 4.0 + (CURVE - 8.0) * (1.0 - (value - low) / span)
 
     for value in {min(values), max(values)}:
-        group.add("line", x1=LEFT, y1=y(value), x2=scale.end, y2=y(value), class_="rule")
+        group.add("line", x1=scale.left, y1=y(value), x2=scale.end, y2=y(value), class_="rule")
     for value in sorted({min(values), max(values)}):
         label = f"{plain(float(f'{value:.3g}'))} {lane.unit}"
-        group.add("text", label, x=LEFT - 8, y=y(value) + 3.5, font_size=10.5, text_anchor="end", class_="soft")
+        group.add("text", label, x=scale.left - 8, y=y(value) + 3.5, font_size=10.5, text_anchor="end", class_="soft")
     for curve in sorted(lane.curves, key=lambda curve: not curve.planned):
         alone = len(lane.curves) == 1
         path = "L".join(f"{number(scale.x(time))} {number(y(value))}" for time, value in curve.points)
@@ -164,9 +166,9 @@ def _draw_bar(group: Element, placed: _Placed, scale: _Scale, top: float, links:
     part = group.add("g")
     part.add("title", _tooltip(bar))
     middle, low = top + BAR / 2, top + BAR
-    colour = "block" if bar.kind in ("choose", "repeat", "perform") else bar.kind
+    colour = "block" if bar.kind in BLOCKS else bar.kind
     left, right = placed.left, placed.right
-    if bar.latest is not None and bar.earliest is not None and bar.latest > bar.earliest + 1e-6:
+    if _is_uncertain(bar):
         _draw_range(part, scale, bar, low + 4.0)
     if bar.slack:
         end = scale.x(bar.end + bar.slack)
@@ -214,6 +216,13 @@ def _label_beside_gate(placed: _Placed, scale: _Scale) -> float:
     return moving if moving + text_width(placed.label, TEXT) + 4.0 <= placed.right else placed.label_x
 
 
+def _is_uncertain(bar: Bar) -> bool:
+    """Whether nobody knows when the step ends; what merely follows such a step is not marked again."""
+    if bar.kind in BLOCKS or not bar.estimated or bar.latest is None or bar.earliest is None:
+        return False
+    return bar.latest > bar.earliest + 1e-6
+
+
 def _draw_range(part: Element, scale: _Scale, bar: Bar, y: float) -> None:
     assert bar.earliest is not None
     assert bar.latest is not None
@@ -255,14 +264,14 @@ class _Legend:
 
     def __init__(self, timeline: Timeline) -> None:
         bars = timeline.bars()
-        kinds = {"block" if bar.kind in ("choose", "repeat", "perform") else bar.kind for bar in bars}
+        kinds = {"block" if bar.kind in BLOCKS else bar.kind for bar in bars}
         order = ("move", "flick", "press", "pulse", "set", "wait", "step", "block")
         self.entries: list[tuple[str, str]] = [(kind, kind) for kind in order if kind in kinds]
         signs = (
             ("critical", "critical path", any(bar.critical for bar in bars)),
             ("slack", "may end later", any(bar.slack for bar in bars)),
             ("gate", "held by its gate", any(bar.moving > bar.start for bar in bars)),
-            ("range", "may end anywhere here", any((bar.latest or 0.0) > (bar.earliest or 0.0) + 1e-6 for bar in bars)),
+            ("range", "may end anywhere here", any(map(_is_uncertain, bars))),
             ("mark", "milestone", any(bar.marks for bar in bars)),
             ("bad", "not done", any(bar.outcome not in ("done", "skipped", None) for bar in bars)),
             ("planned", "planned", any(bar.planned for bar in bars)),

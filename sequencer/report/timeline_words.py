@@ -8,24 +8,27 @@ from sequencer.report.timeline import Bar, Timeline
 LEAST_WIDTH, MOST_WIDTH = 80, 120
 
 
-def timeline_text(timeline: Timeline, width: int = 100) -> str:
+def timeline_text(timeline: Timeline, width: int = 100, heading: bool = True) -> str:
     """The timeline as text, `width` columns wide (held between 80 and 120).
 
     A step is ━ while it works, ┄ while a gate holds it, ╸ where the record stops before it; ◆ is an instant, ▼ a
     milestone, and · shows how much later it may end. A step on the critical path is marked *.
+    Without its `heading` only the lines of the steps are there.
     """
     width = min(max(width, LEAST_WIDTH), MOST_WIDTH)
     bars = timeline.bars()
     names = max([4, *(len(bar.name) for bar in bars)])
     names = min(names, 22)
-    uses = min(max([4, *(len(", ".join(timeline.lanes_of(bar)) or bar.kind) for bar in bars)]), 16)
+    uses = min(max([4, *(len(", ".join(timeline.lanes_of(bar)) or bar.kind) for bar in bars)]), 18)
     tail = _Tail(timeline, bars)
     room = width - names - uses - tail.width - 6
     scale = _Scale(max(timeline.duration, 1e-9), room)
-    lines = [f"{timeline.title}: {timeline.subtitle}"]
-    if timeline.failure:
-        lines.append(f"  {timeline.failure}")
-    lines.append("")
+    lines = []
+    if heading:
+        lines.append(f"{timeline.title}: {timeline.subtitle}")
+        if timeline.failure:
+            lines.append(f"  {timeline.failure}")
+        lines.append("")
     blank = " " * (names + uses + 5)
     lines.append(f"{blank}{scale.labels()} {tail.heading}".rstrip())
     for bar in bars:
