@@ -19,6 +19,8 @@ Piece = tuple[float, float, float, float, float]
 _SAME_TIME = 1e-12
 # So much, relative to the duration, may an end be moved to coincide with another [1].
 _NEARLY_THE_SAME_TIME = 1e-9
+# A held acceleration this small beside the one before has run out [1]: its rounding, held for days, would be metres.
+_RUN_OUT = 1e-12
 
 _NO_MARKS: Mapping[str, float] = MappingProxyType({})
 _new_state = tuple.__new__
@@ -317,6 +319,8 @@ def profile_of_jerks(start: State, goal: State, phases: Iterable[tuple[float, fl
     pieces: list[Piece] = []
     for duration, jerk in phases:
         if duration > 0.0:
+            if jerk == 0.0 and pieces and abs(acceleration) <= _RUN_OUT * abs(pieces[-1][3]):
+                acceleration = 0.0
             times.append(time)
             pieces.append((time, position, velocity, acceleration, jerk))
             change = jerk * duration

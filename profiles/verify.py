@@ -126,9 +126,11 @@ def _tolerances(profile: Profile, start: State, goal: State, limits: Limits) -> 
     speed = max(vmax - vmin, abs(start.velocity) + run_out)
     rate = max(amax - amin, abs(start.acceleration))
     tick = _TIME_ROUNDINGS * ulp(profile.duration) if isfinite(profile.duration) else 0.0
-    length = abs(start.position) + abs(goal.position) + speed * min(profile.duration, speed / rate)
+    furthest = max((abs(segment.start.position) for segment in profile.segments), default=0.0)
+    length = furthest + abs(goal.position) + speed * min(profile.duration, speed / rate)
+    drift = _TIME_ROUNDINGS * ulp(speed) * profile.duration if isfinite(profile.duration) else 0.0
     return _Tolerances(
-        _RELATIVE * length + tick * speed,
+        _RELATIVE * length + tick * speed + drift,
         _RELATIVE * speed + tick * rate,
         _RELATIVE * rate + tick * jerk,
         _RELATIVE * jerk,

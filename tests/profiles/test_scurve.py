@@ -113,6 +113,16 @@ def test_identical_moving_states_need_no_time():
     assert s_curve(State(0.0, 0.125), State(0.0, 0.125), Limits(0.5, 1.0, 4.0)).duration == 0.0
 
 
+def test_a_cruise_of_years_does_not_drift():
+    """A rounding of the acceleration, held through a crawl of four years, would be millimetres."""
+    start = State(72.79917729584315, 9.583404192914545, 0.0012181602636883002)
+    velocities, accelerations = (-0.0004917458662695276, 20.4203150753713), (-0.0007302139017484355, 0.002039794315697)
+    limits = Limits(velocities, accelerations, 25090.85177272792)
+    profile = s_curve(start, 0.00223230933976289, limits)
+    assert profile.duration > 1e8
+    assert profile.segments[-1].end.position == pytest.approx(0.00223230933976289, abs=1e-4)
+
+
 def test_integers_are_numbers():
     assert s_curve(0, 10, Limits(3, 2, 3)).duration == 5.5
 
