@@ -6,7 +6,7 @@ from pathlib import Path
 
 from sequencer.errors import did_you_mean
 from sequencer.files.problems import FileErrors
-from sequencer.files.yaml_text import read_yaml
+from sequencer.files.yaml_text import Document, read_yaml
 from sequencer.machine.keys import MACHINE, OVERLAY_KEYS
 from sequencer.machine.node import Node
 from sequencer.machine.shape import Either, Part, Reading, Section, Shape, Table, joined
@@ -15,8 +15,8 @@ from sequencer.places import Place
 OVERLAY = Section("an overlay", (*OVERLAY_KEYS, *MACHINE.keys))
 
 
-def lay_over(base: Node, base_file: Path, overlay_file: Path) -> tuple[Node, str]:
-    """The base's node with an overlay's values in place of its own, and the overlay's reason.
+def lay_over(base: Document, base_file: Path, overlay_file: Path) -> tuple[Document, str]:
+    """The base with an overlay's values in place of its own, and the overlay's reason.
 
     Values are replaced by key, recursively; a list is replaced whole. Values keep the place of the file that they came
     from. A key must be in the base or be one that its section knows; a thing by name must be in the base.
@@ -24,8 +24,8 @@ def lay_over(base: Node, base_file: Path, overlay_file: Path) -> tuple[Node, str
     Raises:
         FileErrors: the overlay cannot be read, is made for another file, or has a key or name that fits nothing.
     """
-    node = read_yaml(overlay_file)
-    reading = Reading()
+    node, refused = read_yaml(overlay_file)
+    reading = Reading(list(refused), refused=frozenset(problem.place for problem in refused))
     entries = node.entries or {}
     for key in OVERLAY_KEYS:
         if key.name not in entries:
@@ -40,11 +40,11 @@ def lay_over(base: Node, base_file: Path, overlay_file: Path) -> tuple[Node, str
             reading.wrong(over, "over", message, "lay it over the file that it names, or change 'over'")
     own = {key.name for key in OVERLAY_KEYS}
     rest = Node({name: inner for name, inner in entries.items() if name not in own}, node.place, keys=node.keys)
-    merged = _merged(base, rest, Part(MACHINE), "", reading)
+    merged = _merged(base.root, rest, Part(MACHINE), "", reading)
     if reading.problems:
         raise FileErrors(reading.problems)
     because = entries["because"].value
-    return merged, str(because)
+    return Document(merged, base.problems), str(because)
 
 
 def _merged(base: Node, over: Node, shape: Shape | None, path: str, reading: Reading) -> Node:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 
 from sequencer.errors import StepgraphError
@@ -9,6 +10,20 @@ from sequencer.machine.node import Problem
 
 FileProblem = Problem
 """One thing wrong in a file: place, path, message, found, hint."""
+
+
+def named_path(path: str) -> str:
+    """A path in the words of the reader: steps and rehearsals by their names, which are unique in a file.
+
+    >>> named_path("steps[2].pick.choose[0].steps[1].raise.move")
+    'steps.raise.move'
+    """
+    path = _LISTED_STEP.sub("steps.", path)
+    return _LISTED_REHEARSAL.sub("rehearsals.", path)
+
+
+_LISTED_STEP = re.compile(r".*\b(?:steps|else)\[\d+\]\.")
+_LISTED_REHEARSAL = re.compile(r"^rehearsals\[\d+\]\.")
 
 
 class FileErrors(StepgraphError, ValueError):

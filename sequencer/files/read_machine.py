@@ -13,7 +13,7 @@ from sequencer.errors import ModelError, did_you_mean
 from sequencer.files.overlay import lay_over
 from sequencer.files.problems import FileErrors
 from sequencer.files.shapes import check_shape
-from sequencer.files.yaml_text import read_yaml
+from sequencer.files.yaml_text import Document, read_yaml
 from sequencer.machine.actuator import Actuator, Motor
 from sequencer.machine.axis import Axis, AxisKind, Load, Mount, PositionSource, RestCase, Tolerance, Zero
 from sequencer.machine.condition import Condition, Kind
@@ -54,23 +54,23 @@ def load_machine(path: str | Path, overlays: Iterable[str | Path] = ()) -> Machi
         FileErrors: anything is wrong with the files; every problem at once, each with file, line and column.
     """
     file = Path(path)
-    node = read_yaml(file)
+    document = read_yaml(file)
     names = []
     for overlay in overlays:
-        node, because = lay_over(node, file, Path(overlay))
+        document, because = lay_over(document, file, Path(overlay))
         names.append(f"{Path(overlay).name.split('.')[0]}: {because}")
-    return machine_of(node, tuple(names))
+    return machine_of(document, tuple(names))
 
 
-def machine_of(node: Node, overlays: tuple[str, ...] = ()) -> Machine:
-    """The machine that a file's root node describes.
+def machine_of(document: Document, overlays: tuple[str, ...] = ()) -> Machine:
+    """The machine that a document describes.
 
     Raises:
         FileErrors: anything is wrong with it.
     """
-    reading = Reading()
-    check_shape(MACHINE, node, reading)
-    machine = _MachineReader(reading, reading.fields(MACHINE, node, "")).machine(overlays)
+    reading = Reading(list(document.problems), refused=frozenset(problem.place for problem in document.problems))
+    check_shape(MACHINE, document.root, reading)
+    machine = _MachineReader(reading, reading.fields(MACHINE, document.root, "")).machine(overlays)
     if reading.problems or machine is None:
         raise FileErrors(reading.problems)
     return machine
@@ -97,7 +97,7 @@ class _MachineReader:
         axes = self.axes(kinds, motors)
         pieces = self.pieces()
         outputs = self.outputs()
-        presets = self.presets(kinds)
+        presets = self.presets(kinds, axes)
         interlocks = self.interlocks(kinds)
         battery = self.built(Battery, self.sub("battery", BATTERY), *(key.name for key in BATTERY.keys))
         try:
@@ -119,7 +119,7 @@ class _MachineReader:
             for place, text in error.problems:
                 if "a machine needs at least one axis" in text and self.top.node("axes") is None:
                     continue
-                self.reading.wrong_at(place, "", text)
+                self.reading.wrong_at(place, self.reading.paths.get(place, ""), text)
             return None
 
     def sub(self, name: str, section: Any, fields: Fields | None = None) -> Fields | None:
@@ -146,17 +146,12 @@ class _MachineReader:
         return self.made(make, fields, {**_read(fields, names, reading), **more})
 
     def made(self, make: Any, fields: Fields, values: dict[str, Any]) -> Any:
-        needed = [key.name for key in fields.section.keys if key.required]
-        if any(fields.node(name) is None for name in needed):
+        if any(key.required and key.name not in values for key in fields.section.keys):
             return None
-        before = len(self.reading.problems)
         try:
             return make(**values)
         except (ModelError, ProfileError) as error:
             self.reading.wrong_at(fields.at.place, fields.path, str(error))
-        except TypeError:
-            if len(self.reading.problems) == 0 or before == 0:
-                raise
         return None
 
     def axis_kinds(self) -> dict[str, AxisKind]:
@@ -236,13 +231,10 @@ class _MachineReader:
         }
         if kind == "spin":
             broken = {}
-        before = len(self.reading.problems)
         try:
             return Axis(name=name, kind=kind, place=place, **{**broken, **values})
         except ModelError as error:
             self.reading.wrong_at(place, fields.path, str(error))
-            if len(self.reading.problems) == before:
-                raise
         return Axis(name=name, kind=kind, place=place, limits=stand_in, **broken)
 
     def actuators(self, fields: Fields, kind: AxisKind, motors: Mapping[str, Motor]) -> tuple[Actuator, ...]:
@@ -484,13 +476,21 @@ class _MachineReader:
                 found[name] = piece
         return found
 
-    def presets(self, kinds: Mapping[str, AxisKind]) -> dict[str, Preset]:
+    def presets(self, kinds: Mapping[str, AxisKind], axes: Mapping[str, Axis]) -> dict[str, Preset]:
         found = {}
         for name, node, path, place in self.top.children("presets"):
             if node.entries is None:
                 self.reading.wrong(node, path, f"{node.found()} was found; positions by axis were expected")
                 continue
             positions = self.by_axis(node, path, Quantity("position"), kinds)
+            for axis_name, position in list(positions.items()):
+                axis = axes.get(axis_name)
+                if axis is None or axis.travel is None or axis.travel[0] <= position <= axis.travel[1]:
+                    continue
+                low, high = (axis.show(end) for end in axis.travel)
+                message = f"{axis.show(position)} is outside the travel of {axis_name}, {low} to {high}"
+                self.reading.wrong(node.entries[axis_name], joined(path, axis_name), message)
+                del positions[axis_name]
             found[name] = Preset(name, positions, place)
         return found
 

@@ -12,11 +12,11 @@ from sequencer.files.shapes import check_shape
 from sequencer.files.yaml_text import read_yaml
 from sequencer.machine.machine import Machine
 from sequencer.machine.node import Node, Problem
-from sequencer.machine.shape import NAME, Reading
+from sequencer.machine.shape import NAME, Reading, joined
 from sequencer.places import Place
 from sequencer.routine.keys import ROUTINE
 from sequencer.routine.problems import problems_of
-from sequencer.routine.reader import routine_of, step_names
+from sequencer.routine.reader import lists_in, routine_of, step_names
 from sequencer.routine.routine import Routine
 
 SUFFIX = ".routine.yaml"
@@ -54,11 +54,11 @@ class _Loader:
             return self.loaded[key]
         self.loaded[key] = None
         try:
-            node = read_yaml(path)
+            node, refused = read_yaml(path)
         except FileErrors as errors:
             self.problems += errors.problems
             return None
-        reading = Reading()
+        reading = Reading(list(refused), refused=frozenset(problem.place for problem in refused))
         check_shape(ROUTINE, node, reading)
         machine = self.machine_for(path, node, reading)
         if machine is None:
@@ -74,9 +74,15 @@ class _Loader:
         if routine is not None:
             steps = node.entries.get("steps") if node.entries else None
             written = frozenset(step_names(steps)) if steps else frozenset()
+            noted = {problem.path for problem in reading.problems}
             for found in problems_of(routine, written):
                 where = f"steps.{found.step}" if found.step else ""
-                reading.problems.append(Problem(found.place, where, found.message, "", found.hint, found.rule))
+                inner = joined(where, found.key) if found.key else where
+                if inner in noted:
+                    continue
+                place = _place_of(steps, found.step, found.key) or found.place
+                path_there = inner if place != found.place else where
+                reading.problems.append(Problem(place, path_there, found.message, "", found.hint, found.rule))
             if performing and routine.name and routine.name != name:
                 message = f"the file is {path.name}, and its routine is called '{routine.name}'"
                 reading.wrong_at(routine.place, "routine", message, "give both the same name")
@@ -132,3 +138,16 @@ def _stays_inside(written: str, folder: Path) -> bool:
     if target.is_absolute() or ".." in target.parts or "\\" in written or ":" in written:
         return False
     return (folder / target).resolve().is_relative_to(folder.resolve())
+
+
+def _place_of(steps: Node | None, name: str, key: str) -> Place | None:
+    """The place of a key of a step that is somewhere in a list of steps; None where it is not written."""
+    for item in (steps.items if steps else None) or ():
+        for step_name, step in (item.entries or {}).items():
+            if step_name == name and step.entries is not None and key in step.entries:
+                return step.place_of(key)
+            for inner in lists_in(step):
+                found = _place_of(inner, name, key)
+                if found is not None:
+                    return found
+    return None

@@ -13,13 +13,13 @@ from typing import Any
 
 from pydantic_core import SchemaValidator, ValidationError, core_schema
 
+from sequencer.files.problems import named_path
 from sequencer.machine.node import Node
 from sequencer.machine.shape import (
     Anything,
     Duration,
     Either,
     Formula,
-    Key,
     ListOf,
     Name,
     NotYet,
@@ -66,31 +66,27 @@ def _note(shape: Shape, node: Node, kind: str, loc: Sequence[str | int], reading
     """Walk down to where pydantic found something wrong and note it in our words."""
     path = ""
     for index, part in enumerate(loc):
-        if isinstance(part, str) and part.startswith(":"):
-            shape = option(shape, part)
-            continue
         if isinstance(part, int):
             if node.items is None or part >= len(node.items):
                 break
             node, path = node.items[part], f"{path}[{part}]"
             shape = Table("step", Part(STEP)) if isinstance(shape, Steps) else getattr(shape, "item", shape)
             continue
-        key: Key | None = None
-        if isinstance(shape, Part):
-            key = shape.section.key(part)
-            if index == len(loc) - 1 and kind == "missing" and key is not None:
-                reading.missing_key(key, node, path)
-                return
-            if key is None:
-                reading.unknown_key(shape.section, node, path, part)
-                return
-            shape = key.shape
-        elif isinstance(shape, Table):
-            shape = shape.item
+        if part.startswith(":"):
+            shape = option(shape, part)
+            continue
+        key = shape.section.key(part) if isinstance(shape, Part) else None
+        if isinstance(shape, Part) and key is None:
+            reading.unknown_key(shape.section, node, named_path(path), part)
+            return
+        if key is not None and index == len(loc) - 1 and kind == "missing":
+            reading.missing_key(key, node, named_path(path))
+            return
+        shape = key.shape if key is not None else getattr(shape, "item", shape)
         if node.entries is None or part not in node.entries:
             break
         node, path = node.entries[part], joined(path, part)
-    reading.unexpected(node, path, shape)
+    reading.unexpected(node, named_path(path), shape)
 
 
 def option(shape: Shape, tag: str) -> Shape:

@@ -10,11 +10,11 @@ import math
 import re
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import yaml
 
-from sequencer.files.problems import FileErrors
+from sequencer.files.problems import FileErrors, named_path
 from sequencer.machine.node import Node, Problem, Scalar
 from sequencer.places import Place
 
@@ -40,11 +40,21 @@ _LEADING_ZERO = re.compile(r"[-+]?0[0-9]")
 _SEXAGESIMAL = re.compile(r"[-+]?[0-9]+(?::[0-5]?[0-9])+(?:\.[0-9]*)?\Z")
 
 
-def read_yaml(path: Path) -> Node:
-    """The root node of a YAML file, which must be a table.
+class Document(NamedTuple):
+    """What a file holds: its root table, and what is wrong with scalars and keys in it.
+
+    A refused scalar stands in the tree as text and a doubled key with its first value, so that the rest can be judged.
+    """
+
+    root: Node
+    problems: tuple[Problem, ...]
+
+
+def read_yaml(path: Path) -> Document:
+    """The document in a YAML file, whose root must be a table.
 
     Raises:
-        FileErrors: the file cannot be read or decoded, is too large, or is not strict YAML 1.2; all problems at once.
+        FileErrors: the file cannot be read or decoded, is too large, or its syntax is not that of YAML.
     """
     start = Place(str(path), 1, 1)
     try:
@@ -61,7 +71,7 @@ def read_yaml(path: Path) -> Node:
         line = data.count(b"\n", 0, error.start) + 1
         place = Place(str(path), line, error.start - (data.rfind(b"\n", 0, error.start) + 1) + 1)
         raise FileErrors([Problem(place, "", "the text is not UTF-8", hint="save the file as UTF-8")]) from error
-    return parse_yaml(text, str(path))
+    return parse_document(text, str(path))
 
 
 def parse_yaml(text: str, file: str = "text") -> Node:
@@ -70,6 +80,18 @@ def parse_yaml(text: str, file: str = "text") -> Node:
     Raises:
         FileErrors: the text is not strict YAML 1.2; all problems at once.
     """
+    document = parse_document(text, file)
+    if document.problems:
+        raise FileErrors(document.problems)
+    return document.root
+
+
+def parse_document(text: str, file: str = "text") -> Document:
+    """The document in YAML text; `file` names it in places.
+
+    Raises:
+        FileErrors: the text is too large, its syntax is not that of YAML, or its root is not a table.
+    """
     if len(text.encode("utf-8", "surrogatepass")) > MOST_BYTES:
         message = f"the text has more than {MOST_BYTES} bytes; no more are read"
         raise FileErrors([Problem(Place(file, 1, 1), "", message)])
@@ -77,17 +99,12 @@ def parse_yaml(text: str, file: str = "text") -> Node:
     try:
         root = composer.document()
     except yaml.MarkedYAMLError as error:
-        composer.problems.append(_syntax_problem(error, text, file))
-        root = None
+        raise FileErrors([*composer.problems, _syntax_problem(error, text, file)]) from error
     except yaml.reader.ReaderError as error:
-        composer.problems.append(_character_problem(error, text, file))
-        root = None
+        raise FileErrors([*composer.problems, _character_problem(error, text, file)]) from error
     except _Refused as refused:
-        composer.problems.append(refused.problem)
-        root = None
-    if composer.problems or root is None:
-        raise FileErrors(composer.problems)
-    return root
+        raise FileErrors([*composer.problems, refused.problem]) from refused
+    return Document(root, tuple(composer.problems))
 
 
 class _Refused(Exception):
@@ -110,7 +127,7 @@ class _Composer:
         loader: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
         self.events: Iterator[Any] = yaml.parse(text, Loader=loader)
 
-    def document(self) -> Node | None:
+    def document(self) -> Node:
         next(self.events)
         event = next(self.events)
         if isinstance(event, yaml.StreamEndEvent):
@@ -126,7 +143,7 @@ class _Composer:
         event = next(self.events)
         if not isinstance(event, yaml.StreamEndEvent):
             self.wrong(event, "", "a second document starts here; a file holds one", "remove the line ---")
-        if root.entries is None and not self.problems:
+        if root.entries is None:
             raise _Refused(Problem(root.place, "", f"the file holds {root.found()}; a table of keys was expected"))
         return root
 
@@ -208,7 +225,7 @@ class _Composer:
         before = len(self.problems)
         node = self.node(event, path, depth)[0]
         if len(self.problems) > before:
-            return None
+            return node.text
         if not isinstance(node.value, str):
             self.wrong(event, path, f"a key must be text; {node.found()} stands here", "quote it if it is a name")
             return None
@@ -224,14 +241,14 @@ class _Composer:
             value = plain_scalar(event.value)
         except ValueError as error:
             message, hint = error.args
-            self.problems.append(Problem(place, path, message, event.value, hint))
+            self.problems.append(Problem(place, named_path(path), message, event.value, hint))
         return Node(value, place, event.value, False, span)
 
     def place(self, event: Any) -> Place:
         return Place(self.file, event.start_mark.line + 1, event.start_mark.column + 1)
 
     def problem(self, event: Any, path: str, message: str, hint: str = "") -> Problem:
-        return Problem(self.place(event), path, message, hint=hint)
+        return Problem(self.place(event), named_path(path), message, hint=hint)
 
     def wrong(self, event: Any, path: str, message: str, hint: str = "") -> None:
         self.problems.append(self.problem(event, path, message, hint))

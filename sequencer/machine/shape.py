@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
-from sequencer.errors import ModelError, did_you_mean
+from sequencer.errors import ModelError, did_you_mean, nearest
 from sequencer.machine.condition import Condition, Vocabulary, parse_condition
 from sequencer.machine.node import Node, Problem
 from sequencer.places import Place
@@ -129,13 +129,19 @@ OperandJudge = Callable[[str, Dimension, str | None], str | None]
 
 @dataclass(slots=True)
 class Reading:
-    """What reading goes by and what it found wrong. `axis` is the axis at hand, if any, with its `dimensions`."""
+    """What reading goes by and what it found wrong.
+
+    `axis` is the axis at hand, if any, with its `dimensions`. `refused` holds places at which something wrong was noted
+    before, as text; nothing more is said about them. `paths` leads from the places of named things to their paths.
+    """
 
     problems: list[Problem] = field(default_factory=list)
     vocabulary: Vocabulary = field(default_factory=dict)
     judge: OperandJudge | None = None
     axis: str | None = None
     dimensions: Mapping[str, Dimension] = field(default_factory=dict)
+    refused: frozenset[Place] = frozenset()
+    paths: dict[Place, str] = field(default_factory=dict)
 
     def on_axis(self, name: str, kind: str) -> Reading:
         """The same reading where an axis is at hand."""
@@ -143,12 +149,14 @@ class Reading:
 
     def wrong(self, node: Node, path: str, message: str, hint: str = "", rule: str = "") -> Unreadable:
         """Note a problem at a node; give the exception to raise."""
-        self.problems.append(Problem(node.place, path, message, node.text, hint, rule))
+        if node.place not in self.refused:
+            self.problems.append(Problem(node.place, path, message, node.text, hint, rule))
         return Unreadable(message)
 
     def wrong_at(self, place: Place, path: str, message: str, hint: str = "", rule: str = "") -> None:
         """Note a problem at a place."""
-        self.problems.append(Problem(place, path, message, hint=hint, rule=rule))
+        if place not in self.refused:
+            self.problems.append(Problem(place, path, message, hint=hint, rule=rule))
 
     def unexpected(self, node: Node, path: str, shape: Shape) -> Unreadable:
         """Note that something of another shape stands here."""
@@ -180,7 +188,7 @@ class Reading:
             Unreadable: the node is not a table.
         """
         if node.entries is None:
-            raise self.wrong(node, path, f"{node.found()} was found; {section.name} was expected, a table of keys")
+            raise self.unexpected(node, path, Part(section))
         for name, inner in node.entries.items():
             key = section.key(name)
             if key is None or isinstance(key.shape, NotYet):
@@ -239,8 +247,10 @@ class Fields:
             self.reading.wrong(node, path, f"{node.found()} was found; a table by name was expected")
             return
         for child, inner in node.entries.items():
-            if check_name(child, node.place_of(child), joined(path, child), self.reading):
-                yield child, inner, joined(path, child), node.place_of(child)
+            place, where = node.place_of(child), joined(path, child)
+            if check_name(child, place, where, self.reading):
+                self.reading.paths[place] = where
+                yield child, inner, where, place
 
 
 _ABSENT = object()
@@ -307,9 +317,9 @@ class OneOf(Shape):
         if not isinstance(node.value, str):
             raise reading.unexpected(node, path, self)
         if node.value not in self.words:
-            raise reading.wrong(
-                node, path, f"'{node.value}' is not {self.expected()}", did_you_mean(node.value, self.words)
-            )
+            near = nearest(node.value, self.words)
+            hint = f"did you mean '{near}'?" if near else ""
+            raise reading.wrong(node, path, f"'{node.value}' is not {self.expected()}", hint)
         return node.value
 
 

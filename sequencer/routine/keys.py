@@ -31,6 +31,7 @@ from sequencer.machine.shape import (
     condition_of,
 )
 from sequencer.routine.steps import Timeout
+from sequencer.units import TIME
 
 NO_TIMEOUT = 'write "timeout: none" if it may take for ever'
 
@@ -69,7 +70,8 @@ class Awaited(Sentence):
         text = node.value
         if not isinstance(text, str):
             return Duration(words=True, hint=NO_TIMEOUT).read(node, path, reading)
-        is_word = NAME.match(text) is not None and text not in reading.vocabulary
+        judge = reading.judge
+        is_word = NAME.match(text) is not None and judge is not None and judge(text, TIME, None) is None
         is_time = text.strip()[:1] in "+-.0123456789" and not any(sign in text for sign in "<>")
         if is_word or is_time:
             return Duration(words=True, hint=NO_TIMEOUT).read(node, path, reading)
@@ -127,7 +129,6 @@ PASSING = Section(
 
 ANY = Section("a join", (Key("any", ListOf(Name("a step")), "the first of them", required=True, rule="R12"),))
 
-_CAP = Sentence
 LIMITS_OF_STEP = Section(
     "limits of a step",
     (

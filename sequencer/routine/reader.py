@@ -431,16 +431,23 @@ def step_names(node: Node) -> list[str]:
     for item in node.items or ():
         for name, step in (item.entries or {}).items():
             names.append(name)
-            for key in ("choose", "repeat"):
-                inner = (step.entries or {}).get(key)
-                if inner is None:
-                    continue
-                for branch in (inner.items or ()) if key == "choose" else (inner,):
-                    for listed in ("steps", "else"):
-                        found = (branch.entries or {}).get(listed)
-                        if found is not None:
-                            names += step_names(found)
+            for inner in lists_in(step):
+                names += step_names(inner)
     return names
+
+
+def lists_in(step: Node) -> list[Node]:
+    """The lists of steps that stand in a step which is a block."""
+    found = []
+    for key in ("choose", "repeat"):
+        inner = (step.entries or {}).get(key)
+        if inner is None:
+            continue
+        for branch in (inner.items or ()) if key == "choose" else (inner,):
+            found += [
+                branch.entries[listed] for listed in ("steps", "else") if branch.entries and listed in branch.entries
+            ]
+    return found
 
 
 def _paths(steps: tuple[Step, ...], subroutines: dict[str, Routine], prefix: str = "") -> list[str]:

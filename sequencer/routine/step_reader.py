@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from sequencer.errors import did_you_mean
@@ -82,6 +82,7 @@ class StepReader:
     reading: Reading
     parameters: Mapping[str, Parameter]
     find: FindRoutine
+    seen: dict[str, Place] = field(default_factory=dict)
 
     def steps(self, node: Node, path: str) -> tuple[Step, ...]:
         """The steps of a list."""
@@ -100,6 +101,10 @@ class StepReader:
             place = item.place_of(name)
             if not check_name(name, place, f"steps.{name}", self.reading):
                 continue
+            first = self.seen.setdefault(name, place)
+            if first is not place:
+                message = f"two steps are called '{name}' (the other in line {first.line})"
+                self.reading.wrong_at(place, f"steps.{name}", message, "give each its own name", "R39")
             try:
                 step = self.step(name, self.reading.fields(STEP, inner, f"steps.{name}"), place)
             except Unreadable:
