@@ -1,4 +1,38 @@
-"""Check: proves or refutes that a routine stays inside its limits and clear of what is declared, and compiles it.
+"""Check: proves or refutes that a routine stays in its limits and out of what is declared, and compiles it to plain
+data.
 
 The names are loaded when first used.
 """
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from sequencer.check.compile import compile_routine
+    from sequencer.check.compile_machine import compile_machine
+    from sequencer.check.face import check, examine
+    from sequencer.check.finding import CheckFailed, Examination, Finding
+
+__all__ = ["CheckFailed", "Examination", "Finding", "check", "compile_machine", "compile_routine", "examine"]
+
+_HOMES = {
+    "CheckFailed": "finding",
+    "Examination": "finding",
+    "Finding": "finding",
+    "check": "face",
+    "compile_machine": "compile_machine",
+    "compile_routine": "compile",
+    "examine": "face",
+}
+
+
+def __getattr__(name: str) -> object:
+    home = _HOMES.get(name)
+    if home is None:
+        raise AttributeError(f"module 'sequencer.check' has no attribute '{name}'")
+    value = getattr(import_module(f"sequencer.check.{home}"), name)
+    # A function may be called like its module, which importing has just put in this place.
+    globals()[name] = value
+    return value

@@ -47,6 +47,7 @@ def compile_routine(
     assumes: Iterable[str] = (),
     waived: Iterable[Mapping[str, str | None]] = (),
     surveyed: Survey | None = None,
+    flat: FlatRoutine | None = None,
 ) -> CheckedRoutine:
     """Compile a routine without asking whether it is clear; `check` does ask, and is the way to a checked routine.
 
@@ -55,12 +56,13 @@ def compile_routine(
         assumes: what its verdict rests on, kept in the data.
         waived: the findings accepted in writing (rule, step, because), kept in the data.
         surveyed: its plans at the ends of all ranges, if they were made already.
+        flat: the routine laid out flat, if it was already.
 
     Raises:
         ModelError: a word in it stands for nothing that fits, or a step cannot move as it says with the parameters'
             own values.
     """
-    flat = flatten(routine)
+    flat = flatten(routine) if flat is None else flat
     plans = survey(flat) if surveyed is None else surveyed
     if plans.plan is None:
         raise plans.failures[0].error
@@ -83,12 +85,15 @@ def compile_routine(
 def timeout_of(node: Node) -> Timeout | None:
     """The timeout that applies to a step: its own, or the routine's default where the step does not end by itself.
 
-    A block, a `set` and whatever lasts a given time take no default: the steps inside a block have their own.
+    A `set`, whatever lasts a given time, and a block that does not wait for one of its branches take no default: the
+    steps inside a block have their own.
     """
     step = node.step
     if step.timeout is not None:
         return step.timeout
-    if step.is_block or isinstance(step.body, Set) or step.duration is not None:
+    waits_for_branch = isinstance(step.body, Choose) and step.body.otherwise is None
+    ends_by_itself = step.is_block or isinstance(step.body, Set) or step.duration is not None
+    if ends_by_itself and not waits_for_branch:
         return None
     return node.scope.routine.default_timeout
 

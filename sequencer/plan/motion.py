@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Literal, NamedTuple
 
-from profiles import Limits, Profile, ProfileError, State, flick, s_curve, trapezoid
+from profiles import Limits, Profile, ProfileError, State, flick, s_curve, together, trapezoid
 from sequencer.errors import ModelError, did_you_mean
 from sequencer.machine.axis import Axis
 from sequencer.machine.machine import Machine
@@ -206,17 +206,17 @@ def _picked(low: float, high: float, pick: Pick) -> float:
 
 
 def _moved(node: Node, machine: Machine, starts: Mapping[str, State], goals: Mapping[str, float]) -> dict[str, Profile]:
-    found: dict[str, Profile] = {}
-    for axis, goal in goals.items():
-        found[axis] = _to_rest(node, machine.axes[axis], starts[axis], goal, limits_for(node, machine.axes[axis]))
+    found = {
+        axis: _to_rest(node, machine.axes[axis], starts[axis], goal, limits_for(node, machine.axes[axis]))
+        for axis, goal in goals.items()
+    }
     if node.step.together and len(found) > 1:
-        longest = max(profile.duration for profile in found.values())
-        for axis, profile in found.items():
-            still = starts[axis].velocity == 0.0 and starts[axis].acceleration == 0.0
-            if still and 0.0 < profile.duration < longest:
-                # From rest to rest, a motion with limits scaled in time is the same motion in slow motion.
-                limits = limits_for(node, machine.axes[axis]).scaled(profile.duration / longest)
-                found[axis] = _to_rest(node, machine.axes[axis], starts[axis], goals[axis], limits)
+        limits = [limits_for(node, machine.axes[axis]) for axis in goals]
+        try:
+            arriving = together([starts[axis] for axis in goals], [State(goal) for goal in goals.values()], limits)
+        except ProfileError as error:
+            raise MotionError(node, f"its axes cannot arrive together: {error}") from error
+        return dict(zip(goals, arriving, strict=True))
     return found
 
 

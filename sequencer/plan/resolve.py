@@ -10,6 +10,7 @@ from typing import NamedTuple
 from sequencer.errors import ModelError, did_you_mean
 from sequencer.machine.condition import Condition, Operand
 from sequencer.machine.machine import NANOSECONDS, Machine
+from sequencer.routine.graph import referred, starts_of
 from sequencer.routine.parameters import NumberParameter, PresetParameter
 from sequencer.routine.routine import Routine, blocks_of
 from sequencer.routine.steps import (
@@ -233,25 +234,19 @@ def _given_preset(scope: Scope, word: str) -> ResolvedOperand | str:
 
 
 def _resolved_starts(steps: Sequence[Step], place: Mapping[str, int], scope: Scope) -> Iterator[ResolvedStart]:
-    still_open: list[str] = []
-    before: dict[str, tuple[str, ...]] = {}
+    starts = starts_of(tuple(steps))
+    before = {name: referred(start) for name, start in starts.items()}
     for step in steps:
-        for name in _mentioned(step):
+        for name in before[step.name]:
             if name not in place:
                 raise ModelError(
                     f"{step.place}: '{scope.prefix}{step.name}' starts from '{name}', which is not a step beside it; "
                     f"{did_you_mean(name, place)}"
                 )
-        awaited = tuple(still_open) if isinstance(step.start, Following) else _awaited(step)
-        before[step.name] = (*awaited, *(() if awaited else _mentioned(step)))
-        still_open = [name for name in still_open if name not in awaited]
-        still_open.append(step.name)
     for step in steps:
-        match step.start:
-            case Following():
-                yield AfterSteps(tuple(place[name] for name in before[step.name]))
+        match starts[step.name]:
             case After(steps=names, any=first):
-                branches = tuple(_branch(name, names, before, place) for name in names) if first else ()
+                branches = _branches(names, before, place) if first else ()
                 yield AfterSteps(tuple(place[name] for name in names), first, branches)
             case With(step=name):
                 yield WithStep(place[name])
@@ -260,20 +255,8 @@ def _resolved_starts(steps: Sequence[Step], place: Mapping[str, int], scope: Sco
                 yield PassingStep(place[name], where, axis, scope.time(lead), scope.time(lag))
             case AtTime(time=time):
                 yield AtInstant(time)
-
-
-def _awaited(step: Step) -> tuple[str, ...]:
-    return step.start.steps if isinstance(step.start, After) else ()
-
-
-def _mentioned(step: Step) -> tuple[str, ...]:
-    match step.start:
-        case After(steps=names):
-            return names
-        case With(step=name) | Passing(step=name):
-            return (name,)
-        case _:
-            return ()
+            case Following():
+                raise AssertionError("starts_of writes every Following out")
 
 
 def _only_axis(steps: Sequence[Step], name: str) -> str | None:
@@ -283,14 +266,16 @@ def _only_axis(steps: Sequence[Step], name: str) -> str | None:
     return body.axis if isinstance(body, Flick | Press) else None
 
 
-def _branch(
-    name: str, joined: Sequence[str], before: Mapping[str, tuple[str, ...]], place: Mapping[str, int]
-) -> tuple[int, ...]:
-    own = _upstream(name, before)
-    for other in joined:
-        if other != name:
-            own -= _upstream(other, before)
-    return tuple(sorted(place[step] for step in own))
+def _branches(
+    joined: Sequence[str], before: Mapping[str, tuple[str, ...]], place: Mapping[str, int]
+) -> tuple[tuple[int, ...], ...]:
+    """Per joined step what is interrupted if it loses, itself included; what leads to all of them is the fork."""
+    reach = [_upstream(name, before) for name in joined]
+    fork = set.intersection(*reach)
+    return tuple(
+        tuple(sorted(place[step] for step in own if step == name or step not in fork))
+        for name, own in zip(joined, reach, strict=True)
+    )
 
 
 def _upstream(name: str, before: Mapping[str, tuple[str, ...]]) -> set[str]:

@@ -1,0 +1,46 @@
+"""What a verdict rests on, said with it every time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from sequencer.check.spans import band_of
+from sequencer.errors import enumerate_words
+from sequencer.machine.interlock import KeepOut, MustStay
+from sequencer.plan.motion import moved_axes
+from sequencer.plan.resolve import FlatRoutine
+from sequencer.routine.parameters import NumberParameter
+from sequencer.routine.routine import ANYWHERE
+from sequencer.units import show
+
+
+def assumptions(flat: FlatRoutine) -> Iterator[str]:
+    """What must be so for the verdict on this routine to hold, and what was not judged."""
+    routine, machine = flat.routine, flat.machine
+    keep_outs = [rule.name for rule in machine.interlocks if isinstance(rule, KeepOut)]
+    yield f"keep-outs declared: {enumerate_words(keep_outs) if keep_outs else 'none'}"
+    required = [rule.name for rule in machine.interlocks if isinstance(rule, MustStay)]
+    if required:
+        yield f"conditions required for motion declared: {enumerate_words(required)}"
+    moved = {axis for node in flat.nodes for axis in moved_axes(node)}
+    bands = [
+        f"{axis.name} {axis.show(band_of(machine, axis.name))}" for axis in machine.axes.values() if axis.name in moved
+    ]
+    if bands:
+        yield f"each axis follows its orders within: {', '.join(bands)}"
+    if routine.start == ANYWHERE:
+        yield "it starts from anywhere in the travel outside every keep-out; the runner refuses other starts"
+    else:
+        yield f"it starts from {routine.start} within its position tolerances; the runner refuses other starts"
+    for parameter in routine.parameters.values():
+        if isinstance(parameter, NumberParameter):
+            if parameter.low < parameter.high:
+                low, high = show(parameter.low, parameter.dimension), show(parameter.high, parameter.dimension)
+                yield f"{parameter.name} is between {low} and {high}"
+        elif len(parameter.choices) > 1:
+            yield f"{parameter.name} is one of {enumerate_words(parameter.choices)}"
+    yield "axes that no step moves stay where they are"
+    yield "readings are true and axes are zeroed"
+    yield "the supervisor is on"
+    yield "no bodies declared; not judged: clearance between mechanisms"
+    yield "not judged: whether the actuators can follow"

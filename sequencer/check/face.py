@@ -1,0 +1,95 @@
+"""`check` and `examine`: all rules over one routine, and the checked routine if nothing refuses it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+
+from sequencer.check.assumes import assumptions
+from sequencer.check.compile import compile_routine
+from sequencer.check.critical import with_slack
+from sequencer.check.finding import CheckFailed, Examination, Finding, numbered, verdict_of
+from sequencer.check.gate import gate_findings
+from sequencer.check.keep_out import KeepOutSearch
+from sequencer.check.keep_out_findings import keep_out_findings
+from sequencer.check.limits import limit_findings
+from sequencer.check.model import model_findings, refused_model
+from sequencer.check.order import Order
+from sequencer.check.parameter_range import parameter_findings
+from sequencer.check.required import required_findings
+from sequencer.check.scenarios import scenarios_of
+from sequencer.check.start_region import start_findings
+from sequencer.check.survey import Survey, survey
+from sequencer.check.timeouts import timeout_findings
+from sequencer.check.travel import travel_findings
+from sequencer.check.waivers import waived
+from sequencer.errors import ModelError
+from sequencer.pack.checked import CheckedRoutine
+from sequencer.plan.planned import Plan
+from sequencer.plan.resolve import FlatRoutine, flatten
+from sequencer.routine.routine import Routine, Waiver
+
+
+def check(routine: Routine, *, waive: Iterable[Waiver] = ()) -> CheckedRoutine:
+    """Prove that a routine stays in its limits and out of every keep-out whatever the timing, and compile it.
+
+    Args:
+        routine: the routine.
+        waive: findings accepted in writing, besides those of the routine itself.
+
+    Raises:
+        CheckFailed: it is not clear; the exception has the findings.
+    """
+    examination = examine(routine, waive=waive)
+    if examination.checked is None:
+        raise CheckFailed(routine.name, examination)
+    return examination.checked
+
+
+def examine(routine: Routine, *, waive: Iterable[Waiver] = ()) -> Examination:
+    """Everything that a check finds out about a routine; findings do not raise.
+
+    Args:
+        routine: the routine.
+        waive: findings accepted in writing, besides those of the routine itself.
+    """
+    waivers = (*routine.waivers, *waive)
+    found = list(model_findings(routine))
+    flat: FlatRoutine | None = None
+    if not any(finding.severity == "error" for finding in found):
+        try:
+            flat = flatten(routine)
+            surveyed = survey(flat)
+        except ModelError as error:
+            flat = None
+            found.append(refused_model(error, routine))
+    if flat is None:
+        findings = numbered(list(waived(found, waivers)))
+        return Examination(verdict_of(findings), (), findings, None, None)
+    plan = None if surveyed.plan is None else with_slack(surveyed.plan, flat)
+    found += _rules(flat, surveyed, plan)
+    findings = numbered(list(waived(found, waivers)))
+    verdict = verdict_of(findings)
+    assumes = tuple(assumptions(flat))
+    checked = None
+    if verdict == "clear" and plan is not None:
+        checked = compile_routine(routine, assumes=assumes, waived=_accepted(findings), surveyed=surveyed, flat=flat)
+    return Examination(verdict, assumes, findings, plan, checked)
+
+
+def _rules(flat: FlatRoutine, surveyed: Survey, plan: Plan | None) -> Iterator[Finding]:
+    order = Order(flat)
+    search = KeepOutSearch(order, scenarios_of(flat))
+    yield from start_findings(flat)
+    yield from travel_findings(search.phases)
+    yield from limit_findings(flat)
+    yield from timeout_findings(flat, surveyed.longest)
+    yield from parameter_findings(flat, surveyed)
+    yield from gate_findings(search.phases)
+    yield from required_findings(search.phases)
+    yield from keep_out_findings(search, plan)
+
+
+def _accepted(findings: Iterable[Finding]) -> Iterator[Mapping[str, str | None]]:
+    for finding in findings:
+        if finding.waived:
+            yield {"rule": finding.rule, "step": finding.step, "because": finding.waived}

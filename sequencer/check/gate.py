@@ -1,0 +1,118 @@
+"""Gates: each can open, and no steps wait for each other's motion in a ring."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import networkx as nx
+
+from sequencer.check.finding import Finding
+from sequencer.check.gating import Extra, Gate, Gating
+from sequencer.check.keep_out import KeepOutSearch
+from sequencer.check.order import Occurrence, members
+from sequencer.check.phases import Phases
+
+
+def gate_findings(all_phases: list[Phases]) -> Iterator[Finding]:
+    """Gates that never open, or open only if the steps that move their axis wait for each other."""
+    seen = set()
+    for phases in all_phases:
+        for finding in _findings(phases):
+            if (finding.step, finding.message) not in seen:
+                seen.add((finding.step, finding.message))
+                yield finding
+
+
+def never_opens(search: KeepOutSearch, phases: Phases, extra: Extra) -> bool:
+    """Whether one of the extra gates can never open, or not without a ring of waiting."""
+    tried = Phases(search.order.with_gates(extra), phases.scenario, phases.table)
+    return bool(_stuck(tried, Gating(tried, extra)))
+
+
+def _findings(phases: Phases) -> Iterator[Finding]:
+    gating = Gating(phases, {})
+    stuck = _stuck(phases, gating)
+    waits = nx.DiGraph()
+    for number, gates in stuck.items():
+        one = phases.order.occurrences[number]
+        for gate in gates:
+            for other in _movers(phases, one, gate):
+                waits.add_edge(number, other)
+            for before in members(one.ended):
+                if before in stuck:
+                    waits.add_edge(number, before)
+    ringed: set[int] = set()
+    for group in nx.strongly_connected_components(waits):
+        if len(group) > 1:
+            ringed |= group
+            ring = [first for first, _ in nx.find_cycle(waits.subgraph(group))]
+            yield _ring_finding(phases, ring)
+    for number, gates in stuck.items():
+        one = phases.order.occurrences[number]
+        hopeless = [gate for gate in gates if not _movers(phases, one, gate)]
+        if hopeless and number not in ringed:
+            yield _hopeless_finding(phases, one, hopeless[0])
+
+
+def _stuck(phases: Phases, gating: Gating) -> dict[int, list[Gate]]:
+    """The gated steps that never get free, with the gates that hold them: those that stand shut and that only stuck
+    steps could open."""
+    closed: dict[int, list[Gate]] = {}
+    for one in phases.order.occurrences:
+        gates = [gate for gate in gating.of(one) if not any(gate.may_open(s) for _, s in phases.rests(one, gate.axis))]
+        if gates:
+            closed[one.number] = gates
+    changed = True
+    while changed:
+        changed = False
+        for number, gates in list(closed.items()):
+            one = phases.order.occurrences[number]
+            if all(any(not _waits(phases, other, closed) for other in _movers(phases, one, gate)) for gate in gates):
+                del closed[number]
+                changed = True
+    return closed
+
+
+def _movers(phases: Phases, one: Occurrence, gate: Gate) -> list[int]:
+    """The steps that may run beside one and bring its gate's axis to the right side."""
+    concurrent = phases.order.concurrent(one) & phases.order.owners.get(gate.axis, 0)
+    return [number for number in members(concurrent) if gate.may_open(phases.table[number, gate.axis].whole)]
+
+
+def _waits(phases: Phases, number: int, closed: dict[int, list[Gate]]) -> bool:
+    """Whether a step is stuck itself, or comes after one that is."""
+    return number in closed or any(phases.order.occurrences[number].ended >> other & 1 for other in closed)
+
+
+def _ring_finding(phases: Phases, ring: list[int]) -> Finding:
+    occurrences = [phases.order.occurrences[number] for number in ring]
+    first = min(occurrences, key=lambda one: one.node.index)
+    turn = occurrences.index(first)
+    names = [f"'{one.name}'" for one in (*occurrences[turn:], *occurrences[: turn + 1])]
+    return Finding(
+        "gate",
+        "error",
+        f"{', which waits for '.join(names)}: none of their gates can open",
+        first.name,
+        first.node.step.place,
+        "take one of the gates away, or let one of the steps follow another (after)",
+    )
+
+
+def _hopeless_finding(phases: Phases, one: Occurrence, gate: Gate) -> Finding:
+    axis = phases.order.flat.machine.axes[gate.axis]
+    rests = [span for _, span in phases.rests(one, gate.axis)]
+    low, high = min(span[0] for span in rests), max(span[1] for span in rests)
+    stands = f"at {axis.show(low)}" if high - low < 1e-9 else f"between {axis.show(low)} and {axis.show(high)}"
+    nearest = high if gate.sign > 0.0 else low
+    return Finding(
+        "gate",
+        "error",
+        f"the gate of '{one.name}' ({one.node.step.once}) never opens: {axis.name} stands {stands} then, and no step that "
+        f"runs beside it takes it {'above' if gate.sign > 0.0 else 'below'} {axis.show(gate.position)}",
+        one.name,
+        one.node.step.place,
+        f"start a step beside it that moves {axis.name} there, or move the gate",
+        found=nearest,
+        allowed=gate.position,
+    )

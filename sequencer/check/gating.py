@@ -1,0 +1,99 @@
+"""What the gates of steps say about where other axes are while a step moves."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from sequencer.check.order import Occurrence, Order, members
+from sequencer.check.phases import Phase, Phases
+from sequencer.check.spans import Span, span_of
+from sequencer.machine.condition import Condition
+from sequencer.plan.gates import comparisons
+from sequencer.plan.resolve import Node
+
+
+class Gate(NamedTuple):
+    """An axis must be above (`sign` 1) or below (-1) `position` [m or rad], in ordered positions."""
+
+    axis: str
+    sign: float
+    position: float
+
+    def good(self, span: Span) -> bool:
+        """Whether all of a span lies on the right side."""
+        return span[0] >= self.position if self.sign > 0.0 else span[1] <= self.position
+
+    def may_open(self, span: Span) -> bool:
+        """Whether some of a span lies on the right side."""
+        return span[1] > self.position if self.sign > 0.0 else span[0] < self.position
+
+    def cut(self, span: Span) -> Span:
+        """What of a span lies on the right side; its last edge if nothing does."""
+        low, high = span
+        if self.sign > 0.0:
+            return min(max(low, self.position), max(high, self.position)), max(high, self.position)
+        return min(low, self.position), max(min(high, self.position), min(low, self.position))
+
+
+Extra = Mapping[int, tuple[Gate, ...]]
+"""Gates tried on top of those a routine has, by step index."""
+
+
+class Gating:
+    """The gates of a routine's steps in one scenario, with extra ones that are being tried."""
+
+    def __init__(self, phases: Phases, extra: Extra) -> None:
+        self.phases = phases
+        self.order: Order = phases.order
+        self._extra = extra
+        self._gates: dict[int, tuple[Gate, ...]] = {}
+
+    def of(self, one: Occurrence) -> tuple[Gate, ...]:
+        """The gates of a step on axes, own and extra."""
+        index = one.node.index
+        if index not in self._gates:
+            own = asked_of(one.node, one.node.step.once, self.phases)
+            self._gates[index] = (*own, *self._extra.get(index, ()))
+        return self._gates[index]
+
+    def cut(self, mover: Occurrence, axis: str, other: int, span: Span) -> Span:
+        """What remains of another step's span (moving or at rest after it, -1: from the start) while `mover` moves."""
+        for gate in self.of(mover):
+            if gate.axis == axis and other != mover.number and self._keeps(mover, gate, other):
+                span = gate.cut(span)
+        return span
+
+    def _keeps(self, mover: Occurrence, gate: Gate, other: int) -> bool:
+        """Whether the axis, on the right side when the gate opened, is still there while `other` has it and `mover`
+        moves."""
+        concurrent = self.order.concurrent(mover) & self.order.owners[gate.axis]
+        if other < 0 or not concurrent >> other & 1:
+            return True
+        if not self._stays(gate, self.phases.table[other, gate.axis]):
+            return False
+        # Once a step that may run beside it has somewhere else to go, nothing is sure from there on.
+        return all(
+            self._stays(gate, self.phases.table[number, gate.axis]) or self._starts_later(number, other)
+            for number in members(concurrent & ~self.order.occurrences[other].never)
+            if number != other
+        )
+
+    def _stays(self, gate: Gate, phase: Phase) -> bool:
+        return gate.good(phase.goal if phase.steady else phase.whole)
+
+    def _starts_later(self, number: int, other: int) -> bool:
+        return bool(self.order.occurrences[number].ended >> other & 1)
+
+
+def asked_of(node: Node, condition: Condition | None, phases: Phases) -> tuple[Gate, ...]:
+    """What a condition surely asks of axis positions when it is true: comparisons joined by `and`, at their weakest."""
+    axes = phases.order.flat.machine.axes
+    found = []
+    for term in comparisons(condition):
+        axis = term.name.removesuffix(".ordered")
+        if axis in axes and axes[axis].travel is not None:
+            low, high = span_of(node.scope.operand(term.value, axis), phases.order.flat, phases.scenario.choices)
+            above = term.operator in (">", ">=")
+            found.append(Gate(axis, 1.0 if above else -1.0, low if above else high))
+    return tuple(found)

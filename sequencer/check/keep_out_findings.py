@@ -1,0 +1,95 @@
+"""What the check says about ways into keep-outs, with the gate that would mend each."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from sequencer.check.finding import Finding
+from sequencer.check.keep_out import Conflict, KeepOutSearch, Part, witness
+from sequencer.check.mend import mend
+from sequencer.machine.interlock import KeepOut
+from sequencer.plan.planned import Plan
+
+_MOST_FINDINGS = 12
+"""Of one box no more are told than this; the rest is counted."""
+
+_MOST_MENDS = 8
+"""For so many conflicts of a routine a gate is looked for: each try asks for all conflicts anew."""
+
+_LOOKS = 400
+"""Points in time at which the plan is asked whether it is in a box; what it tells is advice."""
+
+
+def keep_out_findings(search: KeepOutSearch, plan: Plan | None) -> Iterator[Finding]:
+    """One finding for each way into a box and each set of steps that take it."""
+    conflicts = list(search.conflicts())
+    keys = frozenset(conflict.key for conflict in conflicts)
+    told: dict[str, int] = {}
+    mended = 0
+    seen = set()
+    for conflict in conflicts:
+        who = (conflict.rule.name, frozenset(_step(search, part) for part in conflict.parts))
+        if who in seen:
+            continue
+        seen.add(who)
+        told[conflict.rule.name] = told.get(conflict.rule.name, 0) + 1
+        if told[conflict.rule.name] > _MOST_FINDINGS:
+            continue
+        mended += 1
+        line = mend(search, conflict, keys) if mended <= _MOST_MENDS else None
+        yield _finding(search, conflict, plan, line)
+    for rule in search.machine.interlocks:
+        if isinstance(rule, KeepOut) and told.get(rule.name, 0) > _MOST_FINDINGS:
+            more = told[rule.name] - _MOST_FINDINGS
+            yield Finding("keep_out", "error", f"{rule.name}: {more} more ways into it", None, rule.place)
+
+
+def _finding(search: KeepOutSearch, conflict: Conflict, plan: Plan | None, line: str | None) -> Finding:
+    first = next((part for part in conflict.parts if part.moving), conflict.parts[0])
+    node = search.order.occurrences[first.number].node
+    parts = [_said(search, part) for part in (first, *(part for part in conflict.parts if part is not first))]
+    axes = search.machine.axes
+    example = " and ".join(f"{axis} at {axes[axis].show(place)}" for axis, place in witness(conflict).items())
+    because = f" ({conflict.rule.because})" if conflict.rule.because else ""
+    when = "" if conflict.rule.when is None else f" while {conflict.rule.when}"
+    begin, until = (None, None) if plan is None else _in_plan(conflict, plan)
+    return Finding(
+        "keep_out",
+        "error",
+        f"{conflict.rule.name}{because}: {' while '.join(parts)}; so {example} can come together{when}",
+        node.name,
+        node.step.place,
+        f"this line mends it: {line}"
+        if line
+        else "no single gate mends it; the steps need another order, or another way",
+        begin,
+        until,
+    )
+
+
+def _step(search: KeepOutSearch, part: Part) -> int:
+    return -1 if part.number < 0 else search.order.occurrences[part.number].node.index
+
+
+def _said(search: KeepOutSearch, part: Part) -> str:
+    axis = search.machine.axes[part.axis]
+    low, high = part.span
+    where = axis.show(low) if high - low < 1e-9 else f"{axis.show(low)} to {axis.show(high)}"
+    if part.number < 0:
+        return f"{part.axis} may stand at {where} from the start"
+    name = search.order.occurrences[part.number].name
+    if part.moving:
+        return f"'{name}' moves {part.axis} within {where}"
+    return f"{part.axis} may rest at {where} after '{name}'"
+
+
+def _in_plan(conflict: Conflict, plan: Plan) -> tuple[float | None, float | None]:
+    """From when to when the plan is in the box, as far as a fixed number of looks tells."""
+    inside = []
+    for look in range(_LOOKS + 1):
+        time = plan.duration * look / _LOOKS
+        if all(low <= plan.state(axis, time).position <= high for axis, (low, high) in conflict.box):
+            inside.append(time)
+        elif inside:
+            break
+    return (inside[0], inside[-1]) if inside else (None, None)

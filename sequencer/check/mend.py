@@ -1,0 +1,68 @@
+"""The gate that would keep two steps out of a box, found by trying."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from math import ceil, degrees, radians
+
+from sequencer.check.gate import never_opens
+from sequencer.check.gating import Gate
+from sequencer.check.keep_out import Conflict, KeepOutSearch
+from sequencer.machine.axis import Axis
+from sequencer.machine.condition import Compare, term_text
+
+_STEP = 0.01
+"""Gates on a linear axis are rounded to this [m], outwards, and so leave at least this much beyond the tracking band
+at most."""
+
+_STEP_DEGREES = 1.0
+"""Gates on a rotary axis are rounded to this [deg], outwards."""
+
+
+def mend(search: KeepOutSearch, conflict: Conflict, before: frozenset[object]) -> str | None:
+    """A line such as ``level: once: lift > 0.41 m`` that makes a conflict go and brings no other, or None.
+
+    Args:
+        search: all ways into boxes, to ask again with a gate in place.
+        conflict: the one to mend.
+        before: the keys of all conflicts without the gate.
+    """
+    for number, gate in _candidates(search, conflict):
+        node = search.order.occurrences[number].node
+        extra = {node.index: (gate,)}
+        if any(never_opens(search, phases, extra) for phases in search.phases):
+            continue
+        after = {one.key for one in search.conflicts(extra)}
+        if conflict.key not in after and after <= before:
+            return f"{node.step.name}: once: {_written(search.machine.axes[gate.axis], gate, node.step.once)}"
+    return None
+
+
+def _candidates(search: KeepOutSearch, conflict: Conflict) -> Iterator[tuple[int, Gate]]:
+    spans = dict(conflict.box)
+    for mover in conflict.parts:
+        if not mover.moving:
+            continue
+        for other in conflict.parts:
+            if other.axis == mover.axis or other.number == mover.number:
+                continue
+            axis = search.machine.axes[other.axis]
+            assert axis.travel is not None
+            low, high = spans[other.axis]
+            above, below = _rounded_up(axis, high), -_rounded_up(axis, -low)
+            if above < axis.travel[1]:
+                yield mover.number, Gate(axis.name, 1.0, above)
+            if below > axis.travel[0]:
+                yield mover.number, Gate(axis.name, -1.0, below)
+
+
+def _rounded_up(axis: Axis, position: float) -> float:
+    if axis.kind == "rotary":
+        return radians(ceil(degrees(position) / _STEP_DEGREES + 1e-6) * _STEP_DEGREES)
+    return round(ceil(position / _STEP + 1e-6) * _STEP, 9)
+
+
+def _written(axis: Axis, gate: Gate, own: object) -> str:
+    sign = ">" if gate.sign > 0.0 else "<"
+    text = term_text(Compare(axis.name, sign, gate.position, axis.dimension), people=True)
+    return text if own is None else f"{own} and {text}"

@@ -1,0 +1,41 @@
+"""The start: no place in which a routine may be started lies in a keep-out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from sequencer.check.finding import Finding
+from sequencer.check.scenarios import inflated, is_inside, start_spans
+from sequencer.machine.interlock import KeepOut
+from sequencer.plan.resolve import FlatRoutine
+from sequencer.routine.routine import ANYWHERE
+
+
+def start_findings(flat: FlatRoutine) -> Iterator[Finding]:
+    """Keep-outs that the start preset lies in, with its tolerance and the tracking band; one that names too few
+    axes."""
+    routine, machine = flat.routine, flat.machine
+    if routine.start == ANYWHERE:
+        return
+    spans = start_spans(flat)
+    known = machine.presets[routine.start].positions
+    for rule in machine.interlocks:
+        if isinstance(rule, KeepOut) and is_inside(inflated(machine, rule), spans):
+            unknown = [axis for axis, _ in rule.box if axis not in known]
+            because = f" ({rule.because})" if rule.because else ""
+            when = "" if rule.when is None else f" while {rule.when}"
+            if len(unknown) == len(rule.box):
+                # Nothing is known of any of its axes: the runner refuses the start if they stand inside.
+                continue
+            yield Finding(
+                "start_region",
+                "undecided" if unknown or rule.when is not None else "error",
+                f"'{routine.name}' starts from {routine.start}, which lies in {rule.name}{because}{when}, tolerances "
+                f"and tracking counted"
+                + (f"; the preset gives {' and '.join(unknown)} no position" if unknown else ""),
+                None,
+                routine.place,
+                f"add {' and '.join(unknown)} to the preset '{routine.start}'"
+                if unknown
+                else "start from another preset",
+            )
