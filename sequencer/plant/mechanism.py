@@ -6,7 +6,7 @@ A step of h drifts half a step, kicks, and drifts the other half (second order i
 
 with D the viscous friction and the drag of the motors, solved implicitly. Dry friction is an impulse p within +- h F_c
 that brings a speed to rest and no farther, so what stands, stands: first all axes at rest are tried together, then each
-in turn.
+in turn. An axis that stands at a hard stop may lean on it with any force; one that arrives there bounces.
 """
 
 from __future__ import annotations
@@ -102,12 +102,14 @@ class Mechanism:
         old = self.speed[axis]
         inertia += 0.5 * duration * (self.damping[axis] + self.viscous[axis])
         momentum = inertia * old + duration * (self.force[axis] + load)
-        resist = duration * self.resist_forward[axis]
-        if momentum > resist:
-            new = (momentum - resist) / inertia
-        else:
-            resist = duration * self.resist_backward[axis]
-            new = (momentum + resist) / inertia if momentum < -resist else 0.0
+        most, least = self._resistance(axis, duration)
+        new = (
+            (momentum - most) / inertia
+            if momentum > most
+            else (momentum - least) / inertia
+            if momentum < least
+            else 0.0
+        )
         self.acceleration[axis] = (new - old) / duration
         moved = middle + 0.5 * duration * new
         if not self.lowest[axis] <= moved <= self.highest[axis]:
@@ -130,8 +132,8 @@ class Mechanism:
         push_b = duration * (self.force[b] - tree.bias[row_b] - self.viscous[b] * old_b)
         total_a = m_aa * old_a + m_ab * old_b + push_a
         total_b = m_ab * old_a + m_bb * old_b + push_b
-        most_a, least_a = duration * self.resist_forward[a], -duration * self.resist_backward[a]
-        most_b, least_b = duration * self.resist_forward[b], -duration * self.resist_backward[b]
+        most_a, least_a = self._resistance(a, duration)
+        most_b, least_b = self._resistance(b, duration)
         scale = 1.0 / (m_aa * m_bb - m_ab * m_ab)
         i_aa, i_ab, i_bb = m_bb * scale, -m_ab * scale, m_aa * scale
         if least_a <= total_a <= most_a and least_b <= total_b <= most_b:
@@ -185,8 +187,8 @@ class Mechanism:
             row, axis = free[k]
             push = self.force[axis] - tree.bias[row] - self.viscous[axis] * speed[axis]
             total.append(duration * push + sum(matrix[k][i] * speed[axes[i]] for i in size))
-        most = [duration * self.resist_forward[axis] for axis in axes]
-        least = [-duration * self.resist_backward[axis] for axis in axes]
+        resistances = [self._resistance(axis, duration) for axis in axes]
+        most, least = [pair[0] for pair in resistances], [pair[1] for pair in resistances]
         inverse = _inverse(matrix)
         if all(least[k] <= total[k] <= most[k] for k in size):
             new = [0.0 for _ in size]
@@ -214,6 +216,14 @@ class Mechanism:
                     new[i] += inverse[i][k] * impulse
         for k in size:
             self.position[axes[k]], speed[axes[k]] = moved[k], new[k]
+
+    def _resistance(self, axis: int, duration: float) -> tuple[float, float]:
+        """The greatest impulses against motion in the positive and (below 0) in the negative sense."""
+        position = self.position[axis]
+        return (
+            duration * self.resist_forward[axis] if position < self.highest[axis] else inf,
+            -duration * self.resist_backward[axis] if position > self.lowest[axis] else -inf,
+        )
 
     def _bounce(self, axis: int, position: float, speed: float) -> tuple[float, float]:
         """Position and speed after a hard stop that `position` lies beyond."""

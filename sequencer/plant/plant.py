@@ -128,16 +128,18 @@ class Plant:
             drive.tune(self._trees)
         self._groups = [group for drive in self._driven for group in drive.controller.groups]
         self._currents = [0.0] * len(axes)
+        self._were_read, self._steps = True, 0
 
     # What it gives and takes each tick.
 
     def readings(self, now_ns: int) -> Readings:
-        """What the machine's gauges read now; currents are means since the time before last.
+        """What the machine's gauges read now; currents are means since the last readings.
 
         Args:
             now_ns: the time to stamp them with [ns].
         """
         mechanism = self._mechanism
+        self._were_read = True
         truth: dict[str, SensorValue | None] = {"battery": self._supply.voltage}
         axes: dict[str, AxisReading] = {}
         for number, (name, axis) in enumerate(self.machine.axes.items()):
@@ -161,8 +163,7 @@ class Plant:
             axes[name] = axes[name]._replace(position=measured - zero if measured is not None else None, zeroed=False)
         truth["piece held"] = self._cargo.name or NO_PIECE
         sensors = self._sensors.read(truth)
-        if self._faults:
-            self._falsify(sensors)
+        self.falsify(sensors)
         voltage = self._supply.voltage if self.machine.battery is not None else None
         return Readings(now_ns, self.enabled and not self._supply.dropped_out, axes, sensors, voltage)
 
@@ -192,8 +193,10 @@ class Plant:
         duration = period_s / self._substeps
         mechanism, supply, cargo, driven = self._mechanism, self._supply, self._cargo, self._driven
         position, speed = mechanism.position, mechanism.speed
-        for drive in driven:
-            drive.charge = 0.0
+        if self._were_read:
+            self._were_read, self._steps = False, 0
+            for drive in driven:
+                drive.charge = 0.0
         for period in range(periods):
             now = begin + dt_ns * period // periods
             if self._fault_changes and now >= self._fault_changes[0]:
@@ -223,8 +226,9 @@ class Plant:
                 for drive in driven:
                     drive.turn_loose(supply.voltage, period_s)
         self._now = begin + dt_ns
+        self._steps += periods * self._substeps
         for drive in driven:
-            self._currents[drive.index] = drive.charge / (periods * self._substeps)
+            self._currents[drive.index] = drive.charge / self._steps
 
     def offer(self, piece: str) -> None:
         """Lay a piece before the rollers that grip it; turned in far enough, they hold it.
@@ -337,7 +341,8 @@ class Plant:
                 True,
             )
 
-    def _falsify(self, sensors: dict[str, SensorValue | Sensed | None]) -> None:
+    def falsify(self, sensors: dict[str, SensorValue | Sensed | None]) -> None:
+        """Let sensors stick or fall silent as the faults of this instant say, wherever their values came from."""
         for fault in self._faults:
             if isinstance(fault, SensorStuck) and _is_active(fault, self._now):
                 sensors[fault.sensor] = fault.value

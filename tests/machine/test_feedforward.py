@@ -113,7 +113,7 @@ def test_what_rides_on_a_stage_with_half_the_motion_counts_half():
 
 
 def test_an_arm_carries_a_hand_at_its_end():
-    """A hand that turns with the arm counts at its own place, in the middle of its travel; one that keeps its level at its pivot."""
+    """A hand that turns with the arm counts at its own place, in mid-travel; one that keeps its level at its pivot."""
     arm = hinge(name="arm", load=Load(mass=1.0, centre=(0.5, 0.0)))
     hand = hinge(mount=Mount("arm", (1.0, 0.0), angle_from="carrier"), load=Load(mass=2.0, centre=(0.3, 0.0)))
     level = replace(hand, mount=Mount("arm", (1.0, 0.0), angle_from="level"))

@@ -1,4 +1,4 @@
-"""Machines of the made-up lantern league as small as the tests of the plant need them, and a stand-in for the runner."""
+"""Machines of the made-up lantern league, small as the tests of the plant need them, and a stand-in for the runner."""
 
 from __future__ import annotations
 
@@ -103,7 +103,7 @@ def follow(
     each_tick: Callable[[float], None] = lambda time: None,
     others: Mapping[str, AxisOrder] | None = None,
 ) -> None:
-    """Send the plant along profiles with their feedforward; `each_tick` is called with the time [s] before each tick."""
+    """Send the plant along profiles with their feedforward; `each_tick` gets the time [s] before each tick."""
     axes = plant.machine.axes
     known = {name: feedforward(plant.machine, name) for name in axes}
     for tick in range(round(seconds * 1e9 / plant.machine.period)):
@@ -129,7 +129,7 @@ def send(plant: Plant, seconds: float, **orders: AxisOrder) -> None:
         plant.advance(plant.machine.period)
 
 
-@pytest.fixture()
+@pytest.fixture(scope="session")
 def build() -> SimpleNamespace:
     """Builders of axes and machines, and two ways to drive a plant."""
     return SimpleNamespace(

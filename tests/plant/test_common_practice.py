@@ -1,7 +1,7 @@
 """Plausible machinery, common practice without a source: signs and orders of magnitude, no more.
 
-A rail at 55 degrees from the level, two motors at 9:1, a wrist at 32:1, a constant-force spring of 15 lbf that lifts a hand
-of about 15 lb: along the rail the hand pulls 15 sin 55 = 12.3 lbf, so that the spring wins by 2.7 lbf before the
+A rail at 55 degrees from the level, two motors at 9:1, a wrist at 32:1, a constant-force spring of 15 lbf that lifts a
+hand of about 15 lb: along the rail the hand pulls 15 sin 55 = 12.3 lbf, so that the spring wins by 2.7 lbf before the
 carriage's own weight. One of the two drives alone is said to pull down with about 150 lbf.
 """
 

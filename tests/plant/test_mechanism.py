@@ -136,6 +136,20 @@ def test_a_hard_stop_is_never_passed_and_reports_its_impulse(hinges):
     assert mechanism.impact[0] == pytest.approx(felt * fall * (1.0 + RESTITUTION), rel=0.01)
 
 
+@pytest.mark.parametrize("hinges", [(False, True), (False, True, True)])
+def test_what_leans_on_a_stop_does_not_creep_and_does_not_shake_what_it_carries(hinges):
+    mechanism = chain(*hinges)
+    mechanism.lowest[0] = 0.0
+    start = [0.0, *([-1.0] * (len(hinges) - 1))]
+    mechanism.position[:] = start
+    mechanism.force[0] = -300.0
+    for axis in range(len(hinges)):
+        mechanism.resist_forward[axis] = mechanism.resist_backward[axis] = 20.0
+    run(mechanism, 1.0)
+    assert mechanism.position == start
+    assert mechanism.impact[0] == 0.0
+
+
 @settings(max_examples=30, deadline=None)
 @given(
     kinds=st.lists(st.booleans(), min_size=1, max_size=3),

@@ -6,6 +6,8 @@ from dataclasses import replace
 from math import radians
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from profiles import s_curve
 from sequencer.errors import ModelError
@@ -141,8 +143,11 @@ def test_effort_pushes_with_its_current_up_to_its_position_and_speed(build):
 
 def test_effort_against_a_stop_draws_the_ordered_current(build):
     plant = Plant(build.machine(), start={"lift": 0.02})
-    build.send(plant, 0.5, lift=AxisOrder("effort", position=-0.1, velocity=0.3, current=-20.0))
+    push = AxisOrder("effort", position=-0.1, velocity=0.3, current=-20.0)
+    build.send(plant, 0.5, lift=push)
     assert plant.positions()["lift"] == 0.0
+    plant.readings(0)
+    build.send(plant, 0.1, lift=push)
     assert plant.readings(0).axes["lift"].current == pytest.approx(-20.0, rel=0.02)
 
 
@@ -206,6 +211,19 @@ def test_the_axis_stays_on_its_stop(build):
     assert plant.state.impacts["lift"] > 1.0
 
 
+@settings(max_examples=15, deadline=None)
+@given(lift=st.floats(0.1, 1.1), wrist=st.floats(-1.5, 1.8), mode=st.sampled_from(["off", "brake"]))
+def test_without_drive_energy_never_grows(build, lift, wrist, mode):
+    from_rest = {"lift": lift, "wrist": wrist}
+    plant = Plant(build.machine(build.lift(load=UNBALANCED), build.wrist()), start=from_rest)
+    build.send(plant, 0.02, lift=AxisOrder(mode), wrist=AxisOrder(mode))
+    least = plant.energy()
+    for _ in range(40):
+        build.send(plant, 0.02, lift=AxisOrder(mode), wrist=AxisOrder(mode))
+        assert plant.energy() <= least + 1e-4  # J, of about 100 J that are in play
+        least = min(least, plant.energy())
+
+
 def test_motion_sags_the_battery_and_the_least_is_kept(build):
     machine = build.machine(battery=Battery(12.5, 0.03, 6.8, (3.0, 120.0)))
     plant = Plant(machine, start=START)
@@ -226,14 +244,14 @@ def test_a_carried_piece_weighs_on_the_axes_that_carry_it(build):
 
 def test_a_start_that_cannot_be_is_refused_with_the_nearest_name(build):
     machine = build.sensed()
-    for given, text in (
+    for wrong, text in (
         ({"start": {"lfit": 0.1}}, "start: unknown axis 'lfit'; did you mean 'lift'?"),
         ({"start": {"rollers": 0.1}}, "start: 'rollers' is a spin and has no position"),
         ({"start": {"lift": 2.0}}, "start: lift at 2 m is outside its travel, 0 m to 1.18 m"),
         ({"piece": "lamtern"}, "unknown piece 'lamtern'; did you mean 'lantern'?"),
     ):
         with pytest.raises(ModelError) as caught:
-            Plant(machine, **given)
+            Plant(machine, **wrong)
         assert str(caught.value) == text
 
 

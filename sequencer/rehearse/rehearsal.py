@@ -1,0 +1,258 @@
+"""A rehearsal: the runner on the plant, in virtual time, tick by tick, with nobody waiting for it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+from sequencer.errors import ModelError, did_you_mean
+from sequencer.machine.machine import NANOSECONDS, Machine
+from sequencer.pack import CheckedRoutine
+from sequencer.plant import Fault, Plant
+from sequencer.rehearse.gauges import Script, ScriptedGauges
+from sequencer.rehearse.keep_outs import KeepOutDistance, KeepOutWatch
+from sequencer.routine.routine import ANYWHERE, Routine
+from sequencer.routine.steps import Expectation, RehearsalSpec
+from sequencer.run import Runner
+from sequencer.trace import Recorder, StepRecord, Trace
+from sequencer.units import TIME, show
+
+SETTLE = 5
+"""Ticks that a rehearsal goes on after its last run has ended: what rests must stay at rest."""
+WATCH_SLICE = 5_000_000
+"""How often true positions are compared with keep-outs [ns]."""
+STOPPING = 5.0
+"""How long a run that was cancelled at the limit may take to come to rest [s]."""
+
+
+class ExpectationResult(NamedTuple):
+    """One thing that was asked of a rehearsal: whether it held, what was found and what was allowed."""
+
+    name: str
+    held: bool
+    found: str
+    allowed: str
+
+
+@dataclass(frozen=True, slots=True)
+class Rehearsal:
+    """What came of a rehearsal. Times [s] are from its first tick, `duration` from the run's start to its end.
+
+    `outcome` is done, cancelled or faulted, `cause` says why it was not done. `least_battery` [V] is None where the
+    machine declares no battery. `keep_outs` tells how near the plant itself came to each; none may be below 0.
+    """
+
+    name: str
+    outcome: str
+    cause: str | None
+    duration: float
+    steps: tuple[StepRecord, ...]
+    trace: Trace
+    late_ticks: int
+    least_battery: float | None
+    expectations: tuple[ExpectationResult, ...] = ()
+    keep_outs: tuple[KeepOutDistance, ...] = ()
+
+    @property
+    def as_expected(self) -> bool:
+        """Whether everything that was asked of it held."""
+        return all(expectation.held for expectation in self.expectations)
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain data: outcome, steps, expectations, battery and keep-outs."""
+        return {
+            "outcome": self.outcome,
+            "cause": self.cause,
+            "duration": self.duration,
+            "steps": [
+                {"name": step.name, "start": step.start, "end": step.end, "outcome": step.outcome}
+                for step in self.steps
+            ],
+            "rehearsals": [
+                {
+                    "name": self.name,
+                    "outcome": self.outcome,
+                    "expectations": [expectation._asdict() for expectation in self.expectations],
+                }
+            ],
+            "clearance": None,
+            "keep_outs": [distance._asdict() for distance in self.keep_outs],
+            "late_ticks": self.late_ticks,
+            "battery": {"least": self.least_battery},
+            "trace": None,
+        }
+
+    def __repr__(self) -> str:
+        because = f" ({self.cause})" if self.cause else ""
+        return f"<Rehearsal {self.name}: {self.outcome}{because} after {self.duration:.2f} s, {len(self.steps)} steps>"
+
+
+def rehearse(
+    checked: CheckedRoutine,
+    *,
+    machine: Machine,
+    spec: RehearsalSpec | None = None,
+    gauges: Mapping[str, Script] | None = None,
+    start: str | Mapping[str, float] | None = None,
+    parameters: Mapping[str, float | str] | None = None,
+    piece: str | None = None,
+    offered: Mapping[str, float] | None = None,
+    seed: int = 0,
+    faults: Sequence[Fault] = (),
+    limit: float = 60.0,
+    others: Iterable[CheckedRoutine] = (),
+) -> Rehearsal:
+    """Run a checked routine on the plant until it has its outcome.
+
+    What is given here goes before what `spec` says. A run that is not over at the limit is cancelled.
+
+    Args:
+        checked: the routine, requested at the first tick.
+        machine: the machine that it was checked for.
+        spec: a rehearsal kept with the routine.
+        gauges: scripts of sensors; the others read what their link to the plant says.
+        start: a preset, or positions [m or rad] by axis; None: the preset that the routine starts from.
+        parameters: values for the routine's parameters, numbers in SI and presets by name.
+        piece: the piece that the machine holds at the start.
+        offered: pieces laid before the rollers, each with its time from the start [s].
+        seed: of the plant.
+        faults: what goes wrong on the plant.
+        limit: longest time for the run [s].
+        others: further routines that the runner hosts, such as those that a timeout falls back to.
+
+    Raises:
+        ModelError: start, piece, a gauge or a fault names something that the machine does not have.
+        RequestRefused: an unknown parameter or a value outside its range.
+    """
+    spec = spec or RehearsalSpec("on defaults")
+    chosen = start if start is not None else spec.start if spec.start is not None else checked.routine["from"]
+    script = ScriptedGauges(machine, {**dict(spec.gauges), **(gauges or {})})
+    hosted = [checked, *others]
+    recorder = Recorder(checked.machine, hosted)
+    runner = Runner(hosted, recorder)
+    held = piece if piece is not None else spec.piece
+    plant = Plant(machine, seed=seed, start=_positions(machine, chosen), piece=held, faults=faults)
+    watch = KeepOutWatch(machine)
+    runner.request(checked.name, {**dict(spec.parameters), **(parameters or {})})
+    offers = sorted((round(time * NANOSECONDS), name) for name, time in (offered or {}).items())
+    cause = _play(runner, plant, script, watch, offers, checked.name, limit)
+    trace = recorder.trace()
+    run = next((run for run in trace.runs() if run.name == checked.name), None)
+    steps = trace.steps(run) if run is not None else ()
+    outcome = run.outcome if run is not None and run.outcome is not None else "cancelled"
+    duration = run.end - run.start if run is not None else 0.0
+    return Rehearsal(
+        name=spec.name,
+        outcome=outcome,
+        cause=cause or (run.cause if run is not None else None),
+        duration=duration,
+        steps=steps,
+        trace=trace,
+        late_ticks=runner.status().late_ticks,
+        least_battery=plant.least_battery,
+        expectations=_judge(spec.expect, outcome, duration, steps),
+        keep_outs=watch.result(),
+    )
+
+
+def rehearse_all(
+    checked: CheckedRoutine, machine: Machine, routine: Routine, *, seed: int = 0
+) -> tuple[Rehearsal, ...]:
+    """Every rehearsal kept with a routine, or one on defaults where it keeps none.
+
+    Args:
+        checked: the checked routine.
+        machine: the machine that it was checked for.
+        routine: the routine that it was checked from.
+        seed: of the plant.
+    """
+    specs = routine.rehearsals or (RehearsalSpec("on defaults"),)
+    return tuple(rehearse(checked, machine=machine, spec=spec, seed=seed) for spec in specs)
+
+
+def _play(
+    runner: Runner,
+    plant: Plant,
+    script: ScriptedGauges,
+    watch: KeepOutWatch,
+    offers: list[tuple[int, str]],
+    name: str,
+    limit: float,
+) -> str | None:
+    """Tick until the run of `name` and whatever follows it has ended; why it has no outcome of its own, or None."""
+    period = plant.machine.period
+    last = round(limit * NANOSECONDS)
+    active: set[str] = set()
+    cause: str | None = None
+    begun = False
+    quiet = 0
+    now = 0
+    if watch:
+        watch.see(plant.positions(), 0.0)
+    while quiet < SETTLE:
+        while offers and offers[0][0] <= now:
+            plant.offer(offers.pop(0)[1])
+        readings = plant.readings(now)
+        sensors = script.overlay(readings.sensors, now)
+        plant.falsify(sensors)
+        readings.sensors = sensors
+        orders = runner.tick(readings)
+        for event in orders.events:
+            if event.kind == "run":
+                begun = begun or event.run == name
+                (active.add if event.text == "start" else active.discard)(event.run)
+            elif event.kind == "refused" and event.run == name and not begun:
+                cause = f"refused: {event.text}"
+        plant.apply(orders)
+        if watch:
+            watch.consider(readings)
+            for begin in range(0, period, WATCH_SLICE):
+                plant.advance(min(WATCH_SLICE, period - begin))
+                watch.see(plant.positions(), (now + min(begin + WATCH_SLICE, period)) / NANOSECONDS)
+        else:
+            plant.advance(period)
+        quiet = 0 if active or not (begun or cause) else quiet + 1
+        now += period
+        if now >= last and active and cause is None:
+            waits = (step for run in runner.status().runs for step in run.steps if step.waits_for)
+            waiting = "; ".join(f"{step.name} waits for {step.waits_for}" for step in waits)
+            cause = f"not over after {limit:g} s" + (f" ({waiting})" if waiting else "")
+            runner.cancel()
+        elif now >= last + round(STOPPING * NANOSECONDS):
+            break
+    return cause
+
+
+def _positions(machine: Machine, start: str | Mapping[str, float]) -> Mapping[str, float] | None:
+    if not isinstance(start, str):
+        return start
+    if start == ANYWHERE:
+        return None
+    preset = machine.presets.get(start)
+    if preset is None:
+        raise ModelError(f"start: unknown preset '{start}'; {did_you_mean(start, machine.presets)}")
+    spins = {axis.name for axis in machine.axes.values() if axis.travel is None}
+    return {axis: position for axis, position in preset.positions.items() if axis not in spins}
+
+
+def _judge(
+    expected: Expectation, outcome: str, duration: float, steps: Sequence[StepRecord]
+) -> tuple[ExpectationResult, ...]:
+    """Each thing that was asked, against what was found."""
+    results = []
+    begun = [step.name for step in steps if step.outcome != "skipped"]
+    if expected.outcome is not None:
+        results.append(ExpectationResult("outcome", outcome == expected.outcome, outcome, expected.outcome))
+    if expected.finishes_within is not None:
+        allowed = expected.finishes_within / NANOSECONDS
+        held = duration <= allowed
+        results.append(ExpectationResult("finishes within", held, show(duration, TIME), show(allowed, TIME)))
+    if expected.order:
+        named = [name for name in dict.fromkeys(begun) if name in expected.order]
+        held = named == list(expected.order)
+        results.append(ExpectationResult("order", held, ", ".join(named) or "none of them", ", ".join(expected.order)))
+    if expected.never:
+        seen = [name for name in dict.fromkeys(begun) if name in expected.never]
+        results.append(ExpectationResult("never", not seen, ", ".join(seen) or "none", ", ".join(expected.never)))
+    return tuple(results)

@@ -1,0 +1,158 @@
+"""Rehearsals from end to end: the runner on the plant, judged by what the routine's file asks."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from sequencer.errors import ModelError, RequestRefused
+from sequencer.plant import ActuatorLoose, AxisJammed, SensorSilent
+from sequencer.rehearse import rehearse, rehearse_all
+
+
+def test_a_routine_is_done_on_the_plant_as_its_rehearsal_asks(prepare):
+    checked, routine, machine = prepare("hang")
+    found = rehearse(checked, machine=machine, spec=routine.rehearsals[0])
+    assert found.name == "good approach"
+    assert (found.outcome, found.cause) == ("done", None)
+    assert found.as_expected
+    assert [item.name for item in found.expectations] == ["outcome", "finishes within", "order"]
+    assert [step.outcome for step in found.steps] == ["done"] * 6
+    assert found.late_ticks == 0
+    assert 10.0 < found.least_battery < 12.5
+    assert found.trace.rows[-1].sensors[1][0] == "none"  # the lantern is gone
+
+
+def test_the_machine_itself_stays_out_of_its_keep_outs(prepare):
+    checked, routine, machine = prepare("hang")
+    for found in rehearse_all(checked, machine, routine):
+        (distance,) = found.keep_outs
+        assert distance.name == "low_tuck"
+        assert 0.0 < distance.least < 1.0
+
+
+def test_every_rehearsal_of_the_file_is_run_and_judged(prepare):
+    checked, routine, machine = prepare("hang")
+    good, never, wrong = rehearse_all(checked, machine, routine)
+    assert good.as_expected
+    assert never.as_expected
+    assert never.outcome == "cancelled"
+    assert never.cause.startswith("near not done after 2 s")
+    assert not wrong.as_expected
+    judged = {item.name: (item.held, item.found, item.allowed) for item in wrong.expectations}
+    assert judged["outcome"] == (False, "done", "cancelled")
+    assert judged["finishes within"][0] is False
+    assert judged["finishes within"][2] == "1 s"
+    assert judged["order"] == (False, "raise, let_go", "let_go, raise")
+    assert judged["never"] == (False, "back", "back")
+
+
+def test_without_rehearsals_one_is_run_on_defaults(prepare):
+    checked, routine, machine = prepare("up")
+    (found,) = rehearse_all(checked, machine, routine)
+    assert (found.name, found.outcome, found.expectations) == ("on defaults", "done", ())
+
+
+def test_a_machine_with_travel_and_limits_alone_can_rehearse(prepare):
+    checked, _, machine = prepare("up")
+    found = rehearse(checked, machine=machine)
+    assert found.outcome == "done"
+    assert found.least_battery is None
+    assert found.trace.rows[-1].measured[0].position == pytest.approx(0.9, abs=1e-12)
+
+
+def test_a_piece_that_is_offered_is_felt_and_held(prepare):
+    checked, _, machine = prepare("pull_in")
+    found = rehearse(checked, machine=machine, offered={"lantern": 0.6})
+    assert found.outcome == "done"
+    assert 0.6 < found.duration < 1.2
+    assert found.trace.rows[-1].sensors[1][0] == "lantern"
+    assert rehearse(checked, machine=machine).outcome == "cancelled"
+
+
+def test_the_same_seed_gives_the_same_trace(prepare):
+    checked, routine, machine = prepare("hang")
+    spec = routine.rehearsals[0]
+    first, again, other = (rehearse(checked, machine=machine, spec=spec, seed=seed) for seed in (5, 5, 6))
+    assert first.trace == again.trace
+    assert first.trace != other.trace
+
+
+def test_what_is_given_goes_before_what_the_spec_says(prepare):
+    checked, routine, machine = prepare("hang")
+    spec = routine.rehearsals[0]
+    found = rehearse(checked, machine=machine, spec=spec, gauges={"range_to_hook": 0.9})
+    assert found.outcome == "cancelled"
+    start = {"lift": 0.105, "wrist": machine.presets["carry"].positions["wrist"]}
+    found = rehearse(checked, machine=machine, spec=spec, start=start, parameters={"volts": -5.0})
+    assert found.trace.rows[0].measured[0].position == 0.105
+    assert min(row.ordered[2].volts for row in found.trace.rows) == -5.0
+
+
+def test_a_start_outside_the_region_is_refused_and_said(prepare):
+    checked, routine, machine = prepare("hang")
+    found = rehearse(checked, machine=machine, spec=routine.rehearsals[0], start="eaves")
+    assert found.outcome == "cancelled"
+    assert found.cause.startswith("refused: ")
+    assert (found.steps, found.duration) == ((), 0.0)
+
+
+def test_a_run_that_is_not_over_at_the_limit_is_cancelled(prepare):
+    checked, routine, machine = prepare("hang")
+    found = rehearse(checked, machine=machine, spec=routine.rehearsals[1], limit=1.5)
+    assert found.outcome == "cancelled"
+    assert found.cause.startswith("not over after 1.5 s (near waits for range_to_hook < 0.3")
+    assert 1.5 <= found.duration < 1.7
+
+
+def test_faults_of_the_plant_end_the_run_with_their_cause(prepare):
+    checked, routine, machine = prepare("hang")
+    spec = routine.rehearsals[0]
+    jammed = rehearse(checked, machine=machine, spec=spec, faults=[AxisJammed("lift", at=0.3)])
+    assert jammed.outcome == "faulted"
+    assert "lift" in jammed.cause
+    loose = rehearse(checked, machine=machine, spec=spec, faults=[ActuatorLoose("lift", "left", at=0.2)])
+    assert loose.outcome == "faulted"
+    assert "left" in loose.cause
+    assert "right" in loose.cause
+
+
+def test_a_silent_gauge_holds_the_wait_until_its_timeout(prepare):
+    checked, routine, machine = prepare("hang")
+    spec = routine.rehearsals[0]
+    silent = rehearse(checked, machine=machine, spec=spec, faults=[SensorSilent("range_to_hook", at=0.5)])
+    bare = rehearse(checked, machine=machine, piece="lantern")
+    for found in (silent, bare):  # scripted but broken; not scripted at all
+        assert found.outcome == "cancelled"
+        assert found.cause.startswith("near not done after 2 s")
+
+
+def test_names_that_are_not_there_are_refused(prepare):
+    checked, _, machine = prepare("hang")
+    with pytest.raises(ModelError, match=r"start: unknown preset 'eavs'; did you mean 'eaves'\?"):
+        rehearse(checked, machine=machine, start="eavs")
+    with pytest.raises(RequestRefused, match="vlts"):
+        rehearse(checked, machine=machine, parameters={"vlts": -5.0})
+
+
+def test_the_result_is_plain_data_for_json(prepare):
+    checked, routine, machine = prepare("hang")
+    data = json.loads(json.dumps(rehearse(checked, machine=machine, spec=routine.rehearsals[0]).as_json()))
+    assert set(data) >= {
+        "outcome",
+        "cause",
+        "duration",
+        "steps",
+        "rehearsals",
+        "clearance",
+        "late_ticks",
+        "battery",
+        "trace",
+    }
+    assert data["outcome"] == "done"
+    assert data["clearance"] is None
+    assert set(data["steps"][0]) == {"name", "start", "end", "outcome"}
+    assert data["rehearsals"][0]["name"] == "good approach"
+    assert set(data["rehearsals"][0]["expectations"][0]) == {"name", "held", "found", "allowed"}
+    assert data["battery"]["least"] > 10.0
