@@ -5,7 +5,15 @@ from __future__ import annotations
 import argparse
 
 from sequencer.cli.findings import invalid, say_examination
-from sequencer.cli.inputs import Reader, add_file_arguments, add_waive_argument, files_of, waivers_of, with_waivers
+from sequencer.cli.inputs import (
+    Reader,
+    add_file_arguments,
+    add_waive_argument,
+    files_of,
+    names_one_file,
+    waivers_of,
+    with_waivers,
+)
 from sequencer.cli.output import CannotDo, Output
 from sequencer.errors import MissingExtra, StepgraphError
 
@@ -46,5 +54,5 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     if len(files) > 1:
         clear = sum(1 for result in results if result["verdict"] == "clear")
         output.say(f"{clear} of {len(files)} are clear")
-    output.emit(results[0] if len(arguments.paths) == len(files) == 1 else results)
+    output.emit(results[0] if names_one_file(arguments.paths) else results)
     return 0 if all(result["verdict"] == "clear" for result in results) else 1

@@ -6,7 +6,7 @@ import argparse
 import re
 from pathlib import Path
 
-from sequencer.cli.inputs import Reader, add_file_arguments, files_of, is_routine
+from sequencer.cli.inputs import Reader, add_file_arguments, files_of, is_routine, names_one_file
 from sequencer.cli.output import CannotDo, Output
 from sequencer.errors import MissingExtra, StepgraphError
 
@@ -55,7 +55,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         output.say(text)
         output.say(f"wrote {target}")
         drawn.append({"file": str(path), kind: name, "svg": str(target)})
-    output.emit(drawn[0] if len(drawn) == 1 else drawn)
+    output.emit(drawn[0] if names_one_file(arguments.paths) else drawn)
     return 0 if all(drawing["svg"] for drawing in drawn) else 1
 
 

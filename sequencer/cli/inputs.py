@@ -52,6 +52,11 @@ def files_of(paths: Sequence[str]) -> list[Path]:
     return list(dict.fromkeys(found))
 
 
+def names_one_file(paths: Sequence[str]) -> bool:
+    """Whether one file was named, and no folder: its result then stands alone, not in a list."""
+    return len(paths) == 1 and not Path(paths[0]).is_dir()
+
+
 def existing(path: Path) -> Path:
     """The path, if a file is there that can be read as text.
 

@@ -8,7 +8,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sequencer.cli.findings import say_findings
-from sequencer.cli.inputs import Reader, add_file_arguments, add_waive_argument, files_of, waivers_of, with_waivers
+from sequencer.cli.inputs import (
+    Reader,
+    add_file_arguments,
+    add_waive_argument,
+    files_of,
+    names_one_file,
+    waivers_of,
+    with_waivers,
+)
 from sequencer.cli.output import CannotDo, Output, refuse_inputs
 from sequencer.errors import ModelError, did_you_mean
 
@@ -82,7 +90,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         result, fine = _routine(path, routine, specs, own, arguments, output, several)
         results.append(result)
         failed = failed or not fine
-    output.emit(results[0] if len(arguments.paths) == len(files) == 1 else results)
+    output.emit(results[0] if names_one_file(arguments.paths) else results)
     return 1 if failed else 0
 
 

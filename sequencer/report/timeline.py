@@ -94,6 +94,12 @@ class Timeline:
     failure: str | None = None
     has_plan: bool = False
 
+    def _repr_svg_(self) -> str:
+        """What a notebook shows."""
+        from sequencer.report.timeline_picture import timeline_svg
+
+        return timeline_svg(self)
+
     def bars(self) -> list[Bar]:
         """Every step once, by start and then in the order of the lanes."""
         seen: dict[tuple[str, float], Bar] = {}

@@ -134,8 +134,8 @@ class RunRecord(NamedTuple):
 class StepRecord(NamedTuple):
     """One activation of a step; times [s] from the first row.
 
-    `outcome` is done, timeout, aborted, error or skipped; None: the trace ends before the step does. `cause` says why it
-    ended so; `kind` is move, wait, ... ("" where the trace does not tell).
+    `outcome` is done, timeout, aborted, error or skipped; None: the trace ends before the step does. `cause` says why
+    it ended so; `kind` is move, wait, ... ("" where the trace does not tell).
     """
 
     name: str

@@ -130,6 +130,11 @@ def test_names_are_escaped_and_the_picture_describes_itself() -> None:
     assert "<raise & 'go'>" in [found.text for found in root.iter(f"{SVG}text")]
 
 
+def test_a_notebook_shows_the_picture(hang_ridge_plan: Plan) -> None:
+    timeline = timeline_of_plan(hang_ridge_plan)
+    assert timeline._repr_svg_() == timeline_svg(timeline)
+
+
 def test_a_timeline_of_nothing_is_still_a_picture() -> None:
     empty = Timeline("nothing", "no step", 0.0, ())
     assert ElementTree.fromstring(timeline_svg(empty)) is not None

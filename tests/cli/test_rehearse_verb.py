@@ -1,0 +1,94 @@
+"""``stepgraph rehearse``."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from sequencer.trace import read_trace
+
+Call = Callable[..., Any]
+
+
+def test_a_rehearsal_that_holds_what_it_expects_is_fine(folder: Path, call: Call) -> None:
+    done = call("rehearse", "good/hang.routine.yaml", "--name", "plain", "--json")
+    assert done.code == 0
+    assert done.data["outcome"] == "done"
+    assert [step["name"] for step in done.data["steps"]] == ["raise", "level", "pause", "retreat"]
+    (rehearsal,) = done.data["rehearsals"]
+    assert rehearsal["name"] == "plain"
+    assert all(expectation["held"] for expectation in rehearsal["expectations"])
+    assert set(done.data) >= {"outcome", "cause", "duration", "steps", "rehearsals", "late_ticks", "battery", "trace"}
+
+
+def test_an_expectation_that_is_not_held_fails_and_says_found_and_allowed(folder: Path, call: Call) -> None:
+    done = call("rehearse", "good/hang.routine.yaml")
+    assert done.code == 1
+    assert "hang, plain: fine, done after" in done.out
+    assert "hang, hasty: failed, done after" in done.out
+    assert "finishes within: not held, found" in done.out
+
+
+def test_the_trace_and_the_picture_are_written(folder: Path, call: Call) -> None:
+    done = call(
+        "rehearse", "good/hang.routine.yaml", "--name", "plain", "--trace", "run.csv", "--svg", "run.svg", "--json"
+    )
+    assert done.code == 0
+    assert done.data["trace"] == "run.csv"
+    trace = read_trace(folder / "run.csv")
+    assert [run.outcome for run in trace.runs()] == ["done"]
+    assert [step.name for step in trace.steps("hang")] == ["raise", "level", "pause", "retreat"]
+    assert max(value for value in trace.series("lift").values if isinstance(value, float)) == pytest.approx(
+        1.1, abs=0.02
+    )
+    assert "retreat" in (folder / "run.svg").read_text()
+
+
+def test_several_rehearsals_go_to_several_files(folder: Path, call: Call) -> None:
+    call("rehearse", "good", "--trace", "run.csv")
+    assert sorted(path.name for path in folder.glob("*.csv")) == ["run-hang-hasty.csv", "run-hang-plain.csv"]
+
+
+def test_a_given_parameter_is_run_with(folder: Path, call: Call) -> None:
+    call("rehearse", "good", "--name", "plain", "--given", "height=0.95 m", "--trace", "run.csv")
+    lift = read_trace(folder / "run.csv").series("lift.ordered").values
+    assert max(value for value in lift if isinstance(value, float)) == pytest.approx(0.95)
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["--name", "plane"], "no routine has a rehearsal 'plane'; did you mean 'plain'?"),
+        (["--given", "height"], "'height' gives no parameter; write it as name=value, such as 'release_lead=40 ms'"),
+        (["--given", "hight=1 m"], "hang has no parameter 'hight'; did you mean 'height'?"),
+        (["--given", "height=1 deg"], "height is a length (such as m), and '1 deg' is an angle (such as deg)"),
+        (["--given", "height=2 m"], "height may be 0.9 m to 1.15 m, and '2 m' is outside"),
+        (["--given", "spot=rigde"], "spot cannot be 'rigde'; did you mean 'ridge'?"),
+        (["--trace", "run.txt"], "traces are written as .csv, and run.txt ends otherwise"),
+        (
+            ["--svg", "good/hang.routine.yaml"],
+            "good/hang.routine.yaml is one of the files to read; choose another name to write to",
+        ),
+    ],
+)
+def test_what_cannot_be_rehearsed_is_said_in_a_sentence(
+    folder: Path, call: Call, words: list[str], message: str
+) -> None:
+    done = call("rehearse", "good", *words)
+    assert (done.code, done.out, done.err) == (2, "", f"stepgraph: {message}\n")
+
+
+def test_a_routine_that_is_not_clear_is_not_run(folder: Path, call: Call) -> None:
+    done = call("rehearse", "bad/fold.routine.yaml", "--json")
+    assert done.code == 1
+    assert (done.data["outcome"], done.data["rehearsals"]) == (None, [])
+    assert done.data["cause"] == "the check found it conflict; nothing was run"
+
+
+def test_a_seed_gives_the_same_run_again(folder: Path, call: Call) -> None:
+    for name in ("one.csv", "two.csv"):
+        call("rehearse", "good", "--name", "plain", "--seed", "7", "--trace", name)
+    assert (folder / "one.csv").read_bytes() == (folder / "two.csv").read_bytes()
