@@ -332,14 +332,6 @@ class Plant:
                 tuple(fault.actuator for fault in active if isinstance(fault, ActuatorLoose) and fault.axis == name),
             )
         self._groups = [group for drive in self._driven for group in drive.controller.groups]
-        for drive in self._driven:
-            drive.controller.switch(
-                now,
-                self._mechanism.position[drive.index],
-                self._mechanism.speed[drive.index],
-                self._supply.voltage,
-                True,
-            )
 
     def falsify(self, sensors: dict[str, SensorValue | Sensed | None]) -> None:
         """Let sensors stick or fall silent as the faults of this instant say, wherever their values came from."""

@@ -224,6 +224,39 @@ def test_without_drive_energy_never_grows(build, lift, wrist, mode):
         least = min(least, plant.energy())
 
 
+def test_motors_put_in_what_motion_height_and_friction_take(build):
+    """Work of the motors over a move = energy gained + work of known friction; gears without loss make that exact."""
+    free = replace(build.LARGE, no_load_current=0.0)
+    drives = tuple(replace(drive, motor=free, efficiency=1.0) for drive in build.lift().actuators)
+    machine = build.machine(build.lift(actuators=drives, load=UNBALANCED, between="carry_on"))
+    plant = Plant(machine, start={"lift": 0.1})
+    profile = s_curve(0.1, 1.0, machine.axes["lift"].limits)
+    before, work, friction = plant.energy(), 0.0, 0.0
+    force_per_ampere = free.torque_per_ampere * drives[0].motor_turn
+    known = feedforward(machine, "lift")
+    for step in range(900):
+        position, velocity, acceleration = profile.at(step * 1e-3)
+        volts = known["constant"] + known["velocity"] * velocity + known["acceleration"] * acceleration
+        plant.apply(Orders(step, {"lift": AxisOrder("track", position, velocity, acceleration, volts)}, {}))
+        at, speed = plant.positions()["lift"], plant.state.speeds["lift"]
+        plant.advance(1_000_000)
+        moved = plant.positions()["lift"] - at
+        work += force_per_ampere * plant.state.currents["lift"] * moved
+        friction += 18.0 * abs(moved) + 10.0 * (speed + plant.state.speeds["lift"]) / 2.0 * moved
+    gained = plant.energy() - before
+    assert gained > 60.0  # J
+    # currents are those at the start of a step; what they fall by within it is the drag of a millisecond
+    assert work == pytest.approx(gained + friction, rel=0.02)
+
+
+def test_an_axis_with_every_actuator_out_of_service_is_without_drive(build):
+    out = tuple(replace(drive, out_of_service=True) for drive in build.lift().actuators)
+    plant = Plant(build.machine(build.lift(actuators=out, load=UNBALANCED)), start={"lift": 0.8})
+    build.send(plant, 0.3, lift=AxisOrder("hold", 0.8))
+    assert plant.positions()["lift"] < 0.75
+    assert plant.state.currents["lift"] == 0.0
+
+
 def test_motion_sags_the_battery_and_the_least_is_kept(build):
     machine = build.machine(battery=Battery(12.5, 0.03, 6.8, (3.0, 120.0)))
     plant = Plant(machine, start=START)
