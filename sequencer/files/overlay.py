@@ -9,7 +9,8 @@ from sequencer.files.problems import FileErrors
 from sequencer.files.yaml_text import Document, read_yaml
 from sequencer.machine.keys import MACHINE, OVERLAY_KEYS
 from sequencer.machine.node import Node
-from sequencer.machine.shape import Either, Part, Reading, Section, Shape, Table, joined
+from sequencer.machine.reading import Reading, joined
+from sequencer.machine.shape import Either, Part, Section, Shape, Table
 from sequencer.places import Place
 
 OVERLAY = Section("an overlay", (*OVERLAY_KEYS, *MACHINE.keys))

@@ -12,7 +12,7 @@ from sequencer.files.shapes import check_shape
 from sequencer.files.yaml_text import read_yaml
 from sequencer.machine.machine import Machine
 from sequencer.machine.node import Node, Problem
-from sequencer.machine.shape import NAME, Reading, joined
+from sequencer.machine.reading import NAME, Reading, joined
 from sequencer.places import Place
 from sequencer.routine.keys import ROUTINE
 from sequencer.routine.problems import problems_of

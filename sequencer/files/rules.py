@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from sequencer.machine.keys import MACHINE, OVERLAY_KEYS
-from sequencer.machine.shape import Either, Key, ListOf, NotYet, OneOrPair, Pair, Part, Section, Shape, Steps, Table
+from sequencer.machine.shape import Either, Key, NotYet, Part, Section, Shape, Steps, Table
+from sequencer.machine.written import ListOf, OneOrPair, Pair
 from sequencer.routine.keys import ROUTINE, STEP
 
 

@@ -10,26 +10,17 @@ from typing import Any
 
 from sequencer.files.overlay import OVERLAY
 from sequencer.machine.keys import MACHINE, OVERLAY_KEYS
-from sequencer.machine.shape import (
-    FIXED,
-    Anything,
+from sequencer.machine.shape import FIXED, Anything, Either, Key, NotYet, Part, Section, Shape, Steps, Table
+from sequencer.machine.written import (
     Duration,
-    Either,
     Formula,
-    Key,
     ListOf,
     Name,
-    NotYet,
     OneOf,
     OneOrPair,
     Pair,
-    Part,
     Quantity,
-    Section,
-    Shape,
-    Steps,
     Switch,
-    Table,
     Text,
     Whole,
 )

@@ -15,29 +15,20 @@ from pydantic_core import SchemaValidator, ValidationError, core_schema
 
 from sequencer.files.problems import named_path
 from sequencer.machine.node import Node
-from sequencer.machine.shape import (
-    Anything,
+from sequencer.machine.reading import Reading, joined
+from sequencer.machine.shape import Anything, Either, NotYet, Part, Section, Sentence, Shape, Steps, Table
+from sequencer.machine.written import (
     Duration,
-    Either,
     Formula,
     ListOf,
     Name,
-    NotYet,
     OneOf,
     OneOrPair,
     Pair,
-    Part,
     Quantity,
-    Reading,
-    Section,
-    Sentence,
-    Shape,
-    Steps,
     Switch,
-    Table,
     Text,
     Whole,
-    joined,
 )
 from sequencer.routine.keys import STEP
 

@@ -2,25 +2,8 @@
 
 from __future__ import annotations
 
-from sequencer.machine.shape import (
-    Anything,
-    Duration,
-    Either,
-    Formula,
-    Key,
-    ListOf,
-    Name,
-    NotYet,
-    OneOf,
-    OneOrPair,
-    Pair,
-    Part,
-    Quantity,
-    Section,
-    Switch,
-    Table,
-    Text,
-)
+from sequencer.machine.shape import Anything, Either, Key, NotYet, Part, Section, Table
+from sequencer.machine.written import Duration, Formula, ListOf, Name, OneOf, OneOrPair, Pair, Quantity, Switch, Text
 
 _POSITION = Quantity("position")
 _LENGTH = Quantity("length")

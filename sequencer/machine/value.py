@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from sequencer.errors import did_you_mean
 from sequencer.machine.node import Node
+from sequencer.machine.reading import Reading, quantity_or_word
 from sequencer.machine.sensor import Value
-from sequencer.machine.shape import Reading, Switch, quantity_or_word
+from sequencer.machine.written import Switch
 from sequencer.units import NUMBER, Dimension
 
 

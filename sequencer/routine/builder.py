@@ -19,7 +19,8 @@ from typing import Any
 from sequencer.errors import ModelError, did_you_mean
 from sequencer.machine.machine import Machine
 from sequencer.machine.node import Problem, node_of
-from sequencer.machine.shape import NotYet, Reading
+from sequencer.machine.reading import Reading
+from sequencer.machine.shape import NotYet
 from sequencer.places import Place
 from sequencer.routine.keys import KINDS, STEP
 from sequencer.routine.problems import problems_of

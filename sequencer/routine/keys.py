@@ -6,30 +6,9 @@ from dataclasses import dataclass
 
 from sequencer.machine.condition import Condition
 from sequencer.machine.node import Node
-from sequencer.machine.shape import (
-    NAME,
-    Anything,
-    Duration,
-    Either,
-    Formula,
-    Key,
-    ListOf,
-    Name,
-    NotYet,
-    OneOf,
-    Pair,
-    Part,
-    Quantity,
-    Reading,
-    Section,
-    Sentence,
-    Steps,
-    Switch,
-    Table,
-    Text,
-    Whole,
-    condition_of,
-)
+from sequencer.machine.reading import NAME, Reading, condition_of
+from sequencer.machine.shape import Anything, Either, Key, NotYet, Part, Section, Sentence, Steps, Table
+from sequencer.machine.written import Duration, Formula, ListOf, Name, OneOf, Pair, Quantity, Switch, Text, Whole
 from sequencer.routine.steps import Timeout
 from sequencer.units import TIME
 

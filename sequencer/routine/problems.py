@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from sequencer.errors import did_you_mean
+from sequencer.routine.body_reader import axes_of
 from sequencer.routine.graph import StepGraph, StepNode, referred
 from sequencer.routine.routine import ANYWHERE, Routine, walk
-from sequencer.routine.step_reader import axes_of
 from sequencer.routine.step_values import RoutineProblem, StepValues, problem
 from sequencer.routine.steps import (
     After,

@@ -9,24 +9,15 @@ from sequencer.errors import ModelError, did_you_mean
 from sequencer.machine.condition import Kind
 from sequencer.machine.machine import Machine
 from sequencer.machine.node import Node
-from sequencer.machine.sensor import Sensor, Value
-from sequencer.machine.shape import (
-    Duration,
-    Fields,
-    Reading,
-    Section,
-    Unreadable,
-    check_name,
-    joined,
-    quantity_or_word,
-)
-from sequencer.machine.value import value_of
+from sequencer.machine.reading import Fields, Reading, Unreadable, check_name, joined
+from sequencer.machine.shape import Section
 from sequencer.places import Place
-from sequencer.routine.keys import DEFAULTS, EXPECT, PARAMETER, REHEARSAL, ROUTINE, WAIVER
+from sequencer.routine.keys import DEFAULTS, PARAMETER, ROUTINE, WAIVER
 from sequencer.routine.parameters import NumberParameter, Parameter, PresetParameter
+from sequencer.routine.rehearsal_reader import RehearsalReader, preset_or_anywhere
 from sequencer.routine.routine import ANYWHERE, Routine, Waiver, walk
 from sequencer.routine.step_reader import FindRoutine, StepReader
-from sequencer.routine.steps import Expectation, Perform, RehearsalSpec, Step
+from sequencer.routine.steps import Perform, Step
 from sequencer.units import NUMBER, TIME, Dimension, Quantity, dimension_name, parse_quantity, show
 
 
@@ -62,7 +53,8 @@ class _RoutineReader:
         steps = reader.steps(steps_node, "steps") if steps_node else ()
         defaults = self.section("defaults", DEFAULTS)
         subroutines = {name: routine for name, routine in self.performed.items() if routine is not None}
-        rehearsals = self.rehearsals(steps, subroutines)
+        paths = tuple(paths_of(steps, subroutines))
+        rehearsals = RehearsalReader(self.machine, self.reading, self.parameters, frozenset(self.broken), paths)
         name = self.top.value("routine", "")
         place = self.top.at.place
         name_node = self.top.node("routine")
@@ -72,12 +64,12 @@ class _RoutineReader:
             name,
             self.machine,
             steps,
-            self.start(self.top, "from", ANYWHERE) or ANYWHERE,
+            preset_or_anywhere(self.machine, self.top, ANYWHERE) or ANYWHERE,
             self.parameters,
             defaults.value("timeout") if defaults else None,
             subroutines,
-            rehearsals,
-            self.waivers(steps, subroutines),
+            rehearsals.rehearsals(self.top.node("rehearsals")),
+            self.waivers(paths),
             self.top.value("about", ""),
             place,
         )
@@ -96,15 +88,6 @@ class _RoutineReader:
             return self.reading.fields(section, node, name)
         except Unreadable:
             return None
-
-    def start(self, fields: Fields, key: str, default: str | None) -> str | None:
-        node = fields.node(key)
-        name: str | None = fields.value(key, default)
-        if node is not None and name is not None and name != ANYWHERE and name not in self.machine.presets:
-            near = did_you_mean(name, [*self.machine.presets, ANYWHERE])
-            self.reading.wrong(node, joined(fields.path, key), f"unknown preset '{name}'", near)
-            return default
-        return name
 
     def read_parameters(self) -> None:
         taken = {**dict.fromkeys(self.machine.vocabulary(), "a name of the machine")}
@@ -258,127 +241,9 @@ class _RoutineReader:
             return f"'{word}' does not place {axis}; it places {_words(self.machine.presets[chosen[0]].positions)}"
         return None
 
-    def rehearsals(self, steps: tuple[Step, ...], subroutines: dict[str, Routine]) -> tuple[RehearsalSpec, ...]:
-        found = []
-        node = self.top.node("rehearsals")
-        names: dict[str, Place] = {}
-        for index, item in enumerate((node.items if node else None) or ()):
-            if item.entries is None or len(item.entries) != 1:
-                self.reading.wrong(
-                    item, f"rehearsals[{index}]", "a rehearsal is written as its name and a table of keys"
-                )
-                continue
-            ((name, inner),) = item.entries.items()
-            path, place = f"rehearsals.{name}", item.place_of(name)
-            if name in names:
-                self.reading.wrong_at(
-                    place, path, f"two rehearsals are called '{name}' (the other in line {names[name].line})"
-                )
-            names[name] = place
-            try:
-                fields = self.reading.fields(REHEARSAL, inner, path)
-            except Unreadable:
-                continue
-            piece = fields.value("piece")
-            piece_node = fields.node("piece")
-            if piece == "none":
-                piece = None
-            if piece is not None and piece_node is not None and piece not in self.machine.pieces:
-                near = did_you_mean(piece, self.machine.pieces)
-                self.reading.wrong(piece_node, joined(path, "piece"), f"unknown piece '{piece}'", near)
-            found.append(
-                RehearsalSpec(
-                    name,
-                    self.gauges(fields),
-                    self.changed(fields),
-                    self.start(fields, "from", None),
-                    piece,
-                    self.expectation(fields, steps, subroutines),
-                    place,
-                )
-            )
-        return tuple(found)
-
-    def gauges(self, fields: Fields) -> tuple[tuple[str, Value | tuple[tuple[int, Value], ...]], ...]:
-        found: list[tuple[str, Value | tuple[tuple[int, Value], ...]]] = []
-        table = fields.node("gauges")
-        for name, node in ((table.entries if table else None) or {}).items():
-            path = joined(joined(fields.path, "gauges"), name)
-            sensor = self.machine.sensors.get(name)
-            place = table.place_of(name) if table else node.place
-            if sensor is None:
-                self.reading.wrong_at(place, path, f"unknown sensor '{name}'", did_you_mean(name, self.machine.sensors))
-                continue
-            if sensor.derived is not None:
-                self.reading.wrong_at(place, path, f"'{name}' is derived", "script what it is derived from")
-                continue
-            try:
-                found.append((name, self.gauge(sensor, node, path)))
-            except Unreadable:
-                continue
-        return tuple(found)
-
-    def gauge(self, sensor: Sensor, node: Node, path: str) -> Value | tuple[tuple[int, Value], ...]:
-        def one(item: Node, where: str) -> Value:
-            return value_of(item, where, sensor.kind, sensor.dimension, sensor.values, self.reading)
-
-        if node.items is None:
-            return one(node, path)
-        rows: list[tuple[int, Value]] = []
-        for index, row in enumerate(node.items):
-            where = f"{path}[{index}]"
-            if row.items is None or len(row.items) != 2:
-                raise self.reading.wrong(row, where, "a pair of time and value was expected, such as [1.5 s, 0.3 m]")
-            time = Duration(zero=True).read(row.items[0], f"{where}[0]", self.reading)
-            if isinstance(time, int):
-                if rows and time <= rows[-1][0]:
-                    raise self.reading.wrong(row, where, "the times of a gauge must increase")
-                rows.append((time, one(row.items[1], f"{where}[1]")))
-        if not rows:
-            raise self.reading.wrong(node, path, "an empty list was found; at least one [time, value] is needed")
-        return tuple(rows)
-
-    def changed(self, fields: Fields) -> tuple[tuple[str, float | str], ...]:
-        """The parameters that a rehearsal gives values of its own."""
-        found: list[tuple[str, float | str]] = []
-        table = fields.node("parameters")
-        for name, node in ((table.entries if table else None) or {}).items():
-            path = joined(joined(fields.path, "parameters"), name)
-            if name in self.broken:
-                continue
-            parameter = self.parameters.get(name)
-            if parameter is None:
-                place = table.place_of(name) if table else node.place
-                self.reading.wrong_at(place, path, f"unknown parameter '{name}'", did_you_mean(name, self.parameters))
-                continue
-            try:
-                found.append((name, given_value(parameter, node, path, self.reading)))
-            except Unreadable:
-                continue
-        return tuple(found)
-
-    def expectation(self, fields: Fields, steps: tuple[Step, ...], subroutines: dict[str, Routine]) -> Expectation:
-        node = fields.node("expect")
-        if node is None:
-            return Expectation()
-        try:
-            inner = self.reading.fields(EXPECT, node, joined(fields.path, "expect"))
-        except Unreadable:
-            return Expectation()
-        values: dict[str, Any] = inner.values("outcome", "finishes_within", "order", "never")
-        known = _paths(steps, subroutines)
-        for key in ("order", "never"):
-            listed = inner.node(key)
-            for index, name in enumerate(values.get(key, ())):
-                if name not in known and listed is not None and listed.items is not None:
-                    where = f"{joined(inner.path, key)}[{index}]"
-                    self.reading.wrong(listed.items[index], where, f"unknown step '{name}'", did_you_mean(name, known))
-        return Expectation(**values)
-
-    def waivers(self, steps: tuple[Step, ...], subroutines: dict[str, Routine]) -> tuple[Waiver, ...]:
+    def waivers(self, known: tuple[str, ...]) -> tuple[Waiver, ...]:
         found = []
         node = self.top.node("waive")
-        known = _paths(steps, subroutines)
         for index, item in enumerate((node.items if node else None) or ()):
             path = f"waive[{index}]"
             try:
@@ -394,27 +259,6 @@ class _RoutineReader:
             if rule is not None and because is not None:
                 found.append(Waiver(rule, step, because, accepted.value if accepted else None, item.place))
         return tuple(found)
-
-
-def given_value(parameter: Parameter, node: Node, path: str, reading: Reading) -> float | str:
-    """A value for a parameter: a quantity within its range, or one of its choices.
-
-    Raises:
-        Unreadable: it is none; noted.
-    """
-    if isinstance(parameter, PresetParameter):
-        if not isinstance(node.value, str) or node.value not in parameter.choices:
-            raise reading.wrong(
-                node,
-                path,
-                f"{node.found()} is not among the choices of '{parameter.name}': {', '.join(parameter.choices)}",
-            )
-        return node.value
-    value = quantity_or_word(node, path, parameter.dimension, reading)
-    if isinstance(value, float) and not parameter.low <= value <= parameter.high:
-        low, high = (show(end, parameter.dimension) for end in (parameter.low, parameter.high))
-        raise reading.wrong(node, path, f"{node.text} is outside the range of '{parameter.name}', {low} to {high}")
-    return value
 
 
 def _shared_dimension(quantities: list[Quantity]) -> Dimension | None:
@@ -450,14 +294,14 @@ def lists_in(step: Node) -> list[Node]:
     return found
 
 
-def _paths(steps: tuple[Step, ...], subroutines: dict[str, Routine], prefix: str = "") -> list[str]:
+def paths_of(steps: tuple[Step, ...], subroutines: dict[str, Routine], prefix: str = "") -> list[str]:
     """The paths of all steps, those of performed routines included."""
     found = []
     for step in walk(steps):
         found.append(prefix + step.name)
         if isinstance(step.body, Perform) and step.body.routine in subroutines:
             inner = subroutines[step.body.routine]
-            found += _paths(inner.steps, dict(inner.subroutines), f"{prefix}{step.name}/")
+            found += paths_of(inner.steps, dict(inner.subroutines), f"{prefix}{step.name}/")
     return found
 
 

@@ -10,10 +10,10 @@ from sequencer.errors import did_you_mean
 from sequencer.machine.axis import Axis
 from sequencer.machine.condition import Condition, Operand, names_in
 from sequencer.places import Place
+from sequencer.routine.body_reader import axes_of
 from sequencer.routine.graph import StepNode
 from sequencer.routine.parameters import NumberParameter, PresetParameter
 from sequencer.routine.routine import Routine, blocks_of
-from sequencer.routine.step_reader import axes_of
 from sequencer.routine.steps import (
     At,
     By,
