@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from sequencer.cli.findings import invalid, say_examination
+from sequencer.cli.findings import examine_files, invalid, say_examination
 from sequencer.cli.inputs import (
     Reader,
     add_file_arguments,
@@ -12,10 +12,9 @@ from sequencer.cli.inputs import (
     files_of,
     names_one_file,
     waivers_of,
-    with_waivers,
 )
-from sequencer.cli.output import CannotDo, Output
-from sequencer.errors import MissingExtra, StepgraphError
+from sequencer.cli.output import Output
+from sequencer.errors import StepgraphError
 
 NAME = "check"
 HELP = "prove or refute that routines stay inside their limits and clear"
@@ -35,22 +34,15 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     files = files_of(arguments.paths)
     waivers = waivers_of(arguments.waive)
     reader = Reader.of(arguments)
-    from sequencer.check import examine
-
     results = []
-    for path in output.progress(files, "checking"):
-        try:
-            examination = examine(with_waivers(reader.routine(path), waivers))
-        except (CannotDo, MissingExtra):
-            raise
-        except StepgraphError as error:
-            output.problems(error)
+    for path, name, examination in examine_files(files, reader, waivers, output):
+        if isinstance(examination, StepgraphError):
+            output.problems(examination)
             output.say(f"{output.styled(str(path), 'strong')}: {output.styled('invalid', 'bad')}")
-            results.append({"routine": None, "path": str(path), **invalid(str(path), error)})
-            continue
-        name = examination.plan.routine.name if examination.plan is not None else path.name
-        say_examination(name, examination, output)
-        results.append({"routine": name, "path": str(path), **examination.as_json()})
+            results.append({"routine": None, "path": str(path), **invalid(str(path), examination)})
+        else:
+            say_examination(name, examination, output)
+            results.append({"routine": name, "path": str(path), **examination.as_json()})
     if len(files) > 1:
         clear = sum(1 for result in results if result["verdict"] == "clear")
         output.say(f"{clear} of {len(files)} are clear")

@@ -2,15 +2,44 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from pathlib import Path
+from textwrap import wrap
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-from sequencer.cli.output import Output
+from sequencer.cli.inputs import Reader, with_waivers
+from sequencer.cli.output import CannotDo, Output
+from sequencer.errors import MissingExtra, StepgraphError
 
 if TYPE_CHECKING:
     from sequencer.check import Examination, Finding
-    from sequencer.errors import StepgraphError
+    from sequencer.routine.routine import Waiver
 
 VERDICT_STYLES = {"clear": "good", "conflict": "bad", "undecided": "doubtful", "invalid": "bad"}
+
+
+class Examined(NamedTuple):
+    """A file with what the check found out about its routine, or the error of a file that holds none."""
+
+    path: Path
+    name: str
+    result: Examination | StepgraphError
+
+
+def examine_files(files: Sequence[Path], reader: Reader, waivers: Sequence[Waiver], output: Output) -> list[Examined]:
+    """Check every file; words about them come afterwards, so that they do not run through the progress bar."""
+    from sequencer.check import examine
+
+    found = []
+    for path in output.progress(files, "checking"):
+        try:
+            routine = with_waivers(reader.routine(path), waivers)
+            found.append(Examined(path, routine.name, examine(routine)))
+        except (CannotDo, MissingExtra):
+            raise
+        except StepgraphError as error:
+            found.append(Examined(path, path.name, error))
+    return found
 
 
 def say_findings(findings: tuple[Finding, ...], output: Output) -> None:
@@ -25,13 +54,16 @@ def say_findings(findings: tuple[Finding, ...], output: Output) -> None:
 
 
 def say_examination(name: str, examination: Examination, output: Output) -> None:
-    """The findings, then the verdict in one line."""
+    """The findings, the verdict in one line, and what it assumes."""
     say_findings(examination.findings, output)
     verdict = output.styled(examination.verdict, VERDICT_STYLES.get(examination.verdict, "strong"))
     plan = examination.plan
     lasts = f", {plan.duration:.2f} s, {len(plan.steps)} steps" if plan is not None else ""
-    assumes = "; ".join(examination.assumes)
-    output.say(f"{output.styled(name, 'strong')}: {verdict}{lasts}" + (f" (assumes: {assumes})" if assumes else ""))
+    output.say(f"{output.styled(name, 'strong')}: {verdict}{lasts}")
+    if examination.assumes:
+        words = f"assumes: {'; '.join(examination.assumes)}"
+        for line in wrap(words, max(output.width, 60) - 4, break_on_hyphens=False):
+            output.say(f"    {output.styled(line, 'soft')}")
 
 
 def invalid(file: str, error: StepgraphError) -> dict[str, Any]:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from sequencer.cli.findings import say_examination
-from sequencer.cli.inputs import Reader, add_file_arguments, add_waive_argument, files_of, waivers_of, with_waivers
-from sequencer.cli.output import CannotDo, Output, refuse_inputs
-from sequencer.errors import MissingExtra, StepgraphError
+from sequencer.cli.findings import examine_files, say_examination
+from sequencer.cli.inputs import Reader, add_file_arguments, add_waive_argument, files_of, waivers_of
+from sequencer.cli.output import Output, refuse_inputs
+from sequencer.errors import StepgraphError
 
 NAME = "pack"
 HELP = "check routines and write them into one file for the robot"
@@ -28,20 +28,14 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     reader = Reader.of(arguments)
     target = Path(arguments.output)
     refuse_inputs(target, [*files, *reader.overlays])
-    from sequencer.check import examine
     from sequencer.pack import write_pack
 
     checked, results = [], []
-    for path in output.progress(files, "checking"):
-        try:
-            examination = examine(with_waivers(reader.routine(path), waivers))
-        except (CannotDo, MissingExtra):
-            raise
-        except StepgraphError as error:
-            output.problems(error)
+    for path, name, examination in examine_files(files, reader, waivers, output):
+        if isinstance(examination, StepgraphError):
+            output.problems(examination)
             results.append({"routine": None, "path": str(path), "verdict": "invalid", "hash": None})
             continue
-        name = examination.plan.routine.name if examination.plan is not None else path.name
         say_examination(name, examination, output)
         routine = examination.checked
         digest = routine.hash if routine is not None else None

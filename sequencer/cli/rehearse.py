@@ -129,21 +129,18 @@ def _routine(
         cause = "a routine that a timeout falls back to is not clear; nothing was run"
         output.say(f"{routine.name}: {cause}")
         return _not_run(path, routine.name, cause), False
+    checked, machine, seed = examination.checked, routine.machine, arguments.seed
+    rehearsals = [
+        rehearse(checked, machine=machine, spec=spec, parameters=given, seed=seed, others=others)
+        for spec in output.progress(specs, f"rehearsing {routine.name}")
+    ]
     done: list[tuple[Rehearsal, bool, str | None]] = []
-    for spec in output.progress(specs, f"rehearsing {routine.name}"):
-        rehearsal = rehearse(
-            examination.checked,
-            machine=routine.machine,
-            spec=spec,
-            parameters=given,
-            seed=arguments.seed,
-            others=others,
-        )
+    for rehearsal, spec in zip(rehearsals, specs, strict=True):
         fine = _is_fine(rehearsal, spec)
-        _say(routine, rehearsal, examination.checked, examination.plan, fine, output)
+        _say(routine, rehearsal, checked, examination.plan, fine, output)
         suffix = f"-{routine.name}-{spec.name}" if several else ""
         trace = _write_trace(rehearsal, arguments.trace, suffix, output)
-        _write_picture(rehearsal, examination.checked, examination.plan, arguments.svg, suffix, output)
+        _write_picture(rehearsal, checked, examination.plan, arguments.svg, suffix, output)
         done.append((rehearsal, fine, trace))
     # The whole is as good as its worst: what failed first stands for it.
     shown, _, trace = next((item for item in done if not item[1]), done[0])

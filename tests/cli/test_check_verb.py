@@ -55,3 +55,12 @@ def test_an_overlay_is_laid_over_the_machine_of_every_routine(folder: Path, call
     usual = call("check", "good/hang.routine.yaml", "--json").data["duration"]
     slow = call("check", "good/hang.routine.yaml", "--over", "good/slow.yaml", "--json").data["duration"]
     assert slow > usual + 1.0
+
+
+def test_a_waived_finding_no_longer_counts_and_says_why(folder: Path, call: Call) -> None:
+    words = ("check", "bad/fold.routine.yaml", "--waive", "keep_out:lower:the bumper is off today")
+    assert call(*words, "--json").data["verdict"] == "clear"
+    done = call(*words)
+    assert done.code == 0
+    assert "waived: low_tuck" in done.out
+    assert "(because the bumper is off today) [keep_out:lower]" in done.out
