@@ -12,7 +12,8 @@ def timeline_text(timeline: Timeline, width: int = 100, heading: bool = True) ->
     """The timeline as text, `width` columns wide (held between 80 and 120).
 
     A step is ━ while it works, ┄ while a gate holds it, ╸ where the record stops before it; ◆ is an instant, ▼ a
-    milestone, and · shows how much later it may end. A step on the critical path is marked *.
+    milestone, and · shows how much later it may end. A step on the critical path is marked *,
+    and `late` is how much later than planned it ended [s].
     Without its `heading` only the lines of the steps are there.
     """
     width = min(max(width, LEAST_WIDTH), MOST_WIDTH)
@@ -89,8 +90,9 @@ class _Tail:
         self.happened = any(bar.outcome is not None or not bar.ended for bar in bars)
         self.slack = not self.happened and any(bar.slack for bar in bars)
         self.heading = "start    end"
+        self.late = self.happened and any(bar.planned is not None for bar in bars)
         if self.happened:
-            self.heading += "  outcome"
+            self.heading += "   late  outcome" if self.late else "  outcome"
         elif self.slack:
             self.heading += "  slack"
         self.width = max([len(self.heading), *(len(self.of(bar)) for bar in bars)])
@@ -98,6 +100,8 @@ class _Tail:
     def of(self, bar: Bar) -> str:
         # A tilde says that the plan had to guess the end: nobody knows how long a wait takes.
         text = f"{bar.start:5.2f} {'~' if bar.estimated else ' '}{bar.end:5.2f}"
+        if self.late:
+            text += f"  {bar.end - bar.planned[1]:+5.2f}" if bar.planned is not None else " " * 7
         if self.happened:
             return f"{text}  {bar.outcome or 'open'}"
         return f"{text}  {bar.slack:5.2f}" if bar.slack and self.slack else text

@@ -403,14 +403,19 @@ def _event(item: Any) -> TraceEvent:
     event = TraceEvent(*item)
     if not (_is_whole(event.tick) and _is_whole(event.now_ns) and all(isinstance(text, str) for text in event[2:6])):
         raise ValueError("an event is tick, time and four texts")
-    for pair in event.values:
-        name, value = pair
-        if not isinstance(name, str) or isinstance(value, tuple | dict):
-            raise ValueError("the values of an event are names with plain values")
+    if not isinstance(event.values, tuple) or not all(_is_named_value(pair) for pair in event.values):
+        raise ValueError("the values of an event are names with plain values")
     return event
 
 
+def _is_named_value(pair: Any) -> bool:
+    named = isinstance(pair, tuple) and len(pair) == 2 and isinstance(pair[0], str)
+    return named and not isinstance(pair[1], tuple | dict)
+
+
 def _checked_header(header: Header) -> Header:
+    if not isinstance(header.overlays, tuple):
+        raise ValueError("the overlays must be a list of texts")
     texts = [header.machine, header.machine_hash, *header.overlays]
     for rows, width in (
         (header.axes, 2),
@@ -419,7 +424,7 @@ def _checked_header(header: Header) -> Header:
         (header.routines, 2),
         (header.waived, 4),
     ):
-        for row in rows:
+        for row in rows if isinstance(rows, tuple) else [rows]:
             if not isinstance(row, tuple) or len(row) != width:
                 raise ValueError(f"lists of {width} texts were expected")
             texts += row

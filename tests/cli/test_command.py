@@ -33,20 +33,6 @@ def test_nothing_heavy_is_loaded_before_it_is_needed(words: list[str]) -> None:
     assert not loaded & HEAVY
 
 
-def test_importing_the_face_loads_nothing_else() -> None:
-    loaded = python(
-        "import sequencer, sys; print(*[m for m in sys.modules if m.split('.')[0] in ('sequencer', 'profiles')])"
-    ).stdout
-    assert loaded.split() == ["sequencer"]
-
-
-@pytest.mark.parametrize("first", ["import sequencer.plan", "from sequencer.plan import Plan", "import sequencer"])
-def test_a_package_and_the_function_of_its_name_are_one(first: str) -> None:
-    lines = (first, "from sequencer import plan", "print(callable(plan), plan.Plan.__name__)")
-    code = "\n".join([*lines, "import sequencer.plan as same", "print(same is plan)"])
-    assert python(code).stdout.split() == ["True", "Plan", "True"]
-
-
 def test_the_module_runs_as_a_program() -> None:
     done = subprocess.run(
         [sys.executable, "-m", "sequencer", "schema", "machin"],

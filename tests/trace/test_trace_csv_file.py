@@ -152,6 +152,34 @@ def test_a_damaged_line_is_named(written: Path, old: str, new: str, message: str
     assert str(caught.value) == f"{written}{message}"
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        (
+            '[[""lift"",0.25]]',
+            '{""ab"":1}',
+            "the events cannot be read: the values of an event are names with plain values",
+        ),
+        (
+            '[[""lift"",0.25]]',
+            '[[""lift"",[1]]]',
+            "the events cannot be read: the values of an event are names with plain values",
+        ),
+        ('[[0,0,""start""', '[[0.5,0,""start""', "the events cannot be read: an event is tick, time and four texts"),
+        ('[[""request""', '[7,[""request""', "the requests cannot be read: a list of lists was expected"),
+        ('[""saturday.yaml""]', '""saturday.yaml""', "as JSON: the overlays must be a list of texts"),
+        ('""axes"":[[""lift"",', '""axes"":[[""lift"",""odd"",', "as JSON: lists of 2 texts were expected"),
+        ('""sensors"":[[""piece"",""""],', '""sensors"":[[""piece"",7],', "as JSON: names must be texts"),
+    ],
+)
+def test_json_of_another_shape_is_refused(written: Path, old: str, new: str, message: str) -> None:
+    change(written, old, new)
+    with pytest.raises(TraceError) as caught:
+        read_trace(written)
+    assert str(caught.value).startswith(f"{written}:2: ")
+    assert message in str(caught.value)
+
+
 def test_columns_separated_otherwise_are_explained(written: Path) -> None:
     written.write_text(written.read_text().replace(",", ";"))
     with pytest.raises(TraceError, match="it was saved with ';' between the columns, save it with ','"):
