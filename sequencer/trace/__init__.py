@@ -9,7 +9,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from sequencer.trace.csv_file import TraceFile, read_csv, read_trace, write_csv
+    from sequencer.trace.csv_file import read_csv, read_trace
     from sequencer.trace.recorder import Recorder
     from sequencer.trace.trace import (
         Header,
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
         TraceError,
         TraceEvent,
     )
+    from sequencer.trace.writer import TraceFile, write_csv
 
 __all__ = [
     "Header",
@@ -44,10 +45,10 @@ __all__ = [
 
 _HOMES = {
     "Recorder": "recorder",
-    "TraceFile": "csv_file",
+    "TraceFile": "writer",
     "read_csv": "csv_file",
     "read_trace": "csv_file",
-    "write_csv": "csv_file",
+    "write_csv": "writer",
 }
 
 

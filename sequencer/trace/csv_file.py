@@ -1,9 +1,4 @@
-"""Traces as files of comma-separated values: one heading line with units, one line a tick, read back exactly.
-
-Any spreadsheet or data-frame library opens such a file as it is. Numbers are written so that they read back to the
-very same bits, missing values are empty, switches are true or false. What is no plain value stands as JSON in the last
-columns: requests, events, and, in the first line only, what the trace is of.
-"""
+"""Traces as files of comma-separated values, read back exactly; a damaged file is refused with the line named."""
 
 from __future__ import annotations
 
@@ -12,49 +7,12 @@ import io
 import json
 import os
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable
 from pathlib import Path
-from types import TracebackType
-from typing import IO, TYPE_CHECKING, Any
+from typing import Any
 
-from sequencer.trace.recorder import Recorder
-from sequencer.trace.trace import (
-    FORMAT_VERSION,
-    Header,
-    Measured,
-    Ordered,
-    Row,
-    Trace,
-    TraceError,
-    TraceEvent,
-    channels,
-)
-
-if TYPE_CHECKING:
-    from sequencer.ports.orders import Orders
-    from sequencer.ports.readings import Readings
-
-MOST_CELL = 131_072
-"""Characters in one cell; the csv module of the standard library reads no longer ones."""
-
-
-def write_csv(path: str | os.PathLike[str], trace: Trace) -> None:
-    """Write a trace; the file appears whole or not at all.
-
-    Raises:
-        OSError: the file cannot be written.
-    """
-    target = Path(path)
-    beside = target.with_name(f".{target.name}.{os.getpid()}.part")
-    try:
-        with beside.open("w", encoding="utf-8", newline="") as file:
-            writer = csv.writer(file)
-            writer.writerow(columns(trace.header))
-            writer.writerows(_lines(trace.header, trace.rows, first=True))
-        beside.replace(target)
-    except BaseException:
-        beside.unlink(missing_ok=True)
-        raise
+from sequencer.trace.trace import FORMAT_VERSION, Header, Measured, Ordered, Row, Trace, TraceError, TraceEvent
+from sequencer.trace.writer import WORD, columns
 
 
 def read_trace(path: str | os.PathLike[str], cut_end: bool = False) -> Trace:
@@ -102,110 +60,12 @@ def read_csv(path: str | os.PathLike[str], cut_end: bool = False) -> Trace:
     return _Reader(str(path), text).trace()
 
 
-def columns(header: Header) -> list[str]:
-    """The heading line: names with units, such as ``lift.measured [m]``."""
-    plain = [f"{channel.name} [{channel.unit}]" if channel.unit else channel.name for channel in channels(header)]
-    return [*plain, "requests [JSON]", "events [JSON]", "about [JSON]"]
-
-
-class TraceFile:
-    """A recorder that goes to a file: `record` each tick, `flush` when there is time, `close` at the end.
-
-    `flush` belongs into idle time or another thread, for it waits for the disk.
-    What was flushed is on the disk if the power goes; a file that is there already is not overwritten.
-
-    Args:
-        path: the file to make.
-        machine: the machine's plain data.
-        routines: the checked routines that may run.
-
-    Raises:
-        FileExistsError: there is a file of that name.
-    """
-
-    def __init__(self, path: str | os.PathLike[str], machine: Mapping[str, Any], routines: Sequence[Any] = ()) -> None:
-        self._recorder = Recorder(machine, routines)
-        self._file: IO[str] = Path(path).open("x", encoding="utf-8", newline="")  # noqa: SIM115 closed by close()
-        self._writer = csv.writer(self._file)
-        self._writer.writerow(columns(self._recorder.header))
-        self._first = True
-
-    @property
-    def header(self) -> Header:
-        return self._recorder.header
-
-    def record(self, readings: Readings, orders: Orders, requests: tuple[tuple[Any, ...], ...] = ()) -> None:
-        """Keep one tick; a few microseconds."""
-        self._recorder.record(readings, orders, requests)
-
-    def flush(self) -> None:
-        """Write what was recorded since the last call and hand it to the disk."""
-        rows = self._recorder.take()
-        if rows:
-            self._writer.writerows(_lines(self.header, rows, self._first))
-            self._first = False
-        self._file.flush()
-        os.fsync(self._file.fileno())
-
-    def close(self) -> None:
-        """Flush and close; calling it again does nothing."""
-        if self._file.closed:
-            return
-        self.flush()
-        if self._first:
-            self._writer.writerows(_lines(self.header, (), True))
-        self._file.close()
-
-    def __enter__(self) -> TraceFile:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, where: TracebackType | None
-    ) -> None:
-        self.close()
-
-
-def _lines(header: Header, rows: Iterable[Row], first: bool) -> Iterator[list[str]]:
-    about = _json({name: getattr(header, name) for name in header.__slots__}) if first else ""
-    empty = [""] * (3 + 12 * len(header.axes) + 2 * len(header.sensors) + len(header.outputs) + 1)
-    for row in rows:
-        cells = [str(row.tick), str(row.now_ns), _cell(row.enabled)]
-        for measured, ordered in zip(row.measured, row.ordered, strict=True):
-            cells += [""] * 6 if measured is None else map(_cell, measured)
-            cells += [""] * 6 if ordered is None else map(_cell, ordered)
-        for sensed in row.sensors:
-            cells += ["", ""] if sensed is None else map(_cell, sensed)
-        cells += map(_cell, row.outputs)
-        cells.append(_cell(row.battery))
-        yield [*cells, _json(row.requests) if row.requests else "", _json(row.events) if row.events else "", about]
-        about = ""
-    if about:
-        # A trace without a tick still says what it is of.
-        yield [*empty, "", "", about]
-
-
-_WORD = re.compile(r"[A-Za-z_][A-Za-z0-9_]*\Z")
 _WHOLE = re.compile(r"-?[0-9]+\Z")
 _NUMBER = re.compile(r"-?(?:[0-9]+(?:\.[0-9]+)?(?:e[+-]?[0-9]+)?|inf|nan)\Z")
-_TAKEN = {"true", "false", "inf", "nan"}
-
-
-def _cell(value: Any) -> str:
-    if value is None:
-        return ""
-    if value is True or value is False:
-        return "true" if value else "false"
-    if isinstance(value, str):
-        return value if _WORD.match(value) and value not in _TAKEN else json.dumps(value)
-    return repr(value)
-
-
-def _json(value: Any) -> str:
-    return json.dumps(value, separators=(",", ":"))
 
 
 def _value(cell: str) -> Any:
-    """What `_cell` was given."""
+    """The value that a cell was written for."""
     if not cell:
         return None
     if cell in ("true", "false"):
@@ -214,7 +74,7 @@ def _value(cell: str) -> Any:
         return int(cell)
     if _NUMBER.match(cell):
         return float(cell)
-    if _WORD.match(cell):
+    if WORD.match(cell):
         return cell
     value = json.loads(cell)
     if not isinstance(value, str):
