@@ -93,11 +93,17 @@ class _Layout:
         self.lane = lane
         self.placed = [_Placed(bar, scale) for bar in sorted(lane.bars, key=lambda bar: (bar.start, bar.name))]
         ends: list[float] = []
+        ranges: list[float] = []
         for placed in self.placed:
-            row = next((index for index, end in enumerate(ends) if end <= placed.taken_from + 0.5), len(ends))
+            first, last = _range(placed.bar, scale)
+            row = 0
+            while row < len(ends) and (ends[row] > placed.taken_from + 0.5 or ranges[row] > first):
+                row += 1
             if row == len(ends):
                 ends.append(0.0)
+                ranges.append(0.0)
             ends[row] = placed.taken_to
+            ranges[row] = max(ranges[row], last)
             placed.row = row
         self.rows = len(ends)
         self.curve_top = PADDING + self.rows * (BAR + ROW_GAP)
@@ -223,11 +229,16 @@ def _is_uncertain(bar: Bar) -> bool:
     return bar.latest > bar.earliest + 1e-6
 
 
+def _range(bar: Bar, scale: _Scale) -> tuple[float, float]:
+    """From where to where the end of a step is uncertain [px]; where it is not, a range that crosses no other."""
+    if not _is_uncertain(bar) or bar.earliest is None or bar.latest is None:
+        return WIDTH, 0.0
+    return scale.x(bar.earliest), scale.x(bar.latest)
+
+
 def _draw_range(part: Element, scale: _Scale, bar: Bar, y: float) -> None:
-    assert bar.earliest is not None
-    assert bar.latest is not None
-    first, last = scale.x(bar.earliest), scale.x(bar.latest)
-    beyond = bar.latest > scale.duration
+    first, last = _range(bar, scale)
+    beyond = bar.latest is not None and bar.latest > scale.duration
     part.add("line", x1=first, y1=y, x2=last, y2=y, class_="range")
     part.add("line", x1=first, y1=y - 3, x2=first, y2=y + 3, class_="range")
     if beyond:

@@ -121,6 +121,18 @@ def test_names_never_lie_over_each_other_nor_over_the_bars_of_others(seed: int) 
     assert pieces > 10
 
 
+def test_ranges_of_uncertain_ends_do_not_run_through_each_other() -> None:
+    near = Bar("near", "wait", 0.0, 0.0, 0.5, earliest=0.02, latest=4.0, estimated=True)
+    away = Bar("away", "wait", 1.5, 1.5, 2.0, earliest=1.52, latest=float("inf"), estimated=True)
+    root = ElementTree.fromstring(timeline_svg(Timeline("t", "s", 5.0, (Lane("waits", "waits", (near, away)),))))
+    whiskers = [
+        line
+        for line in root.iter(f"{SVG}line")
+        if line.attrib.get("class") == "range" and line.attrib["y1"] == line.attrib["y2"]
+    ]
+    assert len({line.attrib["y1"] for line in whiskers[:2]}) == 2
+
+
 def test_names_are_escaped_and_the_picture_describes_itself() -> None:
     bar = Bar("<raise & 'go'>", "move", 0.0, 0.0, 1.0)
     text = timeline_svg(Timeline("a < b", 'says "x"', 1.0, (Lane("lift", "axis", (bar,)),)))
