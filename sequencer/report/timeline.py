@@ -101,12 +101,12 @@ class Timeline:
         return timeline_svg(self)
 
     def bars(self) -> list[Bar]:
-        """Every step once, by start and then in the order of the lanes."""
+        """Every step once, by start, a block before what is inside it, and else in the order of the lanes."""
         seen: dict[tuple[str, float], Bar] = {}
         for lane in self.lanes:
             for bar in lane.bars:
                 seen.setdefault((bar.name, bar.start), bar)
-        return sorted(seen.values(), key=lambda bar: bar.start)
+        return sorted(seen.values(), key=lambda bar: (bar.start, bar.kind not in BLOCKS))
 
     def lanes_of(self, bar: Bar) -> list[str]:
         """The axes and outputs that a step uses."""
