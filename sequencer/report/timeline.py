@@ -223,6 +223,8 @@ def _happened(
                 milestones.setdefault(passer if passes else event.step, []).append(Mark(time, event.text))
                 passed[event.step] = passer if passes else None
     bars = []
+    # The plan shows one passage of a repeat; later ones are compared with nothing.
+    waiting = dict(planned)
     for step in steps:
         start, end = step.start - run.start, step.end - run.start
         bars.append(
@@ -233,7 +235,7 @@ def _happened(
                 next((time for time in gates.get(step.name, ()) if start <= time <= end), start),
                 end,
                 outcome=step.outcome,
-                planned=planned.get(step.name),
+                planned=waiting.pop(step.name, None),
                 ended=step.outcome is not None,
                 about=step.cause or "",
                 passing=passed.get(step.name),
