@@ -171,7 +171,8 @@ def test_a_step_entered_again_is_compared_with_the_plan_only_once(
     hang_ridge_trace: Trace, hang_ridge_plan: Plan
 ) -> None:
     rows = list(hang_ridge_trace.rows)
-    again = [event._replace(tick=event.tick + 60) for row in rows[:60] for event in row.events if event.step == "raise"]
-    rows[60] = rows[60]._replace(events=(*rows[60].events, *again))
+    first = [event for row in rows[:60] for event in row.events if event.step == "raise"]
+    again = tuple(event._replace(tick=event.tick + 60, now_ns=event.now_ns + 1_200_000_000) for event in first)
+    rows[110] = rows[110]._replace(events=(*rows[110].events, *again))
     timeline = timeline_of_trace(Trace(hang_ridge_trace.header, tuple(rows)), plan=hang_ridge_plan)
     assert [bar.planned is not None for bar in timeline.bars() if bar.name == "raise"] == [True, False]
