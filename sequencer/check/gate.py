@@ -11,6 +11,7 @@ from sequencer.check.gating import Extra, Gate, Gating
 from sequencer.check.keep_out import KeepOutSearch
 from sequencer.check.order import Occurrence, members
 from sequencer.check.phases import Phases
+from sequencer.check.spans import hull
 
 
 def gate_findings(all_phases: list[Phases]) -> Iterator[Finding]:
@@ -101,15 +102,14 @@ def _ring_finding(phases: Phases, ring: list[int]) -> Finding:
 
 def _hopeless_finding(phases: Phases, one: Occurrence, gate: Gate) -> Finding:
     axis = phases.order.flat.machine.axes[gate.axis]
-    rests = [span for _, span in phases.rests(one, gate.axis)]
-    low, high = min(span[0] for span in rests), max(span[1] for span in rests)
+    low, high = hull([span for _, span in phases.rests(one, gate.axis)] or [phases.scenario.start[gate.axis]])
     stands = f"at {axis.show(low)}" if high - low < 1e-9 else f"between {axis.show(low)} and {axis.show(high)}"
     nearest = high if gate.sign > 0.0 else low
     return Finding(
         "gate",
         "error",
-        f"the gate of '{one.name}' ({one.node.step.once}) never opens: {axis.name} stands {stands} then, and no step that "
-        f"runs beside it takes it {'above' if gate.sign > 0.0 else 'below'} {axis.show(gate.position)}",
+        f"the gate of '{one.name}' ({one.node.step.once}) never opens: {axis.name} stands {stands} then, and no step "
+        f"that runs beside it takes it {'above' if gate.sign > 0.0 else 'below'} {axis.show(gate.position)}",
         one.name,
         one.node.step.place,
         f"start a step beside it that moves {axis.name} there, or move the gate",

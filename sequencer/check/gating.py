@@ -57,8 +57,17 @@ class Gating:
             self._gates[index] = (*own, *self._extra.get(index, ()))
         return self._gates[index]
 
-    def cut(self, mover: Occurrence, axis: str, other: int, span: Span) -> Span:
-        """What remains of another step's span (moving or at rest after it, -1: from the start) while `mover` moves."""
+    def cut(self, mover: Occurrence, axis: str, other: int, span: Span, resting_on: str | None = None) -> Span:
+        """What remains of another step's span (moving or at rest after it, -1: from the start) while `mover` moves.
+
+        With `resting_on` an axis: while that axis rests where `mover` has taken it. The gate must have opened for that;
+        a step that may end early may have left the axis without.
+        """
+        if resting_on is not None:
+            phase = self.phases.table[mover.number, resting_on]
+            before_or_beside = mover.ended | self.order.concurrent(mover)
+            if phase.rest != phase.goal or (other >= 0 and not before_or_beside >> other & 1):
+                return span
         for gate in self.of(mover):
             if gate.axis == axis and other != mover.number and self._keeps(mover, gate, other):
                 span = gate.cut(span)
@@ -67,7 +76,7 @@ class Gating:
     def _keeps(self, mover: Occurrence, gate: Gate, other: int) -> bool:
         """Whether the axis, on the right side when the gate opened, is still there while `other` has it and `mover`
         moves."""
-        concurrent = self.order.concurrent(mover) & self.order.owners[gate.axis]
+        concurrent = self.order.concurrent(mover) & self.order.owners.get(gate.axis, 0)
         if other < 0 or not concurrent >> other & 1:
             return True
         if not self._stays(gate, self.phases.table[other, gate.axis]):

@@ -40,6 +40,11 @@ class Conflict(NamedTuple):
     parts: tuple[Part, ...]
 
     @property
+    def who(self) -> tuple[str, frozenset[int]]:
+        """The box and the occurrences that bring the machine into it."""
+        return self.rule.name, frozenset(part.number for part in self.parts)
+
+    @property
     def key(self) -> tuple[str, tuple[tuple[str, int, bool], ...]]:
         """What makes two conflicts the same to a reader: the box, and who does what."""
         return self.rule.name, tuple(sorted((part.axis, part.number, part.moving) for part in self.parts))
@@ -59,7 +64,7 @@ class KeepOutSearch:
         self.rules = [
             (rule, inflated(self.machine, rule)) for rule in self.machine.interlocks if isinstance(rule, KeepOut)
         ]
-        self.phases = [phases_of(order, scenario) for scenario in scenarios] if self.rules else []
+        self.phases = [phases_of(order, scenario) for scenario in scenarios]
 
     def conflicts(self, extra: Extra | None = None, only: KeepOut | None = None) -> Iterator[Conflict]:
         """Each way into a box once, in file order; `extra` gates are taken to be there, `only` one rule is looked
@@ -176,8 +181,11 @@ class _Look:
         for part in parts:
             span = part.span
             for mover in parts:
-                if mover.moving and mover.number != part.number:
-                    span = self.gating.cut(self.order.occurrences[mover.number], part.axis, part.number, span)
+                if mover.number >= 0 and mover.number != part.number:
+                    one = self.order.occurrences[mover.number]
+                    span = self.gating.cut(
+                        one, part.axis, part.number, span, resting_on=None if mover.moving else mover.axis
+                    )
             if not meets(span, self.spans[part.axis]):
                 return False
         return True

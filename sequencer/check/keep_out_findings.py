@@ -23,20 +23,20 @@ _LOOKS = 400
 def keep_out_findings(search: KeepOutSearch, plan: Plan | None) -> Iterator[Finding]:
     """One finding for each way into a box and each set of steps that take it."""
     conflicts = list(search.conflicts())
-    keys = frozenset(conflict.key for conflict in conflicts)
+    before = frozenset(conflict.who for conflict in conflicts)
     told: dict[str, int] = {}
     mended = 0
     seen = set()
     for conflict in conflicts:
-        who = (conflict.rule.name, frozenset(_step(search, part) for part in conflict.parts))
-        if who in seen:
+        steps = (conflict.rule.name, frozenset(_step(search, part) for part in conflict.parts))
+        if steps in seen:
             continue
-        seen.add(who)
+        seen.add(steps)
         told[conflict.rule.name] = told.get(conflict.rule.name, 0) + 1
         if told[conflict.rule.name] > _MOST_FINDINGS:
             continue
         mended += 1
-        line = mend(search, conflict, keys) if mended <= _MOST_MENDS else None
+        line = mend(search, conflict, before) if mended <= _MOST_MENDS else None
         yield _finding(search, conflict, plan, line)
     for rule in search.machine.interlocks:
         if isinstance(rule, KeepOut) and told.get(rule.name, 0) > _MOST_FINDINGS:

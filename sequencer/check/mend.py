@@ -20,20 +20,20 @@ _STEP_DEGREES = 1.0
 
 
 def mend(search: KeepOutSearch, conflict: Conflict, before: frozenset[object]) -> str | None:
-    """A line such as ``level: once: lift > 0.41 m`` that makes a conflict go and brings no other, or None.
+    """A line such as ``level: once: lift > 0.41 m`` that keeps the steps of a conflict out of its box, or None.
 
     Args:
         search: all ways into boxes, to ask again with a gate in place.
         conflict: the one to mend.
-        before: the keys of all conflicts without the gate.
+        before: who takes which way into a box without the gate; no other way may come with it.
     """
     for number, gate in _candidates(search, conflict):
         node = search.order.occurrences[number].node
         extra = {node.index: (gate,)}
         if any(never_opens(search, phases, extra) for phases in search.phases):
             continue
-        after = {one.key for one in search.conflicts(extra)}
-        if conflict.key not in after and after <= before:
+        after = {one.who for one in search.conflicts(extra)}
+        if conflict.who not in after and after <= before:
             return f"{node.step.name}: once: {_written(search.machine.axes[gate.axis], gate, node.step.once)}"
     return None
 

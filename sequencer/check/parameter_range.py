@@ -37,7 +37,8 @@ def parameter_findings(flat: FlatRoutine, surveyed: Survey) -> Iterator[Finding]
         yield Finding(
             "parameter_range",
             "note",
-            "there are too many parameters to plan all combinations of their ends: each was taken to its ends alone, and all together",
+            "there are too many parameters to plan all combinations of their ends: each was taken to its ends alone, "
+            "and all together",
         )
 
 

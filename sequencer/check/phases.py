@@ -83,7 +83,7 @@ def _is_round(order: Order) -> bool:
 
 def _phase(phases: Phases, one: Occurrence, axis: str, widen: bool) -> Phase:
     order = phases.order
-    start = _start_span(phases, one, axis)
+    start = start_span(phases, one, axis)
     low, high = order.flat.machine.axes[axis].travel or (0.0, 0.0)
     if widen and one.passages and _carries_on(one, axis):
         start = (low, high)
@@ -108,7 +108,8 @@ def _phase(phases: Phases, one: Occurrence, axis: str, widen: bool) -> Phase:
     return Phase(whole, goal, whole if _may_end_early(one) or taken_over else goal, steady=True)
 
 
-def _start_span(phases: Phases, one: Occurrence, axis: str) -> Span:
+def start_span(phases: Phases, one: Occurrence, axis: str) -> Span:
+    """Where the axis may be ordered to be when `one` takes it."""
     found, initial = phases.order.holders(one, axis)
     spans = [phases.table[number, axis].rest for number in members(found) if (number, axis) in phases.table]
     if initial:

@@ -92,7 +92,7 @@ def _contradictions(phases: Phases, one: Occurrence, seen: set[tuple[int, str, s
                 yield Finding(
                     "required",
                     "error",
-                    f"'{one.name}' can never move: {first} ({condition}) and {second} ({other}) are never true together",
+                    f"'{one.name}' can never move: {first} ({condition}) and {second} ({other}) are never both true",
                     one.name,
                     one.node.step.place,
                     "change one of the two",

@@ -31,7 +31,7 @@ Box = tuple[tuple[str, Span], ...]
 def scenarios_of(flat: FlatRoutine) -> tuple[Scenario, ...]:
     """All scenarios of a routine. Starts inside a keep-out are left out: `start_region` judges them."""
     machine = flat.machine
-    cells = _cells(machine, start_spans(flat))
+    cells = start_cells(machine, start_spans(flat))
     return tuple(Scenario(start, choices) for choices in _choices(flat) for start in cells)
 
 
@@ -74,7 +74,9 @@ def _choices(flat: FlatRoutine) -> Sequence[Mapping[str, str]]:
     return [dict(zip(tables, chosen, strict=True)) for chosen in product(*tables.values())]
 
 
-def _cells(machine: Machine, spans: Mapping[str, Span]) -> list[dict[str, Span]]:
+def start_cells(machine: Machine, spans: Mapping[str, Span]) -> list[dict[str, Span]]:
+    """The start cut at the edges of the keep-outs into cells that are each in or out; those outside, or all in one if
+    none is."""
     boxes = [inflated(machine, rule) for rule in machine.interlocks if isinstance(rule, KeepOut)]
     cuts: dict[str, list[Span]] = {}
     for axis, (low, high) in spans.items():

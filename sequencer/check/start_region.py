@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from sequencer.check.finding import Finding
-from sequencer.check.scenarios import inflated, is_inside, start_spans
+from sequencer.check.scenarios import inflated, is_inside, start_cells, start_spans
 from sequencer.machine.interlock import KeepOut
 from sequencer.plan.resolve import FlatRoutine
 from sequencer.routine.routine import ANYWHERE
@@ -15,9 +15,19 @@ def start_findings(flat: FlatRoutine) -> Iterator[Finding]:
     """Keep-outs that the start preset lies in, with its tolerance and the tracking band; one that names too few
     axes."""
     routine, machine = flat.routine, flat.machine
-    if routine.start == ANYWHERE:
-        return
     spans = start_spans(flat)
+    if routine.start == ANYWHERE:
+        boxes = [inflated(machine, rule) for rule in machine.interlocks if isinstance(rule, KeepOut)]
+        if not any(True for cell in start_cells(machine, spans) if not any(is_inside(box, cell) for box in boxes)):
+            yield Finding(
+                "start_region",
+                "error",
+                f"'{routine.name}' can start nowhere: the keep-outs cover the whole travel, tracking counted",
+                None,
+                routine.place,
+                "make the keep-outs smaller",
+            )
+        return
     known = machine.presets[routine.start].positions
     for rule in machine.interlocks:
         if isinstance(rule, KeepOut) and is_inside(inflated(machine, rule), spans):

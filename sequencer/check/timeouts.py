@@ -40,7 +40,8 @@ def _length(flat: FlatRoutine, node: Node, longest: Mapping[int, float]) -> Iter
         yield Finding(
             "timeouts",
             "error",
-            f"'{node.name}' takes up to {show(planned, TIME)} in the plan; its timeout is {show(time / NANOSECONDS, TIME)}",
+            f"'{node.name}' takes up to {show(planned, TIME)} in the plan; its timeout is "
+            f"{show(time / NANOSECONDS, TIME)}",
             node.name,
             node.step.place,
             "write timeout: planned + a reserve, such as planned + 0.5 s",

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 from sequencer.check.finding import Finding
 from sequencer.check.order import Occurrence
-from sequencer.check.phases import Phases
-from sequencer.check.spans import Span, span_of
+from sequencer.check.phases import Phases, start_span
+from sequencer.check.spans import span_of
 from sequencer.plan.motion import AsRead, AtPlace, ByDistance, PerWord, goals_of
 
 
@@ -36,7 +36,7 @@ def _outside(phases: Phases, one: Occurrence, name: str, goal: object) -> Findin
         case PerWord(positions=positions):
             span = (min(place for _, place in positions), max(place for _, place in positions))
         case ByDistance(distance=distance):
-            start = _start(phases, one, name)
+            start = start_span(phases, one, name)
             low, high = span_of(distance, flat, phases.scenario.choices)
             span = (start[0] + low, start[1] + high)
             # A start within its tolerance is no reason to refuse what fits from where it should be.
@@ -57,8 +57,3 @@ def _outside(phases: Phases, one: Occurrence, name: str, goal: object) -> Findin
         found=beyond,
         allowed=axis.travel[0] if beyond < axis.travel[0] else axis.travel[1],
     )
-
-
-def _start(phases: Phases, one: Occurrence, axis: str) -> Span:
-    spans = [span for _, span in phases.rests(one, axis)]
-    return min(low for low, _ in spans), max(high for _, high in spans)
