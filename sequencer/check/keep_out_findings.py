@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from sequencer.check.finding import Finding
 from sequencer.check.keep_out import Conflict, KeepOutSearch, Part, witness
 from sequencer.check.mend import mend
+from sequencer.check.spans import meets
 from sequencer.machine.interlock import KeepOut
 from sequencer.plan.planned import Plan
 
@@ -59,12 +60,23 @@ def _finding(search: KeepOutSearch, conflict: Conflict, plan: Plan | None, line:
         f"{conflict.rule.name}{because}: {' while '.join(parts)}; so {example} can come together{when}",
         node.name,
         node.step.place,
-        f"this line mends it: {line}"
-        if line
-        else "no single gate mends it; the steps need another order, or another way",
+        _hint(search, conflict, line),
         begin,
         until,
     )
+
+
+def _hint(search: KeepOutSearch, conflict: Conflict, line: str | None) -> str:
+    if line is not None:
+        return f"this line mends it: {line}"
+    phases = next(phases for phases in search.phases if phases.scenario is conflict.scenario)
+    spans = dict(conflict.box)
+    moving = [part for part in conflict.parts if part.moving]
+    if all(meets(phases.table[part.number, part.axis].goal, spans[part.axis]) for part in moving):
+        return "it ends in there, so no gate mends it; give another goal, or move the other axis out of the way first"
+    if len(moving) == len(conflict.parts) > 1 and len({part.number for part in moving}) == 1:
+        return "move its axes in steps of their own, so that one can wait for the other (after, or once)"
+    return "no single gate mends it; the steps need another order, or another way"
 
 
 def _step(search: KeepOutSearch, part: Part) -> int:
