@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from profiles import Profile
+from profiles import Profile, State
 from sequencer.machine.condition import Compare, Condition, Every, Term
 from sequencer.plan.motion import Values, value_of
 from sequencer.plan.resolve import Node
 
 _ROUNDING = 1e-9
-"""A position that misses a threshold by this [m or rad] when the motion is said to pass it has passed it."""
+"""A position that misses a threshold by this [m or rad] has passed it; an end that is this near [s] has come."""
 
 
 class Threshold(NamedTuple):
@@ -32,6 +32,11 @@ class Motion(NamedTuple):
     begin: float
     profile: Profile
     owner: int
+
+    def at(self, time: float) -> State:
+        """The state of the axis at a time [s] of the routine; within a rounding of its end the motion has ended."""
+        elapsed = time - self.begin if time < float("inf") else time
+        return self.profile.goal if elapsed >= self.profile.duration - _ROUNDING else self.profile.at(elapsed)
 
 
 def comparisons(condition: Condition | None) -> Iterator[Compare]:
@@ -68,7 +73,7 @@ def watches_more(node: Node) -> bool:
 def opening_time(threshold: Threshold, motion: Motion, now: float) -> float | None:
     """The first time [s] from `now` on at which the motion is past the threshold; None if it never gets there."""
     elapsed = now - motion.begin
-    if threshold.passed(motion.profile.at(elapsed).position):
+    if threshold.passed(motion.at(now).position):
         return now
     if elapsed >= motion.profile.duration:
         return None

@@ -232,7 +232,7 @@ class ForwardPass:
         node = self.flat.nodes[index]
         for threshold in thresholds_of(node, self.values):
             motion = self.current[threshold.axis]
-            if not threshold.passed(motion.profile.at(time - motion.begin).position):
+            if not threshold.passed(motion.at(time).position):
                 self._retry_gate(index, time)
                 return
         self.gated.discard(index)
@@ -246,7 +246,7 @@ class ForwardPass:
     def _move(self, index: int, time: float) -> None:
         node, record = self.flat.nodes[index], self.running[index]
         axes = moved_axes(node)
-        starts = {axis: _state(self.current[axis], time) for axis in axes}
+        starts = {axis: self.current[axis].at(time) for axis in axes}
         found = profiles_of(node, starts, self.values, self.pick)
         record.motion_start, record.profiles = time, found
         if watches_more(node):
@@ -365,10 +365,6 @@ class ForwardPass:
         if isinstance(time, Reference):
             return value_of(time, self.values, self.flat.machine)
         return time / NANOSECONDS
-
-
-def _state(motion: Motion, time: float) -> State:
-    return motion.profile.at(time - motion.begin) if time < _INFINITE else motion.profile.goal
 
 
 def _dependents(flat: FlatRoutine) -> tuple[dict[int, list[int]], dict[int, list[int]], dict[int, list[int]]]:
