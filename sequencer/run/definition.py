@@ -99,9 +99,11 @@ class StepDefinition:
     """One step of the routine data, with the steps that its start and end set going."""
 
     __slots__ = (
+        "axes",
         "blind",
         "data",
         "duration",
+        "elapsed_key",
         "entries",
         "index",
         "joins_any",
@@ -109,12 +111,14 @@ class StepDefinition:
         "limits",
         "name",
         "on_timeout",
+        "outputs",
         "parent",
         "passers",
         "retry",
         "start",
         "steady",
         "successors",
+        "timed_out_key",
         "timeout",
         "together",
         "withs",
@@ -124,6 +128,8 @@ class StepDefinition:
         self.index = index
         self.data = data
         self.name: str = data["name"]
+        self.elapsed_key = f"{self.name}.elapsed"
+        self.timed_out_key = f"{self.name}.timed_out"
         self.kind: str = data["kind"]
         self.parent: int = data["parent"]
         self.start: Mapping[str, Any] = data["start"]
@@ -140,12 +146,29 @@ class StepDefinition:
         self.withs: list[int] = []
         self.passers: list[int] = []
         self.entries: list[list[int]] = []
+        self.axes = _axes_claimed(self.kind, data)
+        self.outputs = _outputs_claimed(self.kind, data)
 
 
 class RoutineDefinition:
-    """The routine data as a graph of `StepDefinition`s. Shared by all runs of it and never changed by them (R1)."""
+    """The routine data as a graph of `StepDefinition`s. Shared by all runs of it and never changed by them (R1).
 
-    __slots__ = ("data", "entries", "hash", "name", "parameters", "region", "start", "step_index", "steps")
+    `axes` and `outputs` are all that its steps drive, `alone` the axes that it does not take over by `preempt`.
+    """
+
+    __slots__ = (
+        "alone",
+        "axes",
+        "data",
+        "entries",
+        "hash",
+        "name",
+        "outputs",
+        "parameters",
+        "region",
+        "start",
+        "steps",
+    )
 
     def __init__(self, data: Mapping[str, Any], hash_text: str) -> None:
         self.data = data
@@ -155,7 +178,9 @@ class RoutineDefinition:
         self.region: list[list[float]] = data["region"]
         self.parameters: dict[str, dict[str, Any]] = {parameter["name"]: parameter for parameter in data["parameters"]}
         self.steps = [StepDefinition(index, step) for index, step in enumerate(data["steps"])]
-        self.step_index = {step.name: step.index for step in self.steps}
+        self.axes = {axis for step in self.steps for axis in step.axes}
+        self.alone = {axis for step in self.steps if not step.data["preempt"] for axis in step.axes}
+        self.outputs = {output for step in self.steps for output in step.outputs}
         for step in self.steps:
             start = step.start
             if start["kind"] == "after":
@@ -175,6 +200,25 @@ class RoutineDefinition:
                     step.entries.append(list(step.data["otherwise"]))
             elif step.kind in ("repeat", "perform"):
                 step.entries = [list(step.data["steps"])]
+
+
+def _axes_claimed(kind: str, data: Mapping[str, Any]) -> list[int]:
+    """The axes that a step owns while it is active."""
+    match kind:
+        case "move":
+            return [axis for axis, _ in data["goals"]]
+        case "flick" | "press":
+            return [data["axis"]]
+        case "pulse":
+            return [drive[1] for drive in data["drives"] if drive[0] == "axis"]
+    return []
+
+
+def _outputs_claimed(kind: str, data: Mapping[str, Any]) -> list[int]:
+    """The outputs that a step writes."""
+    if kind == "pulse":
+        return [drive[1] for drive in data["drives"] if drive[0] == "output"]
+    return [output for output, _ in data["values"]] if kind == "set" else []
 
 
 def limits_of(data: Any) -> Limits:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from profiles import Limits, Profile, State, stop, stop_travel
@@ -11,10 +11,12 @@ from sequencer.ports.orders import AxisOrder, Mode
 
 if TYPE_CHECKING:
     from sequencer.run.definition import AxisDefinition
+    from sequencer.run.routine_run import Run
     from sequencer.run.step_state import Activation
 
-Plan = Callable[[State], Profile]
-"""Plans a profile from a state to the goal at hand; kept so that an interrupted axis can go on to the same goal (R53)."""
+Plan = Callable[[Sequence[State]], Sequence[Profile]]
+"""Plans profiles from the states of a unit (an axis, or the axes of a move together) to the goals at hand; kept so that an
+interrupted unit can go on to the same goals (R53)."""
 
 STOP_RANK = {"ramp_then_hold": 2, "ramp_then_off": 1, "off": 0}
 """IEC 60204-1 stop categories; a stop may only go down (R33)."""
@@ -32,8 +34,8 @@ _TURN = 6.283185307179586
 class Motion:
     """What one axis is doing. `mode` is what is ordered; `position`, `velocity`, `acceleration` is the committed set-point.
 
-    A profile's `clock` [ns] is the motion clock at the committed set-point, `next_clock` the one of this tick's candidate.
-    While `held` names an interlock, the supervisor keeps the axis from going on.
+    A profile's `clock` [ns] is the motion clock at the committed set-point, `next_clock` the one of this tick's candidate,
+    `gain` what this tick adds to it. While `held` names an interlock, the supervisor keeps the axis from going on.
     """
 
     __slots__ = (
@@ -41,6 +43,7 @@ class Motion:
         "activation",
         "after_stop",
         "aim",
+        "anywhere",
         "bound",
         "candidate",
         "clamped",
@@ -49,6 +52,7 @@ class Motion:
         "deadline",
         "definition",
         "end_clock",
+        "gain",
         "goal",
         "group",
         "held",
@@ -68,7 +72,6 @@ class Motion:
         "position",
         "profile",
         "run",
-        "scale",
         "speed_bound",
         "stop_kind",
         "stop_limits",
@@ -83,6 +86,7 @@ class Motion:
         self.velocity = 0.0
         self.acceleration = 0.0
         self.known = definition.is_spin
+        self.anywhere = True
         self.mode: Mode = "off"
         self.volts = 0.0
         self.current = 0.0
@@ -92,12 +96,12 @@ class Motion:
         self.clock = 0
         self.next_clock = 0
         self.end_clock = 0
+        self.gain = 0
         self.candidate = State(0.0, 0.0, 0.0)
         self.aim: Plan | None = None
         self.goal = 0.0
         self.group: list[Motion] | None = None
         self.clamped = not definition.carries_on
-        self.scale = 1.0
         self.stop_limits = definition.sure
         self.plan_limits = definition.limits
         self.history: deque[tuple[int, float]] = deque()
@@ -105,7 +109,7 @@ class Motion:
         self.occupied_low, self.occupied_high = definition.travel
         self.held: str | None = None
         self.held_since = 0
-        self.run: object | None = None
+        self.run: Run | None = None
         self.activation: Activation | None = None
         self.taken_at = 0
         self.stop_kind: str | None = None
@@ -123,6 +127,11 @@ class Motion:
     @property
     def powered(self) -> bool:
         return self.mode in ("track", "hold", "effort")
+
+    @property
+    def unit(self) -> list[Motion]:
+        """The axes that move with this one under one clock, itself included."""
+        return self.group if self.group is not None else [self]
 
     def state(self) -> State:
         """The committed set-point."""
@@ -152,7 +161,7 @@ class Motion:
         self.aim = aim
         self.goal = goal
         self.plan_limits = limits
-        self.stop_limits = _stop_limits(self.definition.sure, limits)
+        self.stop_limits = self._stop_limits(limits)
         self.held = None
         self.stop_kind = None
         self.latched = False
@@ -167,11 +176,21 @@ class Motion:
             return
         self.follow(stop(self.advanced(), self.stop_limits))
 
-    def brake_from_committed(self, advance: int) -> Profile:
-        """The stopping profile that began at the last committed set-point; in this tick its clock stands at `advance` [ns]."""
-        profile = stop(self.state(), self.stop_limits)
-        self.follow(profile, advance)
-        return profile
+    def brake_from_committed(self) -> None:
+        """Follow the stopping profile that began at the last committed set-point."""
+        self.follow(stop(self.state(), self.stop_limits), self.gain)
+
+    def _stop_limits(self, planned: Limits) -> Limits:
+        """Stopping as surely as the axis can; without a jerk limit where the move has none, else its course would differ.
+
+        A longer way to stop must never be chosen in mid-motion: what the axis may be about to hit was judged by the
+        shorter one. So an axis that moves without a jerk limit keeps to that until it stands.
+        """
+        sure = self.definition.sure
+        stands = self.velocity == 0.0 and self.acceleration == 0.0
+        if sure.jerk is not None and (planned.jerk is None or not (stands or self.stop_limits.jerk is not None)):
+            return Limits(sure.velocity, sure.acceleration, None)
+        return sure
 
     def begin_stop(self, kind: str, now: int) -> None:
         """Stop by category; a stop under way may escalate and never be eased (R33)."""
@@ -221,7 +240,11 @@ class Motion:
         self.run = None
 
     def prepare(self) -> None:
-        """This tick's candidate set-point and the interval that the axis occupies if it goes there."""
+        """This tick's candidate set-point and the interval that the axis occupies if it goes there.
+
+        Raises:
+            ArithmeticError: the candidate is not finite; it must never be ordered.
+        """
         profile = self.profile
         if profile is None:
             self.low = self.occupied_low
@@ -229,6 +252,8 @@ class Motion:
             return
         clock = self.next_clock
         candidate = self.candidate = profile.goal if clock >= self.end_clock else profile.at(clock * 1e-9)
+        if candidate[0] - candidate[0] != 0.0 or candidate[1] - candidate[1] != 0.0:
+            raise ArithmeticError(f"the set-point of {self.definition.name} is not finite: {candidate}")
         self.low, self.high = self._reach(candidate)
 
     def _reach(self, state: State) -> tuple[float, float]:
@@ -253,6 +278,30 @@ class Motion:
     def reach_if_braking(self) -> tuple[float, float]:
         """The interval that the axis occupies if it brakes from its committed set-point."""
         return self._reach(self.state())
+
+    def occupied(self) -> tuple[float, float]:
+        """What the axis occupies before this tick moves it, for gates (R32)."""
+        if self.profile is None or self.anywhere:
+            return self.occupied_low, self.occupied_high
+        return self._reach(self.state())
+
+    def error(self, measured: float) -> float:
+        """Measured minus the nearest set-point that may be in force after the latency [m or rad]; 0 within them (R45)."""
+        low = high = self.position
+        for _, past in self.history:
+            if past < low:
+                low = past
+            elif past > high:
+                high = past
+        if self.velocity and self.definition.carries_on:
+            ahead = self.position + self.velocity * self.gain * 1e-9
+            if ahead < low:
+                low = ahead
+            elif ahead > high:
+                high = ahead
+        if measured < low:
+            return measured - low
+        return measured - high if measured > high else 0.0
 
     def commit(self, now: int) -> None:
         """Take this tick's candidate as the set-point."""
@@ -279,8 +328,8 @@ class Motion:
         horizon = now - self.definition.latency[1]
         while len(history) > 1 and history[1][0] <= horizon:
             history.popleft()
-            if self.profile is None:
-                self.occupied_low, self.occupied_high = self._reach(State(self.position, 0.0, 0.0))
+            if self.profile is None and not self.anywhere:
+                self.occupy_what_is_known()
 
     def rebase(self, position: float, now: int) -> None:
         """The set-point follows what is measured: an unpowered axis, or one that presses (R29, R46)."""
@@ -290,11 +339,20 @@ class Motion:
         history = self.history
         if not history or history[-1][1] != position:
             history.append((now, position))
-        if self.mode != "effort":
-            self.occupied_low, self.occupied_high = self._reach(State(position, 0.0, 0.0))
+        self.occupy_what_is_known()
+
+    def occupy_what_is_known(self) -> None:
+        """The set-points in flight; for an axis that presses, the way to its bound as well."""
+        self.anywhere = False
+        if self.profile is None:
+            self.occupied_low, self.occupied_high = self._reach(State(self.position, 0.0, 0.0))
+            if self.mode == "effort":
+                self.occupied_low = min(self.occupied_low, self.bound)
+                self.occupied_high = max(self.occupied_high, self.bound)
 
     def occupy_everything(self) -> None:
         """Not zeroed or not measured: the axis may be anywhere in its travel (R42)."""
+        self.anywhere = True
         self.occupied_low, self.occupied_high = self.definition.travel
 
     def write(self) -> AxisOrder:
@@ -336,13 +394,6 @@ class Motion:
         elif velocity < 0.0:
             volts -= table["coulomb"]
         return volts
-
-
-def _stop_limits(sure: Limits, planned: Limits) -> Limits:
-    """Stopping as surely as the axis can; without a jerk limit where the move has none, else its course would differ."""
-    if planned.jerk is None and sure.jerk is not None:
-        return Limits(sure.velocity, sure.acceleration, None)
-    return sure
 
 
 def cosine(angle: float) -> float:

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 from profiles import ProfileError
 from sequencer.run.definition import RoutineDefinition, StepDefinition
 from sequencer.run.motion import Motion
-from sequencer.run.step_kinds import StartFailed, axes_claimed, energise, outputs_claimed
-from sequencer.run.step_state import ACTIVE, DEAD, ENDED, IDLE, Activation, Milestone
+from sequencer.run.step_kinds import StartFailed, energise
+from sequencer.run.step_state import ACTIVE, DEAD, ENDED, IDLE, Activation, Milestone, motion_of
 from sequencer.run.terms import Scope, Watch, build
 
 if TYPE_CHECKING:
@@ -19,7 +19,11 @@ _ROOT = -1
 
 
 class Run:
-    """A run in progress or over. `state` is "running", "stopping", "done", "cancelled" or "faulted"."""
+    """A run in progress or over.
+
+    `state` is "running", "finishing" (all steps have ended, something still comes to rest), "stopping", or its outcome:
+    "done", "cancelled" or "faulted".
+    """
 
     def __init__(
         self, host: Host, definition: RoutineDefinition, parameters: Mapping[str, float | str], speed: float
@@ -37,17 +41,18 @@ class Run:
         self.started = 0
         self.status = [IDLE] * len(definition.steps)
         self.pending = [0] * len(definition.steps)
-        self.scope_start: dict[int, int] = {}
         self.timed: list[tuple[int, int]] = []
         self.own: dict[str, Any] = {}
         for step in definition.steps:
-            self.own[f"{step.name}.timed_out"] = False
-            self.own[f"{step.name}.elapsed"] = None
+            self.own[step.timed_out_key] = False
+            self.own[step.elapsed_key] = None
         self.scope = Scope(host.values, self.own, self.parameters, host.definition.presets, host.occupants)
         self.active: list[Activation] = []
         self.by_step: dict[int, Activation] = {}
         self.root_remaining = 0
         self.abandoned: list[int] = []
+        self.attempts: dict[int, int] = {}
+        self.done_now: dict[int, str] = {}
         self.evaluated = -1
         self.outcome_to_be = ""
         self.used_axes: set[int] = set()
@@ -75,17 +80,22 @@ class Run:
         now, gap = host.now, host.gap
         quarter = host.quarter
         ended = []
+        self._measure_times(now)
         self.evaluated = host.tick_number
+        self.done_now.clear()
         for activation in self.active:
-            step = activation.step
-            elapsed = now - activation.since
-            self.own[f"{step.name}.elapsed"] = elapsed * 1e-9
             cause = self._completed(activation, now, gap, quarter)
             if cause is not None:
                 ended.append((activation, "done", cause))
-            elif activation.timeout is not None and elapsed + quarter >= activation.timeout:
+                self.done_now[activation.step.index] = cause
+            elif activation.timeout is not None and now - activation.since + quarter >= activation.timeout:
                 ended.append((activation, "timeout", self._timeout_words(activation)))
         return ended
+
+    def _measure_times(self, now: int) -> None:
+        """All elapsed times first, so that every condition sees those of this tick (R6)."""
+        for activation in self.active:
+            self.own[activation.step.elapsed_key] = (now - activation.since) * 1e-9
 
     def _completed(self, activation: Activation, now: int, gap: int, quarter: int) -> str | None:
         """Why the step is done, or None."""
@@ -136,7 +146,7 @@ class Run:
         return arrived
 
     def _timeout_words(self, activation: Activation) -> str:
-        assert activation.timeout is not None
+        assert activation.timeout is not None  # only called once it has passed
         words = f"{activation.step.name} not done after {activation.timeout * 1e-9:.3g} s"
         waits = self.host.waiting_words(activation, self)
         return f"{words}: {waits}" if waits else words
@@ -160,23 +170,25 @@ class Run:
             return
         ready.update(reached)
         ready.update(self._due())
+        ready.update(self.attempts)
         ready.update(self._choices_made(arrived))
         self._spread(sorted(arrived), ready)
 
     def begin(self) -> None:
         """The tick of the request: the first steps are active in it (R5)."""
         self.started = self.host.now
-        self.scope_start[_ROOT] = self.host.now
         self.root_remaining = len(self.definition.entries)
         self._spread([], set(self._open_scope(_ROOT, self.definition.entries)))
 
     def _open_scope(self, parent: int, steps: Iterable[int]) -> list[int]:
         """Make the steps of a block (or the whole routine) ready to be started; returns those that start at once."""
         now = self.host.now
-        self.scope_start[parent] = now
+        inside = set(steps)
+        self.timed = [(time, index) for time, index in self.timed if index not in inside]
         first = []
-        for index in steps:
+        for index in inside:
             self._reset(index)
+        for index in steps:
             start = self.definition.steps[index].start
             if start["kind"] == "at":
                 if start["time"] <= 0:
@@ -190,9 +202,10 @@ class Run:
     def _reset(self, index: int) -> None:
         step = self.definition.steps[index]
         self.status[index] = IDLE
+        self.attempts.pop(index, None)
         self.pending[index] = len(step.start["steps"]) if step.start["kind"] == "after" else 0
-        self.own[f"{step.name}.timed_out"] = False
-        self.own[f"{step.name}.elapsed"] = None
+        self.own[step.timed_out_key] = False
+        self.own[step.elapsed_key] = None
 
     def _due(self) -> list[int]:
         """Steps whose `at` time has come."""
@@ -206,18 +219,21 @@ class Run:
 
     def _milestones_reached(self) -> list[int]:
         """Steps whose milestone is nearer to this tick than to the next (M2), with what remains recorded."""
-        reached = []
+        return [index for activation in self.active for index in self._passed(activation)]
+
+    def _passed(self, activation: Activation) -> list[int]:
+        """The dependents of one step whose milestone is nearer to this tick than to the next."""
+        passed = []
         half = self.host.definition.period >> 1
-        for activation in self.active:
-            for milestone in activation.milestones:
-                if milestone.instant is None or self.status[milestone.step] != IDLE:
-                    continue
-                motion = _motion_of(activation, milestone)
-                clock = motion.next_clock if motion.profile is not None else motion.end_clock
-                if clock + half > milestone.instant:
-                    reached.append(milestone.step)
-                    self._record_milestone(activation, milestone, clock)
-        return reached
+        for milestone in activation.milestones:
+            if milestone.instant is None or self.status[milestone.step] != IDLE:
+                continue
+            motion = motion_of(activation, milestone)
+            clock = motion.next_clock if motion.profile is not None else motion.end_clock
+            if clock + half > milestone.instant:
+                passed.append(milestone.step)
+                self._record_milestone(activation, milestone, clock)
+        return passed
 
     def _record_milestone(self, activation: Activation, milestone: Milestone, clock: int) -> None:
         assert milestone.instant is not None
@@ -248,15 +264,18 @@ class Run:
             for index in arrived:
                 ready.update(self._successors(index))
             arrived = []
-            for index in sorted(ready):
-                if self.status[index] != IDLE or self.state != "running":
-                    continue
-                ready.update(self._start(self.definition.steps[index], arrived))
-            ready = {index for index in ready if self.status[index] == IDLE} if self.state == "running" else set()
-            if self.state != "running":
-                return
+            while ready:
+                index = min(ready)
+                ready.remove(index)
+                if self.status[index] == IDLE:
+                    ready.update(self._start(self.definition.steps[index], arrived))
+                if self.state != "running":
+                    return
         if self.root_remaining == 0:
-            self.host.finish(self, "done", "")
+            self.host.finish(self)
+        elif not self.active and not self.timed:
+            left = [step.name for step in self.definition.steps if self.status[step.index] == IDLE]
+            self.fault(f"nothing is active, yet these steps have not ended: {', '.join(left)}", None, machine=True)
 
     def _successors(self, index: int) -> list[int]:
         """What the end of a step enables: successors whose joins are complete, the end or next passage of its block."""
@@ -298,6 +317,18 @@ class Run:
         self._exit(block, "done", f"{block.passes} passages" if step.kind == "repeat" else "")
         return self._successors(step.index)
 
+    def _first_passage(self, block: Activation, arrived: list[int]) -> list[int]:
+        step = block.step
+        if not step.entries[0]:
+            raise StartFailed("a block without a single step; it would never end")
+        if step.kind == "repeat" and step.data["times"] is not None:
+            block.times = int(self.scope.number(step.data["times"]))
+            if block.times < 1:
+                self._exit(block, "done", "no passages")
+                arrived.append(step.index)
+                return []
+        return self._passage(block)
+
     def _passage(self, block: Activation) -> list[int]:
         block.last_entry_tick = self.host.tick_number
         steps = block.step.entries[0]
@@ -307,18 +338,22 @@ class Run:
     def _drop_losers(self, join: StepDefinition, winner: int) -> None:
         """The other branches of a join-any: active steps are interrupted, the rest never start (R12)."""
         start = join.start
-        for predecessor, branch in zip(start["steps"], start["branches"], strict=True):
-            if predecessor == winner:
-                continue
-            for index in sorted(branch, reverse=True):
-                if self.status[index] == ACTIVE:
-                    activation = self.by_step[index]
-                    self._interrupt_inner(activation, f"{join.name} goes on without it")
-                    self._exit(activation, "aborted", f"{join.name} goes on without it")
-                    self._count_out(index)
-                elif self.status[index] == IDLE:
-                    self.status[index] = DEAD
-                    self._count_out(index)
+        losers = [
+            index
+            for predecessor, branch in zip(start["steps"], start["branches"], strict=True)
+            if predecessor != winner
+            for index in branch
+        ]
+        for index in losers:
+            if self.status[index] == IDLE:
+                self.status[index] = DEAD
+                self._count_out(index)
+        active = [self.by_step[index] for index in losers if self.status[index] == ACTIVE]
+        for activation in sorted(active, key=lambda one: -one.sequence):
+            if self.status[activation.step.index] == ACTIVE:
+                self._interrupt_inner(activation, f"{join.name} goes on without it")
+                self._exit(activation, "aborted", f"{join.name} goes on without it")
+                self._count_out(activation.step.index)
 
     def _count_out(self, index: int) -> None:
         parent = self.definition.steps[index].parent
@@ -338,7 +373,9 @@ class Run:
         self.by_step[step.index] = activation
         data = step.data
         activation.timeout = step.timeout
-        self.own[f"{step.name}.elapsed"] = 0.0
+        activation.attempt = self.attempts.pop(step.index, 1)
+        self.own[step.elapsed_key] = 0.0
+        self.own[step.timed_out_key] = False
         ready = [index for index in step.withs if self.status[index] == IDLE]
         if data["only_if"] is not None and build(data["only_if"], self.scope)() is not True:
             activation.skipped = True
@@ -350,13 +387,11 @@ class Run:
             if step.kind == "choose":
                 ready += self._choose(activation, arrived)
             elif step.kind in ("repeat", "perform"):
-                if step.kind == "repeat" and data["times"] is not None:
-                    activation.times = int(self.scope.number(data["times"]))
-                ready += self._passage(activation)
+                ready += self._first_passage(activation, arrived)
             else:
                 self._claim(activation)
                 if activation.gate is None or activation.gate() is True:
-                    self.energise(activation)
+                    ready += self.energise(activation)
         except StartFailed as failure:
             self.fault(f"{step.name}: {failure}", activation, machine=failure.machine)
         except ProfileError as problem:
@@ -416,25 +451,23 @@ class Run:
         """Take the axes and outputs that the step drives; one owner each (R28)."""
         host = self.host
         preempt = activation.step.data["preempt"]
-        for axis in axes_claimed(activation.step):
+        for axis in activation.step.axes:
             motion = host.motions[axis]
-            owner = motion.activation
-            if owner is not None and owner is not activation:
-                if not preempt:
-                    raise StartFailed(f"{motion.definition.name} is in use by {owner.step.name}")
-                host.interrupt_owner(motion, activation.step.name)
-            elif motion.run is not None and motion.run is not self:
-                if not preempt:
-                    raise StartFailed(
-                        f"{motion.definition.name} is in use by {getattr(motion.run, 'name', 'another run')}"
-                    )
-                host.interrupt_owner(motion, activation.step.name)
-        for output in outputs_claimed(activation.step):
+            owner = motion.activation.step.name if motion.activation is not None else None
+            if owner is None and motion.run is not None and motion.run is not self:
+                owner = motion.run.name
+            if motion.stop_kind is not None and motion.moving:
+                raise StartFailed(f"{motion.definition.name} is stopping")
+            if owner is not None and not preempt:
+                raise StartFailed(f"{motion.definition.name} is in use by {owner}")
+        for output in activation.step.outputs:
             holder = host.output_owner[output]
             if holder is not None and holder is not activation:
                 raise StartFailed(f"output {host.definition.outputs[output]['name']} is in use by {holder.step.name}")
-        for axis in axes_claimed(activation.step):
+        for axis in activation.step.axes:
             motion = host.motions[axis]
+            if motion.activation is not None or (motion.run is not None and motion.run is not self):
+                host.interrupt_owner(motion, self, activation.step.name)
             motion.activation = activation
             motion.run = self
             motion.taken_at = host.now
@@ -443,7 +476,7 @@ class Run:
             activation.settled.append(-1)
             if motion.moving and motion.stop_kind is None:
                 motion.brake()
-        for output in outputs_claimed(activation.step):
+        for output in activation.step.outputs:
             self.used_outputs.add(output)
             if activation.step.kind == "pulse":
                 host.output_owner[output] = activation
@@ -451,6 +484,7 @@ class Run:
 
     def open_gates(self) -> None:
         """Steps whose gate is true in this tick start to move in it (R32)."""
+        ready: set[int] = set()
         for activation in list(self.active):
             if activation.energised is not None or activation.skipped or self.state != "running":
                 continue
@@ -462,68 +496,65 @@ class Run:
                 edge.sample()
             if activation.gate is None or activation.gate() is True:
                 try:
-                    if activation.gate is not None and self.energise(activation):
+                    ready.update(self.energise(activation))
+                    if activation.gate is not None and activation.energised is not None:
                         words = self.host.words(activation.step.data["once"], self.scope)
                         self.host.event("gate", self.name, activation.step.name, words)
-                    elif activation.gate is None:
-                        self.energise(activation)
                 except StartFailed as failure:
                     self.fault(f"{activation.step.name}: {failure}", activation, machine=failure.machine)
                 except ProfileError as problem:
                     self.fault(f"{activation.step.name}: {problem}", activation)
+        if ready and self.state == "running":
+            self._spread([], ready)
 
-    def energise(self, activation: Activation) -> bool:
-        """Let the step act; False while the supervisor does not let a press begin."""
+    def energise(self, activation: Activation) -> list[int]:
+        """Let the step act, unless the supervisor does not let a press begin; returns what its milestones start at once (M4)."""
         if not energise(activation, self):
-            return False
+            return []
         activation.energised = self.host.now
-        return True
+        return self._passed(activation) if activation.milestones else []
 
     def _timed_out(self, activation: Activation, cause: str, arrived: list[int]) -> None:
         step = activation.step
-        self.own[f"{step.name}.timed_out"] = True
+        self.own[step.timed_out_key] = True
         if activation.attempt <= step.retry:
             self._retry(activation, cause)
             return
+        self._interrupt_inner(activation, "timeout")
+        self._exit(activation, "timeout", cause)
         if step.on_timeout == "continue":
-            self._interrupt_inner(activation, "timeout")
-            self._exit(activation, "timeout", cause)
             arrived.append(step.index)
         elif step.on_timeout == "fault":
-            self._interrupt_inner(activation, "timeout")
-            self._exit(activation, "timeout", cause)
             self.fault(cause, None)
         else:
-            self._interrupt_inner(activation, "timeout")
-            self._exit(activation, "timeout", cause)
             if step.on_timeout != "cancel":
                 self.then = step.on_timeout
             self.cancel(cause)
 
     def _retry(self, activation: Activation, cause: str) -> None:
-        """Left and entered in one tick: a new activation with its own clock; outputs do not drop in between (R10)."""
+        """Left and entered in one tick: a new activation with its own clock; outputs do not drop in between (R10).
+
+        It is entered with the other starts of the tick; what waits for its milestones goes on waiting.
+        """
         step = activation.step
         attempt = activation.attempt + 1
+        self.attempts[step.index] = attempt
         self._interrupt_inner(activation, "retry")
         self._exit(activation, "timeout", cause)
+        self.status[step.index] = IDLE
         self.host.event("retry", self.name, step.name, f"attempt {attempt} of {step.retry + 1}")
-        arrived: list[int] = []
-        ready = self._start(step, arrived)
-        if step.index in self.by_step:
-            self.by_step[step.index].attempt = attempt
-        if ready or arrived:
-            self._spread(arrived, set(ready))
 
     def _interrupt_inner(self, activation: Activation, cause: str) -> None:
         """Everything active inside a block ends with it."""
         if activation.step.kind not in ("choose", "repeat", "perform"):
             return
+        for step in self.definition.steps:
+            if self.status[step.index] == IDLE and self._is_inside(step, activation.step.index):
+                self.status[step.index] = DEAD
+                self.attempts.pop(step.index, None)
         inside = [other for other in self.active if self._is_inside(other.step, activation.step.index)]
         for other in sorted(inside, key=lambda item: -item.sequence):
             self._exit(other, "aborted", cause)
-        for step in self.definition.steps:
-            if self._is_inside(step, activation.step.index) and self.status[step.index] == IDLE:
-                self.status[step.index] = DEAD
         self.timed = [(time, index) for time, index in self.timed if self.status[index] == IDLE]
 
     def _is_inside(self, step: StepDefinition, block: int) -> bool:
@@ -541,7 +572,7 @@ class Run:
         self.status[step.index] = ENDED
         self.active.remove(activation)
         del self.by_step[step.index]
-        self.own[f"{step.name}.elapsed"] = (host.now - activation.since) * 1e-9
+        self.own[step.elapsed_key] = (host.now - activation.since) * 1e-9
         for motion in activation.motions:
             if motion.activation is activation:
                 motion.activation = None
@@ -556,16 +587,21 @@ class Run:
                 host.output_owner[output] = None
                 host.outputs[output] = host.definition.outputs[output]["rest"]
         host.event("end", self.name, step.name, f"{outcome}: {cause}" if cause else outcome, (("outcome", outcome),))
-        for milestone in activation.milestones:
-            if not milestone.fired and self.status[milestone.step] == IDLE and self.state == "running":
-                self._abandon(milestone.step, f"{step.name} ended without passing its place")
+        if step.passers and self.state == "running" and step.index not in self.attempts:
+            passed = {milestone.step for milestone in activation.milestones if milestone.fired}
+            for index in step.passers:
+                if self.status[index] == IDLE and index not in passed:
+                    self._abandon(index, f"{step.name} ended without passing its place")
 
     def _abandon(self, index: int, reason: str) -> None:
-        """A dependent step whose milestone will never come: it ends aborted, and the rest goes on (M4)."""
+        """A dependent step whose milestone will never come, and what starts with it: aborted, and the rest goes on (M4)."""
         self.status[index] = DEAD
         dependent = self.definition.steps[index]
         self.host.event("end", self.name, dependent.name, f"aborted: {reason}", (("outcome", "aborted"),))
         self.abandoned.append(index)
+        for follower in dependent.withs:
+            if self.status[follower] == IDLE:
+                self._abandon(follower, f"{dependent.name} never started")
 
     def preempted(self, activation: Activation, by: str) -> None:
         """Another step of this run takes an axis of this one, which ends aborted; what follows it goes on (R28)."""
@@ -574,23 +610,28 @@ class Run:
 
     # The end of a run.
 
-    def fault(self, cause: str, activation: Activation | None, machine: bool = False, stop: str | None = None) -> None:
-        """Interrupt every step; the run is faulted once nothing moves any more (R13)."""
+    def fault(
+        self, cause: str, activation: Activation | None, machine: bool = False, stop: Mapping[int, str] | None = None
+    ) -> None:
+        """Interrupt every step; the run is faulted once nothing moves any more (R13). `stop`: kinds other than the axes' own."""
         if self.state == "stopping" and self.outcome_to_be == "faulted":
+            self._stop_axes(stop)
             return
         self.host.event("fault", self.name, activation.step.name if activation else "", cause)
         self.machine_fault = machine
         self._stop_all("faulted", cause, activation, stop)
 
-    def cancel(self, cause: str, stop: str | None = None) -> None:
-        """Interrupt every step by each axis' own stop, or by `stop`; idempotent (R34)."""
-        if self.state != "running":
-            if stop is not None and not self.over:
-                self._stop_axes(stop)
-            return
-        self._stop_all("cancelled", cause, None, stop)
+    def cancel(self, cause: str, off: bool = False) -> None:
+        """Interrupt every step by each axis' own stop, or switch its axes off; idempotent (R34)."""
+        stop = dict.fromkeys(self.used_axes, "off") if off else None
+        if self.state in ("running", "finishing"):
+            self._stop_all("cancelled", cause, None, stop)
+        elif not self.over:
+            self._stop_axes(stop)
 
-    def _stop_all(self, outcome: str, cause: str, culprit: Activation | None, stop: str | None) -> None:
+    def _stop_all(
+        self, outcome: str, cause: str, culprit: Activation | None, stop: Mapping[int, str] | None
+    ) -> None:
         if self.state == "stopping":
             self.cause = f"{cause} (while being cancelled: {self.cause})"
         else:
@@ -598,8 +639,9 @@ class Run:
         self.state = "stopping"
         self.outcome_to_be = outcome
         self.timed.clear()
+        self.attempts.clear()
         for activation in sorted(self.active, key=lambda item: -item.sequence):
-            done = None if activation is culprit else self._done_meanwhile(activation)
+            done = self._done_meanwhile(activation)
             if done is not None:
                 self._exit(activation, "done", done)
             else:
@@ -612,24 +654,35 @@ class Run:
     def _done_meanwhile(self, activation: Activation) -> str | None:
         """Why a step that a stop meets in the tick of its completion keeps "done" (R23), or None."""
         host = self.host
-        if self.evaluated == host.tick_number or activation.tick == host.tick_number:
+        if activation.tick == host.tick_number:
             return None
+        if self.evaluated == host.tick_number:
+            return self.done_now.get(activation.step.index)
+        self._measure_times(host.now)
         return self._completed(activation, host.now, host.gap, host.quarter)
 
-    def _stop_axes(self, stop: str | None) -> None:
+    def _stop_axes(self, stop: Mapping[int, str] | None) -> None:
+        """Begin or escalate the stop of every axis: by its own kind, or by what `stop` says (R33)."""
         for axis in sorted(self.used_axes):
             motion = self.host.motions[axis]
             if motion.run is self:
-                motion.begin_stop(stop or motion.definition.stop, self.host.now)
+                kind = motion.definition.stop if stop is None else stop.get(axis, motion.definition.stop)
+                motion.begin_stop(kind, self.host.now)
+
+    def break_off(self, cause: str) -> None:
+        """An error inside the runner: every step ends aborted, without a look at what it would take to do so well (R36)."""
+        for activation in sorted(self.active, key=lambda item: -item.sequence):
+            self.status[activation.step.index] = ENDED
+            self.host.event(
+                "end", self.name, activation.step.name, f"aborted: {cause}", (("outcome", "aborted"),)
+            )
+        self.active.clear()
+        self.by_step.clear()
+        self.timed.clear()
+        self.cause = cause
 
     def standing(self) -> bool:
         """Whether nothing that this run has set in motion moves any more."""
         return not any(
             motion.run is self and motion.moving for motion in (self.host.motions[axis] for axis in self.used_axes)
         )
-
-
-def _motion_of(activation: Activation, milestone: Milestone) -> Motion:
-    if milestone.axis is None:
-        return activation.motions[0]
-    return next(motion for motion in activation.motions if motion.definition.index == milestone.axis)

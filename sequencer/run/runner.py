@@ -19,8 +19,8 @@ from sequencer.run.definition import MachineDefinition, RoutineDefinition
 from sequencer.run.motion import Motion
 from sequencer.run.routine_run import Run
 from sequencer.run.snapshot import Snapshot
-from sequencer.run.status import Status, status_of, term_words, unknown_words
-from sequencer.run.step_kinds import instant_of
+from sequencer.run.status import Status, guards_words, status_of, term_words, unknown_words
+from sequencer.run.step_kinds import set_instants
 from sequencer.run.step_state import Activation
 from sequencer.run.supervisor import Supervisor
 from sequencer.run.terms import Scope, Test, build
@@ -114,15 +114,17 @@ class Runner:
             raise RuntimeError("tick() was called from within tick(); it is not re-entrant")
         self._in_tick = True
         try:
-            with self._lock:
-                requests = tuple(self._queue) if self._queue else ()
-                if requests and readings.now_ns > self._host.now:
+            self._host.check_time(readings.now_ns)
+            requests: tuple[Request, ...] = ()
+            if self._queue:
+                with self._lock:
+                    requests = tuple(self._queue)
                     self._queue.clear()
             orders = self._host.tick(readings, requests)
+            if self._sink is not None:
+                self._record(readings, orders, requests)
         finally:
             self._in_tick = False
-        if self._sink is not None:
-            self._sink.record(readings, orders, requests)
         return orders
 
     def status(self) -> Status:
@@ -133,6 +135,15 @@ class Runner:
     def machine(self) -> dict[str, Any]:
         """The machine data that all routines share (for a recorder)."""
         return dict(self._host.definition.data)
+
+    def _record(self, readings: Readings, orders: Orders, requests: tuple[Request, ...]) -> None:
+        """A sink that fails is left out from then on and said so at the next tick; it does not stop the machine (R36)."""
+        assert self._sink is not None  # looked at just before
+        try:
+            self._sink.record(readings, orders, requests)
+        except Exception as error:
+            self._sink = None
+            self.note(f"the sink failed and is left out: {_named(error)}", False)
 
     def _put(self, request: Request) -> None:
         with self._lock:
@@ -173,6 +184,7 @@ class Host:
         self.fault_cause: str | None = None
         self.events: list[Event] = []
         self._sequence = 0
+        self._cancelling = False
         self._waiting_request: Request | None = None
 
     @property
@@ -181,29 +193,48 @@ class Host:
 
     # The tick.
 
-    def tick(self, readings: Readings, requests: tuple[Request, ...]) -> Orders:
-        now = readings.now_ns
-        if type(now) is not int or now <= self.now:
+    def check_time(self, now: object) -> None:
+        """Raises ClockError unless `now` is a whole number after the last tick's."""
+        if type(now) is not int:
+            raise ClockError(f"now_ns is {now!r}; it must be a whole number of nanoseconds")
+        if now <= self.now and self.tick_number >= 0:
             raise ClockError(
                 f"tick at {now} ns does not come after the tick before, at {self.now} ns; nothing was changed"
-                if isinstance(now, int)
-                else f"now_ns is {now!r}; it must be a whole number of nanoseconds"
             )
-        first = self.now < 0
-        self.gap = self.definition.period if first else now - self.now
+
+    def tick(self, readings: Readings, requests: tuple[Request, ...]) -> Orders:
+        """One tick at a checked time. Whatever goes wrong inside, every output and axis gets an order (R36)."""
+        now = readings.now_ns
+        self.gap = now - self.now if self.tick_number >= 0 else self.definition.period
         self.now = now
         self.tick_number += 1
         self.events = []
-        self.snapshot.take(readings, self.motions, self.tick_number, self.gap)
-        advance = self._clocks()
-        self._follow_unpowered(readings.enabled)
+        try:
+            self._phases(readings, requests)
+            return self._orders()
+        except Exception as error:
+            self._break_off(f"error inside the runner: {_named(error)}")
+            return self._orders()
+
+    def _phases(self, readings: Readings, requests: tuple[Request, ...]) -> None:
+        enabled = bool(readings.enabled)
+        lost = self._look(readings)
+        self._clocks()
+        self._follow_unpowered()
         if self._waiting_request is not None and not self.runs:
             requests = (*requests, self._waiting_request)
             self._waiting_request = None
+        self._cancelling = False
         starts = self._requests(requests) if requests else []
-        self._enable(readings.enabled)
-        if self.enabled:
+        self._enable(enabled)
+        if lost is not None:
+            for run in self.runs:
+                run.fault(lost, None, machine=True)
+        if enabled:
             self._interlocks()
+        if self._cancelling:
+            for run in self.runs:
+                run.cancel("cancelled by request")
         ended = [(run, run.completions()) for run in self.runs if run.state == "running"]
         for run, steps in ended:
             if run.state == "running":
@@ -213,15 +244,40 @@ class Host:
                 run.open_gates()
         for request in starts:
             self._start_run(request)
-        self.supervisor.commit(now, advance)
+        self.supervisor.commit(self.now)
         self._finish_stops()
         for motion in self.motions:
             if len(motion.history) > 1:
-                motion.forget(now)
-        return self._orders()
+                motion.forget(self.now)
 
-    def _clocks(self) -> int:
-        """Let every motion clock advance (R20); returns what an axis that holds its order gains."""
+    def _look(self, readings: Readings) -> str | None:
+        """Freeze the readings; where their source breaks nothing is known, and what broke is returned (R36)."""
+        try:
+            self.snapshot.take(readings, self.motions, self.tick_number, self.gap)
+        except Exception as error:
+            self.snapshot.lose_everything(self.tick_number)
+            return f"the readings failed: {_named(error)}"
+        return None
+
+    def _break_off(self, cause: str) -> None:
+        """All runs faulted, all axes off, all outputs at rest: what is left when a tick itself has failed (R36)."""
+        self.event("fault", text=cause)
+        for run in self.runs:
+            run.break_off(cause)
+            run.state = run.outcome = "faulted"
+            self.event("run", run.name, text=f"faulted: {cause}", values=(("outcome", "faulted"),))
+        self.ended = [*self.ended, *self.runs][-8:]
+        self.runs = []
+        for motion in self.motions:
+            motion.drop()
+            motion.latched = True
+        self.outputs = [output["rest"] for output in self.definition.outputs]
+        self.output_owner = [None] * len(self.outputs)
+        self._waiting_request = None
+        self.fault_cause = cause
+
+    def _clocks(self) -> None:
+        """Let every motion clock advance (R20): by the true gap where actuators carry on, else by two periods at most."""
         gap = self.gap
         period = self.definition.period
         late = gap > period + (period >> 1)
@@ -230,60 +286,58 @@ class Host:
             self.event("late", text=f"{gap * 1e-9:.3g} s since the tick before")
         clamped = gap if gap < 2 * period else 2 * period
         for motion in self.motions:
+            motion.gain = clamped if motion.clamped else gap
             if motion.profile is not None:
-                step = clamped if motion.clamped else gap
-                if motion.scale != 1.0:
-                    step = int(step * motion.scale)
-                motion.next_clock = motion.clock + step
+                motion.next_clock = motion.clock + motion.gain
         if gap > self.definition.longest_gap:
             for run in self.runs:
-                if any(self.motions[axis].moving for axis in run.used_axes):
+                if any(self._acting(self.motions[axis]) for axis in run.used_axes):
                     run.fault(f"no tick for {gap * 1e-9:.3g} s while moving", None, machine=True)
-        return clamped
 
-    def _follow_unpowered(self, enabled: bool) -> None:
+    @staticmethod
+    def _acting(motion: Motion) -> bool:
+        """Whether an axis moves or pushes."""
+        return motion.profile is not None or (motion.mode == "effort" and not motion.definition.is_spin)
+
+    def _follow_unpowered(self) -> None:
         """Set-points of unpowered and pressing axes follow what is measured (R29, R41, R46)."""
-        for motion in self.motions:
-            axis = motion.definition
-            if axis.is_spin:
-                continue
-            measured = self.values[axis.name]
-            if motion.mode == "effort":
-                if measured is not None:
-                    motion.rebase(measured, self.now)
-                    motion.occupied_low = min(measured, motion.bound)
-                    motion.occupied_high = max(measured, motion.bound)
-            elif not motion.powered:
+        for motion in self.occupants.values():
+            mode = motion.mode
+            trusted = self.snapshot.zeroed[motion.definition.index]
+            if mode != "track" and mode != "hold":
+                measured = self.values[motion.definition.name]
                 if measured is None:
-                    motion.occupy_everything()
+                    trusted = trusted and mode == "effort"
                 elif measured != motion.position or not motion.known:
                     motion.rebase(measured, self.now)
-            if not self.snapshot.zeroed[axis.index]:
+            if not trusted:
                 motion.occupy_everything()
+            elif motion.anywhere and motion.known:
+                motion.occupy_what_is_known()
 
     def _requests(self, requests: tuple[Request, ...]) -> list[Request]:
         """Handle requests in rank order abort > cancel > reset > start (R3); starts are kept for phase 5."""
         starts = []
-        stopped = False
+        stopped = aborted = False
         for request in sorted(requests, key=lambda one: _RANK[one[0]]):
             match request[0]:
                 case "abort":
-                    stopped = True
+                    stopped = aborted = True
                     self.event("request", text="abort")
+                    self._forget_followers()
                     for run in self.runs:
-                        run.cancel("aborted by request", stop="off")
+                        run.cancel("aborted by request", off=True)
                     for motion in self.motions:
                         motion.stop_kind = "off"
                         motion.switch_off()
                     self.fault_cause = "aborted by request"
                 case "cancel":
-                    stopped = True
+                    stopped = self._cancelling = True
                     self.event("request", text="cancel")
-                    for run in self.runs:
-                        run.cancel("cancelled by request")
+                    self._forget_followers()
                 case "reset":
                     self.event("request", text="reset")
-                    if not any(run.state == "stopping" for run in self.runs):
+                    if not aborted and not any(run.state == "stopping" for run in self.runs):
                         self.fault_cause = None
                         for motion in self.motions:
                             motion.latched = False
@@ -297,16 +351,22 @@ class Host:
                         starts.append(request)
         return starts
 
+    def _forget_followers(self) -> None:
+        """What was to run after a timeout does not: stop beats start (R33)."""
+        self._waiting_request = None
+        for run in self.runs:
+            run.then = None
+
     def _enable(self, enabled: bool) -> None:
         if not enabled:
             if self.enabled:
                 self.event("disabled")
+            self._forget_followers()
             for run in list(self.runs):
-                run.cancel("disabled", stop="off")
+                run.cancel("disabled", off=True)
                 self._over(run, run.outcome_to_be or "done", run.cause)
             for motion in self.motions:
                 motion.drop()
-            self._waiting_request = None
             self.enabled = False
             return
         if not self.enabled:
@@ -325,56 +385,51 @@ class Host:
             if test() is True:
                 continue
             for run in self.runs:
-                if run.state == "running" and any(
-                    self.motions[axis].moving or self.motions[axis].mode == "effort"
-                    for axis in data["axes"]
-                    if self.motions[axis].run is run
-                ):
+                owned = [self.motions[axis] for axis in data["axes"] if self.motions[axis].run is run]
+                if any(motion.profile is not None or motion.mode == "effort" for motion in owned):
+                    kind = data["stop"]
+                    stop = None if kind is None else dict.fromkeys(data["axes"], kind)
                     words = self.words(data["term"], run.scope)
-                    run.fault(f"interlock {data['name']}: {words} does not hold", None, machine=True, stop=data["stop"])
+                    run.fault(f"interlock {data['name']}: {words} does not hold", None, machine=True, stop=stop)
         for motion in self.motions:
-            activation = motion.activation
-            if activation is None:
+            owner = motion.run
+            if owner is None or (motion.activation is None and motion.profile is None):
                 continue
             axis = motion.definition
-            owner = self.run_of(motion)
-            if owner is None or owner.state != "running":
-                continue
             fault = self.snapshot.faults[axis.index]
             if fault is not None:
-                owner.fault(f"{axis.name}: {fault}", activation, machine=True)
+                owner.fault(f"{axis.name}: {fault}", motion.activation, machine=True)
             elif axis.is_spin or not motion.powered:
                 continue
             elif not self.snapshot.zeroed[axis.index]:
-                owner.fault(f"{axis.name} has lost its zero", activation, machine=True)
-            elif motion.mode != "effort" and motion.moving:
-                self._following(motion, owner, activation)
+                owner.fault(f"{axis.name} has lost its zero", motion.activation, machine=True)
+            elif motion.profile is not None:
+                self._following(motion, owner)
 
-    def _following(self, motion: Motion, run: Run, activation: Activation) -> None:
-        """R45: behind by more than the tolerance, a move's clock waits or the axis faults."""
+    def _following(self, motion: Motion, run: Run) -> None:
+        """R45: behind by more than the tolerance, a move's clock waits or the axis faults. The clock of a stop never waits."""
         axis = motion.definition
-        if self.values[axis.name] is None:
+        error = self.values[axis.name + ".error"]
+        if error is None:
             run.fault(
                 f"the position of {axis.name} is lost while it moves ({self.unknown_reason(axis.name)})",
-                activation,
+                motion.activation,
                 machine=True,
             )
             return
-        error = abs(self.values[axis.name + ".error"])
+        error = abs(error)
         if error <= axis.following:
-            motion.scale = 1.0
             return
         if axis.behind == "fault" or error > 2.0 * axis.following:
             run.fault(
                 f"{axis.name} is {error:.4g} away from its set-point; allowed are {axis.following:.4g}",
-                activation,
+                motion.activation,
                 machine=True,
             )
-            return
-        scale = 2.0 - error / axis.following
-        for member in motion.group or [motion]:
-            member.scale = scale
-            member.next_clock = member.clock + int((member.next_clock - member.clock) * scale)
+        elif motion.aim is not None:
+            share = 2.0 - error / axis.following
+            for member in motion.unit:
+                member.next_clock = min(member.next_clock, member.clock + int(member.gain * share))
 
     def _finish_stops(self) -> None:
         """Runs whose axes have come to rest end; ramps past their deadline fall back to off (R33)."""
@@ -397,41 +452,57 @@ class Host:
     def _start_run(self, request: Request) -> None:
         _, name, parameters, speed, preempt = request
         definition = self.routines[name]
-        reason = self._why_not(definition, parameters, preempt)
+        reason = self._why_not(definition, preempt)
         if reason is not None:
             self._refuse(name, reason)
             return
-        if preempt:
-            for run in self.runs:
-                if run.used_axes & _axes_of(definition):
-                    for axis in run.used_axes & _axes_of(definition):
-                        self._detach(self.motions[axis])
-                    run.cancel(f"{name} takes its axes")
         run = Run(self, definition, parameters, speed)
+        if preempt:
+            self._take_over(run)
         self.runs.append(run)
         self.event("run", name, text="start", values=tuple(sorted(parameters.items())))
         run.begin()
 
-    def _why_not(
-        self, definition: RoutineDefinition, parameters: Mapping[str, float | str], preempt: bool
-    ) -> str | None:
+    def _take_over(self, run: Run) -> None:
+        """Cancel the runs that use what a new one will, and give it their axes, braking until its own steps move them (R53)."""
+        definition = run.definition
+        for other in self.runs:
+            common = other.definition.axes & definition.axes
+            if not common and not other.definition.outputs & definition.outputs:
+                continue
+            taken = [self.motions[axis] for axis in sorted(common) if self.motions[axis].run is other]
+            for motion in taken:
+                self._detach(motion)
+            other.cancel(f"{run.name} takes its axes")
+            for motion in taken:
+                motion.run = run
+                run.used_axes.add(motion.definition.index)
+                if motion.moving:
+                    motion.brake()
+                elif motion.mode == "effort":
+                    self.rest(motion)
+
+    def _why_not(self, definition: RoutineDefinition, preempt: bool) -> str | None:
         """Why a routine cannot be started now, in words, or None."""
         if not self.enabled:
             return "the machine is not enabled"
         if self.fault_cause is not None:
             return f"reset first; the last fault: {self.fault_cause}"
-        for run in self.runs:
-            if run.name == definition.name:
-                return f"{run.name} is already running" if run.state == "running" else f"{run.name} is stopping"
-        axes = _axes_of(definition)
-        for axis in sorted(axes):
+        for axis in sorted(definition.axes):
             motion = self.motions[axis]
             if motion.stop_kind is not None and motion.moving:
                 return f"{motion.definition.name} is stopping"
-            if motion.run is not None and not preempt:
-                return f"{motion.definition.name} is in use by {getattr(motion.run, 'name', 'another run')}"
-        for axis, low, high in definition.region:
-            name = self.definition.axes[int(axis)].name
+        for run in self.runs:
+            if run.name == definition.name:
+                return f"{run.name} is stopping" if run.state == "stopping" else f"{run.name} is already running"
+            if preempt:
+                continue
+            for axis in sorted(definition.alone & run.definition.axes):
+                return f"{self.axis_names[axis]} is in use by {run.name}"
+            for output in sorted(definition.outputs & run.definition.outputs):
+                return f"output {self.output_names[output]} is in use by {run.name}"
+        for place, low, high in definition.region:
+            name = self.definition.axes[int(place)].name
             position = self.values[name]
             if position is None:
                 return f"the position of {name} is unknown ({self.unknown_reason(name)})"
@@ -443,11 +514,11 @@ class Host:
     def _refuse(self, name: str, reason: str) -> None:
         self.event("refused", name, text=reason)
 
-    def finish(self, run: Run, outcome: str, cause: str) -> None:
+    def finish(self, run: Run) -> None:
         """Every step has ended: the run is over once nothing that it moved is still under way."""
         if run.state == "running":
             run.state = "finishing"
-            for axis in run.used_axes:
+            for axis in sorted(run.used_axes):
                 motion = self.motions[axis]
                 if motion.run is run and motion.mode == "effort" and not motion.definition.is_spin:
                     motion.mode = "hold"
@@ -471,18 +542,21 @@ class Host:
         self.event("run", run.name, text=f"{outcome}: {cause}" if cause else outcome, values=(("outcome", outcome),))
         if outcome == "faulted":
             self.fault_cause = cause
-        elif run.then is not None and outcome == "cancelled" and run.then in self.routines:
-            defaults = _parameters(self.routines[run.then], {})
-            self._waiting_request = ("request", run.then, defaults, run.speed, False)
+        elif run.then is not None and outcome == "cancelled":
+            following = self.routines.get(run.then)
+            if following is None:
+                self._refuse(run.then, f"{run.name} asks for it and it is not here; {did_you_mean(run.then, self.routines)}")
+            else:
+                self._waiting_request = ("request", run.then, _parameters(following, {}), run.speed, False)
 
     def rest(self, motion: Motion) -> None:
         """What an axis does when no step has it (R27, R43), without a jump."""
         if motion.latched or not self.enabled:
             return
         cases = self.rest_tests[motion.definition.index]
-        case = next(case for case, test in cases if test is None or test() is True)
-        mode = case["mode"]
-        if mode == "voltage":
+        case = next((case for case, test in cases if test is None or test() is True), None)
+        mode: Any = "off" if case is None else case["mode"]
+        if case is not None and mode == "voltage":
             motion.mode, motion.volts, motion.velocity = "effort", case["voltage"], 0.0
         elif mode == "hold":
             if motion.known and motion.profile is None:
@@ -493,13 +567,11 @@ class Host:
             motion.profile = None
             motion.volts = 0.0
 
-    def interrupt_owner(self, motion: Motion, by: str) -> None:
+    def interrupt_owner(self, motion: Motion, taker: Run, by: str) -> None:
         """Another step takes the axis over from the moving state (R28)."""
-        run = self.run_of(motion)
-        activation = motion.activation
-        taker = next((one for one in self.runs if any(a.step.name == by for a in one.active)), None)
-        if run is not None and activation is not None and run is taker:
-            run.preempted(activation, by)
+        run = motion.run
+        if run is taker and motion.activation is not None:
+            run.preempted(motion.activation, by)
         elif run is not None:
             self._detach(motion)
             run.cancel(f"{by} takes {motion.definition.name}")
@@ -509,14 +581,12 @@ class Host:
         if activation is not None and motion in activation.motions:
             place = activation.motions.index(motion)
             del activation.motions[place], activation.settled[place]
-        run = self.run_of(motion)
-        if run is not None:
-            run.used_axes.discard(motion.definition.index)
+        if motion.run is not None:
+            motion.run.used_axes.discard(motion.definition.index)
+        if motion.group is not None:
+            motion.group = None
         motion.activation = None
         motion.run = None
-
-    def run_of(self, motion: Motion) -> Run | None:
-        return motion.run if isinstance(motion.run, Run) else None
 
     def forbidden(self, axis: int) -> str | None:
         """The interlock that does not permit motion of an axis now, in words, or None."""
@@ -548,6 +618,8 @@ class Host:
     def waiting_words(self, activation: Activation, run: Run) -> str:
         """What a step still waits for, and which of it is unknown, since when."""
         data = activation.step.data
+        if activation.step.kind == "choose" and activation.branch < 0:
+            return f"waiting for {guards_words(activation, self, run)}"
         term = data["once"] if activation.energised is None and data["once"] is not None else data["until"]
         if term is None:
             return ""
@@ -561,15 +633,13 @@ class Host:
     def _supervised(self, what: str, motion: Motion, text: str) -> None:
         """The supervisor holds an axis or lets it go on: say so, and compute the milestones anew (R54)."""
         activation = motion.activation
-        run = self.run_of(motion)
-        self.event(what, run.name if run else "", activation.step.name if activation else "", text)
-        if activation is None:
+        run = motion.run
+        if what == "stuck" and run is not None:
+            run.fault(text, activation)
             return
-        for milestone in activation.milestones:
-            if milestone.fired or milestone.axis not in (None, motion.definition.index):
-                continue
-            going = what == "go"
-            milestone.instant = instant_of(motion, milestone.place, milestone.lead, milestone.lag) if going else None
+        self.event(what, run.name if run else "", activation.step.name if activation else "", text)
+        if activation is not None:
+            set_instants(activation, only=motion)
 
 
 def _as_list(routines: Pack | CheckedRoutine | Iterable[CheckedRoutine]) -> list[CheckedRoutine]:
@@ -593,13 +663,8 @@ def _as_list(routines: Pack | CheckedRoutine | Iterable[CheckedRoutine]) -> list
     return given
 
 
-def _axes_of(definition: RoutineDefinition) -> set[int]:
-    axes: set[int] = set()
-    for step in definition.steps:
-        axes.update(step.limits)
-        if step.kind == "pulse":
-            axes.update(drive[1] for drive in step.data["drives"] if drive[0] == "axis")
-    return axes
+def _named(error: Exception) -> str:
+    return f"{type(error).__name__}: {error}"
 
 
 def _parameters(definition: RoutineDefinition, given: Mapping[str, float | str]) -> dict[str, float | str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from sequencer.ports.readings import AxisReading, Readings, Sensed
+from sequencer.ports.readings import AxisReading, Readings, Sensed, SensorValue
 from sequencer.run.definition import MachineDefinition
 from sequencer.run.motion import Motion
 from sequencer.run.terms import Scope, Watch, names_of
@@ -20,9 +20,7 @@ class Snapshot:
         "_derived",
         "_previous",
         "_sensors",
-        "_sources",
         "faults",
-        "jumped",
         "machine",
         "unknown",
         "values",
@@ -76,85 +74,103 @@ class Snapshot:
         self._previous: list[float | None] = [None] * len(machine.axes)
 
     def take(self, readings: Readings, motions: list[Motion], tick: int, gap: int) -> None:
-        """Freeze the readings of this tick."""
+        """Freeze the readings of this tick. Each source is asked once; whatever it says, it is a known value or UNKNOWN."""
         values = self.values
         longest = self.machine.longest_gap
-        given = readings.axes
-        for axis, name, speed_name, current_name, ordered_name, error_name in self._axis_names:
-            reading = given.get(name, _MISSING)
+        get = readings.axes.get
+        for index, (axis, name, speed_name, current_name, ordered_name, error_name) in enumerate(self._axis_names):
+            reading = get(name, _MISSING)
+            if type(reading) is not AxisReading and not isinstance(reading, AxisReading):
+                reading = _MISSING
             position, speed, current, zeroed, age, fault = reading
-            index = axis.index
-            self.zeroed[index] = bool(zeroed)
+            self.zeroed[index] = True if zeroed is True else bool(zeroed)
             self.faults[index] = fault
-            fresh = age <= longest
-            motion = motions[index]
-            if speed is not None and fresh and speed - speed == 0.0:
-                values[speed_name] = speed
-            else:
-                values[speed_name] = None
+            fresh = type(age) is int and age <= longest
+            if not fresh:
+                current = speed = None
+            elif type(current) is not float or current - current != 0.0:
+                current = _finite(current)
+            values[current_name] = current
+            if speed is not None and (type(speed) is not float or speed - speed != 0.0):
+                speed = _finite(speed)
             if axis.is_spin:
-                if values[speed_name] is None:
-                    self._lost(speed_name, speed, fresh, tick)
+                values[speed_name] = speed
+                if speed is None:
+                    self._note(speed_name, _why(reading.speed, fresh), tick)
                 elif self.unknown:
                     self.unknown.pop(speed_name, None)
-            elif position is not None and fresh and position - position == 0.0:
-                values[name] = position
-                if values[speed_name] is None:
-                    before = self._previous[index]
-                    values[speed_name] = None if before is None else (position - before) / (gap * 1e-9)
-                self._previous[index] = position
-                if self.unknown:
-                    self.unknown.pop(name, None)
-                values[ordered_name] = motion.position if motion.known else None
-                values[error_name] = self._error(motion, position) if motion.powered else 0.0
-            else:
-                values[name] = values[error_name] = None
+                continue
+            if not fresh:
+                position = None
+            elif type(position) is not float or position - position != 0.0:
+                position = _finite(position)
+            values[name] = position
+            if position is None:
+                values[speed_name] = speed
+                values[error_name] = None
                 self._previous[index] = None
-                self._lost(name, position, fresh, tick)
-            values[current_name] = current if current is not None and fresh and current - current == 0.0 else None
+                self._note(name, _why(reading.position, fresh), tick)
+                continue
+            if self.unknown:
+                self.unknown.pop(name, None)
+            if speed is None:
+                before = self._previous[index]
+                speed = None if before is None else _finite((position - before) / (gap * 1e-9))
+            values[speed_name] = speed
+            self._previous[index] = position
+            motion = motions[index]
+            values[ordered_name] = motion.position if motion.known else None
+            values[error_name] = motion.error(position) if motion.powered else 0.0
         self._take_sensors(readings, tick)
         battery = readings.battery
-        values["battery"] = battery if battery is not None and battery - battery == 0.0 else None
+        values["battery"] = None if battery is None else _finite(battery)
         for name, watch, blind, axes in self._derived:
             since = max((motions[axis].taken_at for axis in axes), default=0) if blind else 0
             if blind and since + blind > readings.now_ns + (self.machine.period >> 2):
-                watch.credit, watch.true_before = 0, False
+                watch.forget()
                 values[name] = False
             else:
-                values[name] = None if watch.test() is None else watch.fulfilled(readings.now_ns, gap)
+                holds = watch.fulfilled(readings.now_ns, gap)
+                values[name] = None if watch.test() is None else holds
+
+    def lose_everything(self, tick: int) -> None:
+        """The source of the readings broke: nothing is known."""
+        for name in self.values:
+            self.values[name] = None
+            self._note(name, "not read", tick)
+        self.faults = [None] * len(self.faults)
+        self._previous = [None] * len(self._previous)
+        for _, watch, _, _ in self._derived:
+            watch.forget()
 
     def _take_sensors(self, readings: Readings, tick: int) -> None:
         values = self.values
-        given = readings.sensors
+        get = readings.sensors.get
         unknown = self.unknown
         for name, kind, stale_after, words in self._sensors:
-            value: Any = given.get(name)
+            value: Any = get(name)
             if type(value) is Sensed:
                 value, age = value
-                if stale_after is not None and age > stale_after:
+                if stale_after is not None and not (type(age) is int and age <= stale_after):
                     values[name] = None
-                    self._note(name, f"stale: {age * 1e-9:.3g} s old", tick)
+                    shown = f"{age * 1e-9:.3g} s old" if type(age) is int else f"of no known age, {age!r:.40}"
+                    self._note(name, f"stale: {shown}", tick)
                     continue
-            if value is None:
-                values[name] = None
-                self._note(name, "missing", tick)
-                continue
+            known: SensorValue | None
             if kind == "number":
-                good = type(value) is not bool and isinstance(value, int | float) and value - value == 0.0
+                known = value if type(value) is float and value - value == 0.0 else _finite(value)
             elif kind == "switch":
-                good = type(value) is bool
+                known = value if type(value) is bool else None
             else:
-                good = value in words
-            if good:
-                values[name] = value
+                known = value if isinstance(value, str) and value in words else None
+            values[name] = known
+            if known is not None:
                 if unknown:
                     unknown.pop(name, None)
+            elif value is None:
+                self._note(name, "missing", tick)
             else:
-                values[name] = None
                 self._note(name, "not a number" if kind == "number" else f"not one of its values: {value!r:.40}", tick)
-
-    def _lost(self, name: str, value: float | None, fresh: bool, tick: int) -> None:
-        self._note(name, "missing" if value is None else "not a number" if fresh else "stale", tick)
 
     def _note(self, name: str, reason: str, tick: int) -> None:
         if name not in self.unknown:
@@ -165,19 +181,18 @@ class Snapshot:
         reason, tick = self.unknown.get(name, ("missing", 0))
         return f"{name} is {reason} since tick {tick}"
 
-    @staticmethod
-    def _error(motion: Motion, measured: float) -> float:
-        """Measured minus the nearest set-point that may be in force after the latency [m or rad]; 0 within them (R45)."""
-        history = motion.history
-        low = high = motion.position
-        for _, past in history:
-            if past < low:
-                low = past
-            elif past > high:
-                high = past
-        if motion.definition.carries_on and motion.velocity:
-            ahead = motion.position + motion.velocity * 0.02
-            low, high = min(low, ahead), max(high, ahead)
-        if measured < low:
-            return measured - low
-        return measured - high if measured > high else 0.0
+
+def _finite(value: Any) -> float | None:
+    """A number from outside as a finite float, or None: text, a boolean, NaN, infinity or an integer beyond all floats is none."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    try:
+        number = float(value)
+    except OverflowError:
+        return None
+    return number if number - number == 0.0 else None
+
+
+def _why(value: Any, fresh: bool) -> str:
+    """Why a reading that is not known is not."""
+    return "missing" if value is None else "not a number" if fresh else "stale"

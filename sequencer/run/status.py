@@ -92,16 +92,26 @@ def _step_status(host: Host, run: Run, activation: Activation) -> StepStatus:
     term = data["once"] if gated else data["until"]
     left = None if activation.timeout is None else activation.timeout - (host.now - activation.since)
     held = next((motion.held for motion in activation.motions if motion.held is not None), None)
-    waits = f"held by {held}" if held is not None else _waits(activation, term, gated, host)
+    waits = _held_words(held, activation, host) if held is not None else _waits(activation, term, gated, run, host)
     terms = (
         tuple(sorted(_terms(term, run.scope), key=lambda one: {False: 0, None: 1, True: 2}[one.truth])) if term else ()
     )
     return StepStatus(step.name, step.kind, activation.since, waits, terms, left, held)
 
 
-def _waits(activation: Activation, term: Any, gated: bool, host: Host) -> str:
+def _held_words(box: str, activation: Activation, host: Host) -> str:
+    """Which keep-out holds the step, since when, and the axes it waits for (R54)."""
+    motion = next(motion for motion in activation.motions if motion.held is not None)
+    others = host.supervisor.others(box, motion)
+    since = (host.now - motion.held_since) * 1e-9
+    return f"held by {box} for {since:.3g} s" + (f", waiting for {' and '.join(others)}" if others else "")
+
+
+def _waits(activation: Activation, term: Any, gated: bool, run: Run, host: Host) -> str:
     if gated:
-        return f"its gate: {term_words(term, host.values, {})}"
+        return f"its gate: {term_words(term, host.values, run.own)}"
+    if activation.step.kind == "choose" and activation.branch < 0:
+        return guards_words(activation, host, run)
     if term is not None:
         watch = activation.watch
         words = text_of(term)
@@ -121,6 +131,14 @@ def _waits(activation: Activation, term: Any, gated: bool, host: Host) -> str:
     if activation.duration is not None:
         return "time"
     return ""
+
+
+def guards_words(activation: Activation, host: Host, run: Run) -> str:
+    """The guards of a choice that waits, with their values, and which of these are unknown."""
+    guards = [branch["term"] for branch in activation.step.data["branches"]]
+    words = "one of: " + "; ".join(term_words(guard, host.values, run.own) for guard in guards)
+    lost = ", ".join(filter(None, (unknown_words(guard, host.snapshot) for guard in guards)))
+    return f"{words}; {lost}" if lost else words
 
 
 def _terms(term: Any, scope: Scope) -> list[TermStatus]:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
-from profiles import Limits, Profile, State, flick, s_curve, trapezoid
+from profiles import Limits, Profile, State, flick, s_curve, together, trapezoid
 from sequencer.run.definition import StepDefinition
-from sequencer.run.motion import Motion
-from sequencer.run.step_state import Activation
+from sequencer.run.motion import Motion, Plan
+from sequencer.run.step_state import Activation, motion_of
 
 if TYPE_CHECKING:
     from sequencer.run.routine_run import Run
@@ -20,27 +20,6 @@ class StartFailed(Exception):
     def __init__(self, message: str, machine: bool = False) -> None:
         super().__init__(message)
         self.machine = machine
-
-
-def axes_claimed(step: StepDefinition) -> list[int]:
-    """The axes that a step owns while it is active."""
-    match step.kind:
-        case "move":
-            return [axis for axis, _ in step.data["goals"]]
-        case "flick" | "press":
-            return [step.data["axis"]]
-        case "pulse":
-            return [drive[1] for drive in step.data["drives"] if drive[0] == "axis"]
-    return []
-
-
-def outputs_claimed(step: StepDefinition) -> list[int]:
-    """The outputs that a step writes."""
-    if step.kind == "pulse":
-        return [drive[1] for drive in step.data["drives"] if drive[0] == "output"]
-    if step.kind == "set":
-        return [output for output, _ in step.data["values"]]
-    return []
 
 
 def energise(activation: Activation, run: Run) -> bool:
@@ -67,7 +46,7 @@ def energise(activation: Activation, run: Run) -> bool:
 def _move(activation: Activation, run: Run) -> None:
     step = activation.step
     planner = s_curve if step.data["profile"] == "s_curve" else trapezoid
-    plans: list[tuple[Motion, Callable[[State], Profile], float, Limits]] = []
+    plans: list[tuple[Motion, Plan, float, Limits]] = []
     for (axis, goal_data), motion in zip(step.data["goals"], activation.motions, strict=True):
         _ready_to_move(motion, run)
         limits = limits_for(step, axis, run)
@@ -75,17 +54,22 @@ def _move(activation: Activation, run: Run) -> None:
         _inside_travel(motion, goal)
         style = planner if limits.jerk is not None else trapezoid
         plans.append((motion, _aim(style, goal, limits), goal, limits))
-    together = step.together and len(plans) > 1
-    if together:
-        plans = _at_once(plans)
-    profiles = [aim(_origin(motion, run)) for motion, aim, _, _ in plans]
-    group = [motion for motion, _, _, _ in plans] if together else None
+    origins = [_origin(motion, run) for motion, _, _, _ in plans]
+    group: list[Motion] | None = None
+    profiles: Sequence[Profile]
+    if step.together and len(plans) > 1:
+        at_once = _aim_together([goal for _, _, goal, _ in plans], [limits for _, _, _, limits in plans])
+        profiles = at_once(origins)
+        plans = [(motion, at_once, goal, limits) for motion, _, goal, limits in plans]
+        group = [motion for motion, _, _, _ in plans]
+    else:
+        profiles = [aim([origin])[0] for (_, aim, _, _), origin in zip(plans, origins, strict=True)]
     clamped = any(not motion.definition.carries_on for motion, _, _, _ in plans)
     for (motion, aim, goal, limits), profile in zip(plans, profiles, strict=True):
         motion.adopt(aim, goal, limits, profile)
         motion.group = group
         motion.clamped = clamped
-    _set_instants(activation, run)
+    set_instants(activation)
 
 
 def _flick(activation: Activation, run: Run) -> None:
@@ -101,24 +85,25 @@ def _flick(activation: Activation, run: Run) -> None:
     if limits.jerk is not None and step.data["profile"] == "trapezoid":
         limits = Limits(limits.velocity, limits.acceleration, None)
 
-    def aim(state: State) -> Profile:
+    def aim(states: Sequence[State]) -> list[Profile]:
+        (state,) = states
         passed = state.position >= through.position if upwards else state.position <= through.position
-        if passed and state.velocity != 0.0:
-            return (s_curve if limits.jerk is not None else trapezoid)(state, State(goal), limits)
-        return flick(state, through, State(goal), limits, travel=motion.definition.travel)
+        if passed and activation.energised is not None:
+            return [(s_curve if limits.jerk is not None else trapezoid)(state, State(goal), limits)]
+        return [flick(state, through, State(goal), limits, travel=motion.definition.travel)]
 
-    profile = aim(_origin(motion, run))
-    start_clock = 0
+    origin = _origin(motion, run)
+    (profile,) = aim([origin])
     motion.adopt(aim, goal, limits, profile)
     motion.group = None
     motion.clamped = not motion.definition.carries_on
-    _set_instants(activation, run)
-    if step.data["phase"] and activation.milestones:
+    set_instants(activation)
+    stands = origin.velocity == 0.0 and origin.acceleration == 0.0
+    if step.data["phase"] and activation.milestones and stands:
         instant = activation.milestones[0].instant
         if instant is not None and instant > 0:
             over = instant % run.host.definition.period
-            start_clock = over - run.host.definition.period if over else 0
-            motion.next_clock = start_clock
+            motion.next_clock = over - run.host.definition.period if over else 0
 
 
 def _press(activation: Activation, run: Run) -> bool:
@@ -138,6 +123,8 @@ def _press(activation: Activation, run: Run) -> bool:
             motion.held, motion.held_since = box.name, run.host.now
             run.host.event("hold", run.name, step.name, f"{motion.definition.name} is held by {box.name}")
         return False
+    if motion.held is not None:
+        run.host.event("go", run.name, step.name, f"{motion.definition.name} goes on")
     sign = 1.0 if bound >= here else -1.0
     velocity = limits_for(step, axis, run).velocity
     motion.held = None
@@ -148,8 +135,10 @@ def _press(activation: Activation, run: Run) -> bool:
     motion.current = sign * effort
     motion.bound = bound
     motion.speed_bound = velocity[1] if sign > 0.0 else velocity[0]
-    motion.velocity = motion.acceleration = 0.0
-    motion.occupied_low, motion.occupied_high = low, high
+    motion.position, motion.velocity, motion.acceleration = here, 0.0, 0.0
+    motion.stop_kind = None
+    motion.latched = False
+    motion.occupy_what_is_known()
     return True
 
 
@@ -157,49 +146,39 @@ def _pulse(activation: Activation, run: Run) -> None:
     host = run.host
     for drive in activation.step.data["drives"]:
         if drive[0] == "output":
-            host.outputs[drive[1]] = drive[3]
+            value = drive[3]
+            host.outputs[drive[1]] = run.scope.number(value) if isinstance(value, list | tuple) else value
             continue
         motion = host.motions[drive[1]]
         if not host.enabled:
             raise StartFailed(f"{motion.definition.name} is not enabled", machine=True)
-        value = run.scope.number(drive[3])
+        strength = run.scope.number(drive[3])
         motion.profile = None
         motion.latched = False
         motion.stop_kind = None
         if drive[2] == "voltage":
-            motion.mode, motion.volts, motion.velocity = "effort", value, 0.0
+            motion.mode, motion.volts, motion.velocity = "effort", strength, 0.0
         else:
-            motion.mode, motion.volts, motion.velocity = "track", 0.0, value
+            motion.mode, motion.volts, motion.velocity = "track", 0.0, strength
 
 
-def _aim(planner: Callable[[State, State, Limits], Profile], goal: float, limits: Limits) -> Callable[[State], Profile]:
+def _aim(planner: Callable[[State, State, Limits], Profile], goal: float, limits: Limits) -> Plan:
     end = State(goal, 0.0, 0.0)
 
-    def aim(state: State) -> Profile:
-        return planner(state, end, limits)
+    def aim(states: Sequence[State]) -> list[Profile]:
+        return [planner(states[0], end, limits)]
 
     return aim
 
 
-def _at_once(
-    plans: list[tuple[Motion, Callable[[State], Profile], float, Limits]],
-) -> list[tuple[Motion, Callable[[State], Profile], float, Limits]]:
+def _aim_together(goals: Sequence[float], limits: Sequence[Limits]) -> Plan:
     """The same goals, reached at one instant from whatever states the axes are in."""
-    from profiles import together
+    ends = [State(goal, 0.0, 0.0) for goal in goals]
 
-    motions = [motion for motion, _, _, _ in plans]
-    goals = [State(goal) for _, _, goal, _ in plans]
-    limits = [limit for _, _, _, limit in plans]
+    def aim(states: Sequence[State]) -> Sequence[Profile]:
+        return together(states, ends, limits)
 
-    def aim_of(index: int) -> Callable[[State], Profile]:
-        def aim(state: State) -> Profile:
-            states = [motion.advanced() for motion in motions]
-            states[index] = state
-            return together(states, goals, limits)[index]
-
-        return aim
-
-    return [(motion, aim_of(i), goal, limit) for i, (motion, _, goal, limit) in enumerate(plans)]
+    return aim
 
 
 def _origin(motion: Motion, run: Run) -> State:
@@ -261,20 +240,19 @@ def _goal(goal: Any, motion: Motion, run: Run) -> float:
     return float(goal[2][value])
 
 
-def _set_instants(activation: Activation, run: Run) -> None:
-    """When the profiles pass the places that other steps wait for, in ns of their motion clocks (M1)."""
+def set_instants(activation: Activation, only: Motion | None = None) -> None:
+    """When the profiles pass the places that other steps wait for, in ns of their motion clocks (M1).
+
+    None: not on this profile. A flick that is held passes its place without the speed, so its `through` is not on its
+    stopping profile; a mere place may well be. `only`: the axis whose profile has changed.
+    """
     for milestone in activation.milestones:
-        if milestone.fired:
+        motion = motion_of(activation, milestone)
+        if milestone.fired or (only is not None and motion is not only):
             continue
-        motion = activation.motions[0]
-        if milestone.axis is not None:
-            motion = next(one for one in activation.motions if one.definition.index == milestone.axis)
-        milestone.instant = instant_of(motion, milestone.place, milestone.lead, milestone.lag)
-
-
-def instant_of(motion: Motion, place: float | None, lead: int, lag: int) -> int | None:
-    """The instant [ns of the motion clock] at which the profile passes `place` (None: its `through`), less the lead, plus the lag."""
-    if motion.profile is None:
-        return None
-    time = motion.profile.marks.get("through") if place is None else motion.profile.first_time_at(place)
-    return None if time is None else round(time * 1e9) - lead + lag
+        profile = motion.profile
+        time = None
+        if profile is not None:
+            place = milestone.place
+            time = profile.marks.get("through") if place is None else profile.first_time_at(place)
+        milestone.instant = None if time is None else round(time * 1e9) - milestone.lead + milestone.lag

@@ -38,7 +38,6 @@ class Activation:
     __slots__ = (
         "attempt",
         "branch",
-        "clamped",
         "duration",
         "edges",
         "energised",
@@ -60,7 +59,6 @@ class Activation:
         "timeout",
         "times",
         "watch",
-        "worst_error",
     )
 
     def __init__(self, step: StepDefinition, since: int, tick: int, sequence: int) -> None:
@@ -82,14 +80,15 @@ class Activation:
         self.milestones: list[Milestone] = []
         self.guards: list[Test] = []
         self.skipped = False
-        self.clamped = False
         self.branch = -1
         self.passes = 0
         self.times: int | None = None
         self.remaining = 0
         self.last_entry_tick = -1
-        self.worst_error = 0.0
 
-    def elapsed(self, now: int) -> int:
-        """Time [ns] since the activation."""
-        return now - self.since
+
+def motion_of(activation: Activation, milestone: Milestone) -> Motion:
+    """The axis whose profile a milestone belongs to."""
+    if milestone.axis is None:
+        return activation.motions[0]
+    return next(motion for motion in activation.motions if motion.definition.index == milestone.axis)

@@ -67,28 +67,28 @@ class Supervisor:
         self.lows = [0.0] * len(motions)
         self.highs = [0.0] * len(motions)
 
-    def commit(self, now: int, advance: int) -> None:
-        """Take every axis' candidate where the boxes allow it; hold the others. `advance` [ns]: what this tick adds to a motion clock."""
+    def commit(self, now: int) -> None:
+        """Take every axis' candidate where the boxes allow it; hold the others."""
         lows, highs = self.lows, self.highs
         for index, motion in enumerate(self.motions):
             if motion.held is not None:
-                self._try_to_go_on(motion, advance)
+                self._try_to_go_on(motion)
             motion.prepare()
             lows[index] = motion.low
             highs[index] = motion.high
         for box in self.boxes:
             if not box.missed(lows, highs) and box.holds():
-                self._resolve(now, advance)
+                self._resolve(now)
                 break
         for motion in self.motions:
             if motion.profile is not None:
                 motion.commit(now)
 
-    def inside(self) -> list[Box]:
-        """The boxes that the machine is in or cannot leave out as it stands; for status and refusals."""
-        lows = [motion.occupied_low for motion in self.motions]
-        highs = [motion.occupied_high for motion in self.motions]
-        return [box for box in self.boxes if not box.missed(lows, highs) and box.holds()]
+    def others(self, name: str, motion: Motion) -> list[str]:
+        """The other axes of a keep-out: those that a held axis waits for (R54)."""
+        index = motion.definition.index
+        box = next(box for box in self.boxes if box.name == name)
+        return [self.motions[axis].definition.name for axis, _, _ in box.edges if axis != index]
 
     def blocks(self, axis: int, low: float, high: float) -> Box | None:
         """The first box that an axis meets if it occupies [low, high] while the others stay as they are."""
@@ -100,7 +100,7 @@ class Supervisor:
                 return box
         return None
 
-    def _resolve(self, now: int, advance: int) -> None:
+    def _resolve(self, now: int) -> None:
         """Some box is met if all go: start from all braking, let them go in order."""
         lows, highs = self.lows, self.highs
         motions = self.motions
@@ -114,7 +114,7 @@ class Supervisor:
         for index, motion in enumerate(motions):
             if motion.profile is None or index in done:
                 continue
-            unit = motion.group if motion.group is not None else [motion]
+            unit = motion.unit
             done.update(member.definition.index for member in unit)
             braking = [(lows[m.definition.index], highs[m.definition.index]) for m in unit]
             for member in unit:
@@ -124,12 +124,12 @@ class Supervisor:
                 continue
             for member, (low, high) in zip(unit, braking, strict=True):
                 lows[member.definition.index], highs[member.definition.index] = low, high
-            if len(unit) == 1 and self._to_the_edge(motion, blocking, advance):
+            if len(unit) == 1 and self._to_the_edge(motion, blocking):
                 self._hold(motion, blocking, now)
                 continue
             for member in unit:
                 aim, group = member.aim, member.group
-                member.brake_from_committed(advance)
+                member.brake_from_committed()
                 member.aim, member.group = aim, group
                 member.prepare()
                 lows[member.definition.index], highs[member.definition.index] = member.low, member.high
@@ -147,7 +147,7 @@ class Supervisor:
                 return box
         return None
 
-    def _to_the_edge(self, motion: Motion, box: Box, advance: int) -> bool:
+    def _to_the_edge(self, motion: Motion, box: Box) -> bool:
         """Re-plan a held axis to rest just outside the box, if that is on its way and can be reached without going over."""
         if motion.aim is None:
             return False
@@ -159,7 +159,7 @@ class Supervisor:
         planner = s_curve if motion.plan_limits.jerk is not None else trapezoid
         kept = (motion.profile, motion.next_clock, motion.end_clock)
         try:
-            motion.follow(planner(motion.state(), State(edge), motion.plan_limits), advance)
+            motion.follow(planner(motion.state(), State(edge), motion.plan_limits), motion.gain)
         except ProfileError:
             return False
         motion.prepare()
@@ -172,22 +172,19 @@ class Supervisor:
         return False
 
     def _hold(self, motion: Motion, box: Box, now: int) -> None:
-        if motion.activation is None or motion.stop_kind is not None:
+        if motion.activation is None or motion.stop_kind is not None or motion.aim is None:
             return
         if motion.held is None:
             motion.held_since = now
-            others = [self.motions[axis].definition.name for axis, _, _ in box.edges if axis != motion.definition.index]
+            others = self.others(box.name, motion)
             words = f"{motion.definition.name} is held by {box.name}"
             self.report("hold", motion, words + (f", waiting for {' and '.join(others)}" if others else ""))
         motion.held = box.name
 
-    def _try_to_go_on(self, motion: Motion, advance: int) -> None:
+    def _try_to_go_on(self, motion: Motion) -> None:
         """A held axis (with its group) goes on to its goal once its whole way there is free of every box, as the others stand."""
-        if motion.aim is None:
-            motion.held = None
-            return
-        unit = motion.group if motion.group is not None else [motion]
-        if motion is not unit[0]:
+        unit = motion.unit
+        if motion.aim is None or motion is not unit[0]:
             return
         lows = [other.occupied_low for other in self.motions]
         highs = [other.occupied_high for other in self.motions]
@@ -199,9 +196,13 @@ class Supervisor:
             for box in self.of_axis[member.definition.index]:
                 if not box.missed(lows, highs) and box.holds():
                     return
-        for member in unit:
-            assert member.aim is not None
-            member.follow(member.aim(member.state()), advance)
+        try:
+            profiles = motion.aim([member.state() for member in unit])
+        except ProfileError as problem:
+            self.report("stuck", motion, f"{motion.definition.name} cannot go on: {problem}")
+            return
+        for member, profile in zip(unit, profiles, strict=True):
+            member.follow(profile, member.gain)
             member.held = None
             self.report("go", member, f"{member.definition.name} goes on")
 

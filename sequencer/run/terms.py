@@ -12,10 +12,9 @@ _OPPOSITE = {"<": ">=", "<=": ">", ">": "<=", ">=": "<"}
 
 
 class Occupant(Protocol):
-    """What a gate asks of an axis: the interval of positions that it occupies (R32)."""
+    """What a gate asks of an axis: the lowest and highest position that it occupies (R32)."""
 
-    occupied_low: float
-    occupied_high: float
+    def occupied(self) -> tuple[float, float]: ...
 
 
 class Scope:
@@ -211,10 +210,10 @@ def _gate(values: dict[str, Any], name: str, operator: str, limit: float, occupa
         truth = measured()
         if truth is not True:
             return truth
-        reach = occupant.occupied_low if above else occupant.occupied_high
+        low, high = occupant.occupied()
         if above:
-            return reach > limit if strict else reach >= limit
-        return reach < limit if strict else reach <= limit
+            return low > limit if strict else low >= limit
+        return high < limit if strict else high <= limit
 
     return gate
 
@@ -234,6 +233,11 @@ class Watch:
         self.credit = 0
         self.true_before = False
 
+    def forget(self) -> None:
+        """What was seen so far does not count."""
+        self.credit = 0
+        self.true_before = False
+
     def fulfilled(self, now: int, gap: int) -> bool:
         """Look once this tick; True when the condition has held long enough."""
         for edge in self.edges:
@@ -242,8 +246,7 @@ class Watch:
         if self.blind and now - self.since + quarter < self.blind:
             return False
         if self.test() is not True:
-            self.credit = 0
-            self.true_before = False
+            self.forget()
             return False
         if self.true_before:
             self.credit += gap if gap < self.period else self.period
