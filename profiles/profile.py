@@ -21,6 +21,8 @@ _SAME_TIME = 1e-12
 _NEARLY_THE_SAME_TIME = 1e-9
 # A held acceleration this small beside the one before has run out [1]: its rounding, held for days, would be metres.
 _RUN_OUT = 1e-12
+# A last node this near to the goal, relative to the positions, has not gathered more than its own rounding [1].
+_POSITION_ROUNDING = 1e-15
 
 _NO_MARKS: Mapping[str, float] = MappingProxyType({})
 _new_state = tuple.__new__
@@ -127,12 +129,17 @@ class Profile:
         """The first time [s] from 0 to the duration at which the axis is at `position` [m or rad]; None if never."""
         if position == self.start.position:
             return 0.0
+        reached = self.start.position
         for segment in self.segments:
+            # One piece may end a rounding away from where the next begins, and the last a rounding away from the goal.
+            if min(reached, segment.start.position) <= position <= max(reached, segment.start.position):
+                return segment.start_time
             elapsed = segment.first_time_at(position)
             if elapsed is not None:
                 return min(segment.start_time + elapsed, self.duration)
-        # The last node may miss the goal by a rounding; the profile itself does not.
-        return self.duration if position == self.goal.position else None
+            reached = segment.end.position
+        goal = self.goal.position
+        return self.duration if min(reached, goal) <= position <= max(reached, goal) else None
 
     def extremes(self) -> Extremes:
         """The exact lowest and highest position, velocity and acceleration, start and goal included."""
@@ -312,7 +319,11 @@ _new_profile = object.__new__
 
 
 def profile_of_jerks(start: State, goal: State, phases: Iterable[tuple[float, float]]) -> Profile:
-    """A profile from (duration [s], jerk) phases with continuous acceleration; phases of no duration are left out."""
+    """A profile from (duration [s], jerk) phases with continuous acceleration; phases of no duration are left out.
+
+    The rounding that the positions gather on a long way is put into the longest piece, so that a state near the goal
+    is as exact, seen from the goal, as one near the start is seen from there.
+    """
     position, velocity, acceleration = start
     time = 0.0
     times: list[float] = []
@@ -328,6 +339,9 @@ def profile_of_jerks(start: State, goal: State, phases: Iterable[tuple[float, fl
             velocity += duration * (acceleration + change * 0.5)
             acceleration += change
             time += duration
+    gathered = goal[0] - position
+    if abs(gathered) > _POSITION_ROUNDING * (abs(start[0]) + abs(goal[0])) and pieces:
+        pieces = _counted_back(pieces, time, gathered)
     # Past __init__, which would go through the pieces once more.
     profile = _new_profile(Profile)
     _put_start(profile, start)
@@ -351,6 +365,17 @@ def profile_of_accelerations(start: State, goal: State, phases: Iterable[tuple[f
             velocity += duration * acceleration
             time += duration
     return Profile(start, goal, pieces, time)
+
+
+def _counted_back(pieces: list[Piece], duration: float, gathered: float) -> list[Piece]:
+    """The pieces with the longest a trace faster or slower, and those after it moved by what has been gathered."""
+    ends = [*(piece[0] for piece in pieces[1:]), duration]
+    lengths = [end - piece[0] for piece, end in zip(pieces, ends, strict=True)]
+    longest = lengths.index(max(lengths))
+    begin, position, velocity, acceleration, jerk = pieces[longest]
+    tilted = (begin, position, velocity + gathered / lengths[longest], acceleration, jerk)
+    moved = [(time, p + gathered, v, a, j) for time, p, v, a, j in pieces[longest + 1 :]]
+    return [*pieces[:longest], tilted, *moved]
 
 
 def _words(state: State) -> str:

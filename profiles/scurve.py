@@ -157,13 +157,13 @@ def _upwards(
     least += offset
     lowest = a0
     if a0 < 0.0 and u1 < 0.0 and u1 < from_rest:
-        first_maximum = _first_maximum(a0, from_rest - u1, u1, down)
-        if first_maximum is not None:
-            reached = _distance(first_maximum, from_rest, u1, up, down)
+        top = first_maximum(a0, from_rest - u1, u1, down)
+        if top is not None:
+            reached = _distance(top, from_rest, u1, up, down)
             if d <= reached:
-                peak = _peak_for(d, from_rest, u1, a0, first_maximum, least, reached, up, down)
-                return _lobe_phases(a0, peak, sqrt(peak * peak + from_rest - u1), 0.0, up, down, jerk, sign)
-            lowest, least = first_maximum, reached
+                peak = _peak_for(d, from_rest, u1, a0, top, least, reached, up, down)
+                return lobe_phases(a0, peak, sqrt(peak * peak + from_rest - u1), 0.0, up, down, jerk, sign)
+            lowest, least = top, reached
     # At the velocity limit: the largest lobes that there are.
     deepest = sqrt(um - u1) if um > u1 else 0.0
     highest = sqrt(um - from_rest) if um > from_rest else 0.0
@@ -174,22 +174,22 @@ def _upwards(
     most = 0.5 * ((from_rest + um) * rise + (um + u1) * fall)
     if d >= most:
         if um > 0.0:
-            return _lobe_phases(a0, highest, deepest, (d - most) / um, up, down, jerk, sign)
+            return lobe_phases(a0, highest, deepest, (d - most) / um, up, down, jerk, sign)
         if d - most > slack:
             raise one_way_only(sign, (d - most) / (jerk * jerk))
-        return _lobe_phases(a0, highest, deepest, 0.0, up, down, jerk, sign)
+        return lobe_phases(a0, highest, deepest, 0.0, up, down, jerk, sign)
     difference = u1 - from_rest  # z^2 - m^2
     if difference < 0.0:
         peak = _peak_for(d, from_rest, u1, lowest, highest, least, most, up, down)
-        return _lobe_phases(a0, peak, sqrt(peak * peak - difference), 0.0, up, down, jerk, sign)
+        return lobe_phases(a0, peak, sqrt(peak * peak - difference), 0.0, up, down, jerk, sign)
     # Unknown m: z^2 = m^2 + difference has no cancellation.
     low = sqrt(max(u0 + half - u1, 0.0)) if a0 > 0.0 else 0.0
     depth = _depth_for(d, from_rest, u1, low, deepest, least, most, up, down)
     peak = sqrt(depth * depth + difference)
-    return _lobe_phases(a0, peak if peak > a0 else a0, depth, 0.0, up, down, jerk, sign)
+    return lobe_phases(a0, peak if peak > a0 else a0, depth, 0.0, up, down, jerk, sign)
 
 
-def _lobe_phases(
+def lobe_phases(
     a0: float, peak: float, depth: float, cruise: float, up: float, down: float, jerk: float, sign: float
 ) -> list[Phase]:
     signed = sign * jerk
@@ -296,8 +296,8 @@ def _first_guess(d: float, low: float, high: float, least: float, most: float) -
     return 0.5 * (low + high)
 
 
-def _first_maximum(a0: float, k: float, u1: float, down: float) -> float | None:
-    """The first peak z in (a0, 0) at which the distance stops growing; None if there is none.
+def first_maximum(a0: float, k: float, u1: float, down: float) -> float | None:
+    """The first peak z in (a0, 0) at which the distance stops growing, for u1 < 0; None if there is none.
 
     The earliest root, which is the fastest motion, may lie before it.
 
@@ -350,13 +350,6 @@ def _joining_the_limit(
     reach = min(joined, down)
     from_rest = u0 + half
     to_limit = 0.5 * (from_rest + um) * _span(joined, down) + a0 * (from_rest - a0 * a0 * (1.0 / 6.0))
-    depth = sqrt(max(um - u1, 0.0))
-    left = d - to_limit - 0.5 * (um + u1) * _span(depth, down)
-    signed = sign * jerk
-    phases = [((a0 + reach) / jerk, -signed), (hold / jerk, 0.0)]
-    if left >= 0.0:
-        phases += ((reach / jerk, signed), (left / um / jerk, 0.0))
-        return phases + _step_down(0.0, depth, down, jerk, signed)
 
     def missing(kept: float) -> float:
         """By how much the distance falls short when the descent is left at acceleration -kept."""
@@ -367,17 +360,26 @@ def _joining_the_limit(
         onwards = 0.5 * (peak + u1) * _span(deepest, down) - kept * (peak - square * (1.0 / 6.0))
         return d - (to_limit - not_travelled + onwards)
 
-    if missing(0.0) >= 0.0:
-        kept = 0.0
-    elif missing(reach) <= 0.0:
-        kept = reach
-    else:
-        kept = root_between(missing, 0.0, reach)
+    signed = sign * jerk
+    phases = [((a0 + reach) / jerk, -signed), (hold / jerk, 0.0)]
+    earliest, latest = reach, 0.0
+    # As in _upwards, the distance may grow, shrink and grow again the later the descent is left.
+    top = first_maximum(-reach, um - u1, u1, down) if u1 < 0.0 else None
+    if top is not None:
+        if missing(-top) <= 0.0:
+            latest = -top
+        else:
+            earliest = -top
+    left = missing(latest)
+    if latest == 0.0 and left >= 0.0:
+        phases += ((reach / jerk, signed), (left / um / jerk, 0.0))
+        return phases + step_down(0.0, sqrt(max(um - u1, 0.0)), down, jerk, signed)
+    kept = earliest if missing(earliest) <= 0.0 else root_between(missing, latest, earliest)
     phases.append(((reach - kept) / jerk, signed))
-    return phases + _step_down(kept, sqrt(kept * kept + um - u1), down, jerk, signed)
+    return phases + step_down(kept, sqrt(kept * kept + um - u1), down, jerk, signed)
 
 
-def _step_down(kept: float, deepest: float, down: float, jerk: float, signed: float) -> list[Phase]:
+def step_down(kept: float, deepest: float, down: float, jerk: float, signed: float) -> list[Phase]:
     fall = min(deepest, down)
     hold = (deepest * deepest - down * down) / down if deepest > down else 0.0
     return [((fall - kept) / jerk, -signed), (hold / jerk, 0.0), (fall / jerk, signed)]

@@ -128,9 +128,8 @@ def _tolerances(profile: Profile, start: State, goal: State, limits: Limits) -> 
     tick = _TIME_ROUNDINGS * ulp(profile.duration) if isfinite(profile.duration) else 0.0
     furthest = max((abs(segment.start.position) for segment in profile.segments), default=0.0)
     length = furthest + abs(goal.position) + speed * min(profile.duration, speed / rate)
-    drift = _TIME_ROUNDINGS * ulp(speed) * profile.duration if isfinite(profile.duration) else 0.0
     return _Tolerances(
-        _RELATIVE * length + tick * speed + drift,
+        _RELATIVE * length + tick * speed,
         _RELATIVE * speed + tick * rate,
         _RELATIVE * rate + tick * jerk,
         _RELATIVE * jerk,

@@ -76,7 +76,7 @@ def test_a_worked_case_keeps_the_ranges_of_its_row(jerk_limited_row, to_problem)
     assert found.lowest_acceleration == pytest.approx(expected["a_range"][0], abs=rates)
     assert found.highest_acceleration == pytest.approx(expected["a_range"][1], abs=rates)
     assert overshoot == pytest.approx(
-        expected["overshoot"], abs=1e-9 * (abs(goal.position) + abs(start.position) + 1e-9)
+        expected["overshoot"], rel=1e-9, abs=1e-9 * (abs(goal.position) + abs(start.position) + 1e-9)
     )
 
 
