@@ -51,13 +51,15 @@ def edit_text(text: str, path: str, value: str | bool | int | float, file: str =
     start, end = node.span
     if text[start : start + 1] in ("|", ">"):
         raise ModelError(f"{path} is a text over several lines; change it by hand")
+    if text[start : start + 1] == "&":
+        raise ModelError(f"{path} shares its value with other places of the file (an anchor); write it out there first")
     written = scalar(value)
     if node.quoted and isinstance(value, str) and text[start] == "'" and written == value:
         written = f"'{value}'"
     changed = text[:start] + written + text[end:]
     new_root = parse_yaml(changed, file)
     if _find(new_root, path).value != value or _differences(root, new_root) > 1:
-        raise ModelError(f"{path} shares its value with other places of the file (an alias); write it out there first")
+        raise ModelError(f"{path} shares its value with other places of the file (an alias); write it out here first")
     return changed
 
 

@@ -62,7 +62,7 @@ def _merged(base: Node, over: Node, shape: Shape | None, path: str, reading: Rea
         if isinstance(shape, Part):
             key = shape.section.key(name)
             if key is None:
-                reading.unknown_key(shape.section, over, path, name)
+                reading.unknown_key(shape.section if path else OVERLAY, over, path, name)
                 continue
             item = key.shape
         elif isinstance(shape, Table):

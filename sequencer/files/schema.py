@@ -107,7 +107,7 @@ class _Writer:
                 return _quantity(False, words)
             case TimeLimit():
                 time = rf"(?:{_WITH_UNIT}|{_WORD})"
-                return {"type": "string", "pattern": rf"^\s*(?:none|planned\s*\+\s*{time}|{time})\s*$"}
+                return {"type": "string", "pattern": rf"^\s*(?:none|planned\s*\+\s*{time}|(?!planned\b){time})\s*$"}
             case Anything():
                 return {"type": ["string", "number", "boolean"]}
             case Pair(item=item):

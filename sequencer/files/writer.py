@@ -321,6 +321,8 @@ class _Writer:
         if rehearsal.parameters:
             keys["parameters"] = {name: self.given(self.routine, name, one) for name, one in rehearsal.parameters}
         keys |= _given({"from": rehearsal.start, "piece": rehearsal.piece})
+        if rehearsal.offered:
+            keys["offered"] = {name: time_text(time) for name, time in rehearsal.offered}
         expect = rehearsal.expect
         if expect != Expectation():
             within = None if expect.finishes_within is None else time_text(expect.finishes_within)

@@ -149,23 +149,20 @@ class Machine:
 
     def _mount_problems(self) -> list[tuple[Place, str]]:
         found = []
+        rings: set[frozenset[str]] = set()
         for axis in self.axes.values():
-            carrier, chain = axis.mount.to, [axis.name]
-            while carrier != "frame":
-                if carrier not in self.axes:
-                    found.append(
-                        (
-                            axis.place,
-                            f"axis '{axis.name}' is mounted to unknown '{carrier}'; "
-                            f"{did_you_mean(carrier, [*self.axes, 'frame'])}",
-                        )
-                    )
-                    break
+            if axis.mount.to != "frame" and axis.mount.to not in self.axes:
+                near = did_you_mean(axis.mount.to, [*self.axes, "frame"])
+                found.append((axis.place, f"axis '{axis.name}' is mounted to unknown '{axis.mount.to}'; {near}"))
+            chain = [axis.name]
+            while (carrier := self.axes[chain[-1]].mount.to) in self.axes:
                 if carrier in chain:
-                    found.append((axis.place, f"axes carry each other in a ring: {' -> '.join([*chain, carrier])}"))
+                    ring = chain[chain.index(carrier) :]
+                    if frozenset(ring) not in rings:
+                        rings.add(frozenset(ring))
+                        found.append((axis.place, f"axes carry each other in a ring: {' -> '.join([*ring, carrier])}"))
                     break
                 chain.append(carrier)
-                carrier = self.axes[carrier].mount.to
         return found
 
     def _conditions(self) -> Iterator[tuple[str, Condition]]:

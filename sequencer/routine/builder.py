@@ -201,10 +201,14 @@ class RoutineBuilder:
         parameters: Mapping[str, object] | None = None,
         start: str | None = None,
         piece: str | None = None,
+        offered: Mapping[str, object] | None = None,
         expect: Mapping[str, object] | None = None,
     ) -> None:
-        """Add a rehearsal: scripted gauges, parameters, where it starts, the piece held, and what must come out."""
-        keys = {"gauges": gauges, "parameters": parameters, "from": start, "piece": piece, "expect": expect}
+        """Add a rehearsal: scripted gauges, parameters, where it starts, the piece held, pieces `offered` at times,
+        and what must come out.
+        """
+        keys: dict[str, object] = {"gauges": gauges, "parameters": parameters, "from": start, "piece": piece}
+        keys |= {"offered": offered, "expect": expect}
         self._rehearsals.append({name: {key: value for key, value in keys.items() if value is not None}})
 
     def waive(self, rule: str, *, because: str, step: str | None = None, down_to: object = None) -> None:

@@ -250,6 +250,7 @@ REHEARSAL = Section(
         Key("parameters", Table("parameter", Anything()), "parameters that differ"),
         Key("from", Name("a preset"), "where it starts", default="the routine's from"),
         Key("piece", Name("a piece"), "the piece held at the start", default="none"),
+        Key("offered", Table("piece", Duration(zero=True)), "pieces laid before the rollers, each with its time"),
         Key("expect", Part(EXPECT), "what must come out", default="it ends done"),
     ),
 )

@@ -188,7 +188,8 @@ class _RoutineReader:
     ) -> PresetParameter | None:
         presets = self.machine.presets
         fine = True
-        for key, word in (("preset", chosen), *(("choices", choice) for choice in choices)):
+        named = [("choices", choice) for choice in choices] if fields.node("choices") is not None else []
+        for key, word in (("preset", chosen), *named):
             if word not in presets:
                 self.reading.wrong_at(
                     fields.at.place_of(key),

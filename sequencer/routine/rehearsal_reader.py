@@ -66,9 +66,28 @@ class RehearsalReader:
                     preset_or_anywhere(self.machine, fields, None),
                     piece,
                     self.expectation(fields),
+                    self.offered(fields),
                     place,
                 )
             )
+        return tuple(found)
+
+    def offered(self, fields: Fields) -> tuple[tuple[str, int], ...]:
+        found: list[tuple[str, int]] = []
+        table = fields.node("offered")
+        for name, node in ((table.entries if table else None) or {}).items():
+            path = joined(joined(fields.path, "offered"), name)
+            if name not in self.machine.pieces:
+                place = table.place_of(name) if table else node.place
+                near = did_you_mean(name, self.machine.pieces)
+                self.reading.wrong_at(place, path, f"unknown piece '{name}'", near)
+                continue
+            try:
+                time = Duration(zero=True).read(node, path, self.reading)
+            except Unreadable:
+                continue
+            if isinstance(time, int):
+                found.append((name, time))
         return tuple(found)
 
     def gauges(self, fields: Fields) -> tuple[tuple[str, Value | tuple[tuple[int, Value], ...]], ...]:

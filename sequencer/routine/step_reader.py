@@ -92,6 +92,9 @@ class StepReader:
 
     def step(self, name: str, fields: Fields, place: Place) -> Step | None:
         present = [kind for kind in KINDS if fields.at.entries and kind in fields.at.entries]
+        misspelt = not present and any(STEP.key(key) is None for key in fields.at.entries or ())
+        if misspelt:
+            return None
         if len(present) != 1:
             found = "none was found" if not present else f"found {' and '.join(present)}"
             near = ""

@@ -271,8 +271,8 @@ class Expectation:
 class RehearsalSpec:
     """A named rehearsal kept with the routine: scripted gauges, parameters, and what must come out.
 
-    A gauge is a constant or a table of (time [ns] from the start, value); numbers run linearly between entries,
-    switches and words jump.
+    `offered` lays pieces before the rollers, each with its time [ns] from the start. A gauge is a constant or a table
+    of (time [ns] from the start, value); numbers run linearly between entries, switches and words jump.
     """
 
     name: str
@@ -281,4 +281,5 @@ class RehearsalSpec:
     start: str | None = None
     piece: str | None = None
     expect: Expectation = Expectation()
+    offered: tuple[tuple[str, int], ...] = ()
     place: Place = field(compare=False, default=NOWHERE)

@@ -1,0 +1,276 @@
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from sequencer.files import FileErrors, load_machine, load_routine
+from sequencer.machine.condition import Compare
+from sequencer.routine.parameters import NumberParameter, PresetParameter
+from sequencer.routine.routine import Routine, walk
+from sequencer.routine.steps import (
+    After,
+    At,
+    AtTime,
+    By,
+    Cap,
+    Choose,
+    Drive,
+    Expectation,
+    Flick,
+    FromReading,
+    LimitCaps,
+    Move,
+    Passing,
+    Perform,
+    Press,
+    Pulse,
+    Repeat,
+    Set,
+    Step,
+    Timeout,
+    Wait,
+    With,
+)
+from sequencer.units import LENGTH, NUMBER, TIME
+
+Spoil = Callable[..., list[str]]
+MISTAKES = json.loads((Path(__file__).parents[1] / "cases" / "file_mistakes.json").read_text())
+
+
+@pytest.fixture
+def every_key(lantern: Path) -> Routine:
+    return load_routine(lantern / "every_key.routine.yaml")
+
+
+def step_of(routine: Routine, name: str) -> Step:
+    return next(step for step in walk(routine.steps) if step.name == name)
+
+
+def test_every_key_of_the_example_reaches_the_model(every_key: Routine) -> None:
+    assert (every_key.name, every_key.start, every_key.about) == ("every_key", "carry", "shows every key")
+    assert every_key.default_timeout == Timeout("planned", 600_000_000)
+    assert every_key.parameters["spot"] == PresetParameter("spot", "ridge", ("eaves", "ridge"), "where to hang")
+    assert every_key.parameters["release_lead"] == NumberParameter(
+        "release_lead", 0.03, TIME, (0.0, 0.11), "how early the rollers let go"
+    )
+    assert every_key.parameters["tries"] == NumberParameter("tries", 2.0, NUMBER, (1.0, 3.0))
+    shine = step_of(every_key, "shine")
+    assert shine.body == Set((("lamp", "steady"), ("chassis_may_leave", False)))
+    assert (shine.start, shine.about) == (After(), "tells the drivers")
+    rise = step_of(every_key, "raise")
+    assert rise.body == Move((("lift", At("spot")), ("wrist", By(math.radians(5)))))
+    assert rise.limits == LimitCaps(Cap(0.5, True), Cap(0.8, True))
+    assert (rise.together, rise.profile, rise.retry, rise.on_timeout) == (True, "trapezoid", 1, "home")
+    assert rise.timeout == Timeout("planned", "pause")
+    level = step_of(every_key, "level")
+    assert level.once is not None
+    assert level.once.term == Compare("lift", ">", 0.4, LENGTH)
+    assert [str(one) for one in (level.must_stay, level.only_if)] == ["cover_closed", "not lantern_in"]
+    assert level.limits == LimitCaps(Cap(math.radians(200)), jerk=Cap(math.radians(9000)))
+    near = step_of(every_key, "near")
+    assert (near.steady, near.blind, near.usually, near.timeout) == (
+        60_000_000,
+        100_000_000,
+        500_000_000,
+        Timeout("fixed", 3_000_000_000),
+    )
+    still = step_of(every_key, "still")
+    assert (still.body, still.duration) == (Wait(None), "pause")
+    assert step_of(every_key, "lean_on").body == Press("wrist", "lean", math.radians(-6))
+    flick = step_of(every_key, "flick")
+    assert flick.body == Flick("wrist", math.radians(58), math.radians(380), math.radians(84))
+    assert flick.phase is False
+    let_go = step_of(every_key, "let_go")
+    assert let_go.body == Pulse((Drive("rollers", "spit", "voltage"), Drive("glow", 3.0, "value")))
+    assert (let_go.start, let_go.duration) == (Passing("flick", "through", None, "release_lead", 0), 140_000_000)
+    blink = step_of(every_key, "blink")
+    assert (blink.start, blink.preempt) == (Passing("flick", math.radians(60), "wrist"), True)
+    assert step_of(every_key, "away").timeout == Timeout("none")
+    settle = step_of(every_key, "settle")
+    assert (settle.body, settle.start) == (Move((("lift", FromReading("hook_height", (0.9, 1.1))),)), With("away"))
+    sort = step_of(every_key, "sort").body
+    assert isinstance(sort, Choose)
+    assert [len(branch.steps) for branch in sort.branches] == [1, 0]
+    assert sort.otherwise is not None
+    assert step_of(every_key, "to_ridge").body == Move(per=("piece", (("lantern", "ridge"), ("float", "pond"))))
+    assert step_of(every_key, "spin_up").body == Pulse((Drive("rollers", 3000 * (2.0 * math.pi / 60.0), "speed"),))
+    again, until_out = step_of(every_key, "again").body, step_of(every_key, "until_out").body
+    assert isinstance(again, Repeat)
+    assert isinstance(until_out, Repeat)
+    assert (again.times, again.until, until_out.times) == ("tries", None, None)
+    assert step_of(every_key, "nudge").start == AtTime(100_000_000)
+    assert step_of(every_key, "either").start == After(("first", "other"), any=True)
+    assert step_of(every_key, "drop").body == Perform("drop", (("height", 0.3), ("where", "pond"), ("dwell", "pause")))
+    assert step_of(every_key, "retreat").start == After(("drop",))
+    assert sorted(every_key.subroutines) == ["drop", "home"]
+    good, never = every_key.rehearsals
+    assert good.gauges == (
+        ("range_to_hook", ((0, 0.6), (1_500_000_000, 0.29), (4_000_000_000, 0.7))),
+        ("piece", ((0, "lantern"), (6_000_000_000, "none"))),
+        ("cover_closed", True),
+    )
+    assert (good.parameters, good.start, good.piece) == (
+        (("release_lead", 0.05), ("spot", "eaves")),
+        "carry",
+        "lantern",
+    )
+    assert good.offered == (("lantern", 20_000_000_000),)
+    assert good.expect == Expectation("done", 30_000_000_000, ("raise", "lean_on", "flick", "drop/down"), ("spin_up",))
+    assert never.gauges == (("range_to_hook", 0.6),)
+    (waiver,) = every_key.waivers
+    assert (waiver.rule, waiver.step, waiver.down_to) == ("feasibility", "flick", 0.5)
+
+
+def test_a_machine_can_be_passed_in_with_its_overlays(lantern: Path) -> None:
+    machine = load_machine(lantern / "machine.yaml", [lantern / "saturday.yaml"])
+    (lantern / "machine.yaml").unlink()
+    routine = load_routine(lantern / "hang_ridge.routine.yaml", machine)
+    assert routine.machine is machine
+    assert routine.machine.presets["ridge"].positions["lift"] == 1.11
+
+
+@pytest.mark.parametrize("row", MISTAKES["step"], ids=lambda row: row["said"].split(": ")[1])
+def test_one_mistake_in_a_step_gives_one_error_with_its_place(routine_errors: Spoil, row: dict[str, str]) -> None:
+    step = row["step"]
+    tail = "- b: {wait: 1 s, after: []}" if "[b]" in step else ""
+    lines = routine_errors(f"\n- a: {step}\n{tail}".lstrip("\n"), head="about: ''\ndefaults: {timeout: 3 s}")
+    assert lines == [f"spoilt.routine.yaml:{row['said']}"]
+
+
+@pytest.mark.parametrize("row", MISTAKES["parameter"], ids=lambda row: row["said"].split(": ")[1])
+def test_one_mistake_in_a_parameter_gives_one_error(routine_errors: Spoil, row: dict[str, str]) -> None:
+    lines = routine_errors("- a: {move: stow}", head=f"parameters: {row['parameters']}\ndefaults: {{timeout: 3 s}}")
+    assert lines == [f"spoilt.routine.yaml:{row['said']}"]
+
+
+def test_a_parameter_counts_over_its_whole_range(routine_errors: Spoil) -> None:
+    head = "parameters: {high: {value: 1 m, range: [0.5 m, 1.3 m]}}\ndefaults: {timeout: 3 s}"
+    assert routine_errors("- a: {move: {lift: high}}", head) == [
+        "spoilt.routine.yaml:6:7: steps.a.move: the goal 1.3 m (the parameter 'high' reaches it) is outside the travel "
+        "of lift, 0 m to 1.18 m"
+    ]
+
+
+def test_a_parameter_of_another_dimension_names_both(routine_errors: Spoil) -> None:
+    head = "parameters: {lean: {value: 3 A}}\ndefaults: {timeout: 3 s}"
+    assert routine_errors("- a: {move: {lift: lean}}", head) == [
+        "spoilt.routine.yaml:6:20: steps.a.move.lift: the parameter 'lean' is a current (such as A); "
+        "a length (such as m) is needed"
+    ]
+
+
+@pytest.mark.parametrize("key", ["outside: {}", "on_cancel: {move: stow}", "on_fault: {move: stow}"])
+def test_keys_that_come_later_are_refused_as_not_yet(routine_errors: Spoil, key: str) -> None:
+    name = key.partition(":")[0]
+    assert routine_errors("- a: {wait: 1 s}", head=key) == [
+        f"spoilt.routine.yaml:3:1: {name}: '{name}' is not supported yet; remove it"
+    ]
+
+
+def test_a_clearance_expectation_is_refused_as_not_yet(routine_errors: Spoil) -> None:
+    tail = "rehearsals:\n- r: {expect: {clearance: 10 mm}}"
+    assert routine_errors("- a: {wait: 1 s}", tail=tail) == [
+        "spoilt.routine.yaml:7:16: rehearsals.r.expect.clearance: 'clearance' is not supported yet; remove it"
+    ]
+
+
+def test_all_errors_of_a_file_come_at_once_sorted_by_line(routine_errors: Spoil) -> None:
+    lines = routine_errors(
+        "- a: {move: {lift: 3 m}}\n- b: {wait: lift_botom}\n- c: {move: stow, after: [zz], timeout: yes}\n"
+        "- d: {move: {wrist: 3 m}}\n- a: {wait: 1 s}",
+        tail="rehearsals:\n- r: {gauges: {range_to_hok: 1 m}, expect: {never: [e]}}",
+    )
+    assert [line.split(": ")[0].removeprefix("spoilt.routine.yaml:") for line in lines] == [
+        "5:7",
+        "6:13",
+        "7:19",
+        "7:41",
+        "8:21",
+        "9:3",
+        "11:16",
+        "11:53",
+    ]
+    assert lines[5] == (
+        "spoilt.routine.yaml:9:3: steps.a: two steps are called 'a' (the other in line 5); give each its own name"
+    )
+
+
+def test_the_machine_file_must_not_leave_the_folder(lantern: Path) -> None:
+    file = lantern / "away.routine.yaml"
+    for target in ("../machine.yaml", "/etc/passwd", "a/../../machine.yaml"):
+        file.write_text(f"routine: away\nmachine: {target}\nsteps:\n- a: {{wait: 1 s}}\n")
+        with pytest.raises(FileErrors) as caught:
+            load_routine(file)
+        assert str(caught.value) == (
+            f"{file}:2:10: machine: '{target}' leaves the folder of the routine; "
+            "name a file in the folder, or pass the machine yourself"
+        )
+
+
+def test_a_link_that_leads_out_of_the_folder_is_no_way_out(lantern: Path, tmp_path: Path) -> None:
+    (tmp_path / "secret.yaml").write_text("machine: x\n")
+    (lantern / "link.yaml").symlink_to(tmp_path / "secret.yaml")
+    file = lantern / "away.routine.yaml"
+    file.write_text("routine: away\nmachine: link.yaml\nsteps:\n- a: {wait: 1 s}\n")
+    with pytest.raises(FileErrors, match="leaves the folder of the routine"):
+        load_routine(file)
+
+
+def test_errors_of_the_machine_file_are_reported_with_those_of_the_routine(lantern: Path) -> None:
+    machine = lantern / "machine.yaml"
+    machine.write_text(machine.read_text().replace("period: 20 ms", "peroid: 20 ms"))
+    file = lantern / "home.routine.yaml"
+    file.write_text(file.read_text().replace("from: anywhere", "form: anywhere"))
+    with pytest.raises(FileErrors) as caught:
+        load_routine(file)
+    assert str(caught.value).replace(f"{lantern}/", "").splitlines() == [
+        "machine.yaml:3:1: peroid: unknown key 'peroid'; did you mean 'period'?",
+        "home.routine.yaml:3:1: form: unknown key 'form'; did you mean 'from'?",
+    ]
+
+
+def test_errors_of_a_performed_routine_come_along(lantern: Path) -> None:
+    drop = lantern / "drop.routine.yaml"
+    drop.write_text(drop.read_text().replace("{wait: dwell}", "{wait: dwel}"))
+    with pytest.raises(FileErrors, match=r"drop.routine.yaml:10:16: steps.rest.wait: .*"):
+        load_routine(lantern / "every_key.routine.yaml")
+
+
+def test_routines_that_perform_each_other_are_refused_with_the_ring(lantern: Path) -> None:
+    for name, other in (("one", "two"), ("two", "three"), ("three", "one")):
+        text = f"routine: {name}\nmachine: machine.yaml\nsteps:\n- go: {{perform: {other}}}\n- rest: {{wait: 1 s}}\n"
+        (lantern / f"{name}.routine.yaml").write_text(text)
+    with pytest.raises(FileErrors) as caught:
+        load_routine(lantern / "one.routine.yaml")
+    assert str(caught.value) == (
+        f"{lantern}/three.routine.yaml:4:17: steps.go.perform: routines perform each other in a ring: "
+        "one -> two -> three -> one; a routine does not perform itself"
+    )
+
+
+def test_a_performed_file_must_be_called_as_its_routine(lantern: Path) -> None:
+    home = lantern / "home.routine.yaml"
+    home.write_text(home.read_text().replace("routine: home", "routine: hmoe"))
+    with pytest.raises(FileErrors, match=r"the file is home\.routine\.yaml, and its routine is called 'hmoe'"):
+        load_routine(lantern / "every_key.routine.yaml")
+
+
+def test_a_missing_timeout_is_an_error_and_none_must_be_written(routine_errors: Spoil) -> None:
+    steps = "- a: {move: stow}\n- b: {wait: cover_closed}\n- c: {wait: 1 s}\n- d: {move: ridge, timeout: none}"
+    hint = 'add timeout: a time, planned + TIME, or none; or one for all under "defaults"'
+    assert routine_errors(steps, head="about: no defaults") == [
+        f"spoilt.routine.yaml:5:3: steps.a: 'a' has no timeout; {hint}",
+        f"spoilt.routine.yaml:6:3: steps.b: 'b' has no timeout; {hint}",
+    ]
+
+
+def test_a_wait_without_a_planned_time_cannot_have_a_planned_timeout(routine_errors: Spoil) -> None:
+    assert routine_errors("- a: {wait: cover_closed}", head="defaults: {timeout: planned + 1 s}") == [
+        "spoilt.routine.yaml:5:3: steps.a: the timeout of 'a' counts from its planned time, and a wait for a condition "
+        "has none; add 'usually' (its time in the plan), or a timeout of its own"
+    ]
+    assert not routine_errors("- a: {wait: cover_closed, usually: 1 s}", head="defaults: {timeout: planned + 1 s}")
