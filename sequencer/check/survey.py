@@ -34,7 +34,7 @@ class Survey:
     Attributes:
         plan: the plan with the parameters' own values; None where that is not possible.
         longest: by step index, the longest time from becoming active to done [s].
-        passes: every forward pass that went through, the one of `plan` first.
+        passes: every forward pass that went through; where there is a plan, its own first.
         failures: the first failure of each step.
         complete: whether all combinations of range ends were planned.
     """
@@ -59,7 +59,7 @@ def survey(flat: FlatRoutine) -> Survey:
     passes: list[ForwardPass] = []
     failures: dict[int, Failure] = {}
     longest: dict[int, float] = {}
-    plan: Plan | None = None
+    nominal: ForwardPass | None = None
     for values in corners:
         for branch in range(branches):
             for pick in _picks(flat):
@@ -69,13 +69,12 @@ def survey(flat: FlatRoutine) -> Survey:
                     failures.setdefault(error.node.index, Failure(error, values))
                     continue
                 passes.append(found)
+                if values is own and branch == 0 and pick == "middle":
+                    nominal = found
                 for index, timed in found.timed.items():
                     if timed.end is not None:
                         longest[index] = max(longest.get(index, 0.0), timed.end - timed.start)
-    try:
-        plan = planned(flat, own)
-    except MotionError as error:
-        failures.setdefault(error.node.index, Failure(error, own))
+    plan = None if nominal is None else planned(flat, own, found=nominal)
     return Survey(plan, longest, tuple(passes), tuple(failures.values()), complete)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from sequencer.plan.motion import Pick, Values, moved_axes
+from sequencer.plan.motion import Values, moved_axes
 from sequencer.plan.planned import Plan, PlannedStep
 from sequencer.plan.resolve import FlatRoutine, flatten
 from sequencer.plan.timing import ForwardPass, Waits
@@ -33,13 +33,20 @@ def plan(routine: Routine, start: str | None = None, parameters: Mapping[str, fl
     return planned(flat, chosen_values(routine, parameters or {}), start)
 
 
-def planned(
-    flat: FlatRoutine, values: Values, start: str | None = None, branch: int = 0, pick: Pick = "middle"
-) -> Plan:
-    """The plan of a routine laid out flat, with a value for every parameter, taking the given branch and ends of
-    ranges."""
+def planned(flat: FlatRoutine, values: Values, start: str | None = None, found: ForwardPass | None = None) -> Plan:
+    """The plan of a routine laid out flat, with a value for every parameter.
+
+    Args:
+        flat: the routine.
+        values: a value for every parameter.
+        start: the preset to start from; None: the routine's own.
+        found: the forward pass with these values and that start, if it was made already.
+
+    Raises:
+        MotionError: a step cannot move as it says.
+    """
     initial, assumed = initial_positions(flat, start)
-    usual = ForwardPass(flat, values, initial, "usual", branch, pick)
+    usual = ForwardPass(flat, values, initial) if found is None else found
     shortest = _again(usual, "shortest") if any(node.step.usually is not None for node in flat.nodes) else usual
     longest = _again(usual, "longest") if any(_is_open(node.step) for node in flat.nodes) else usual
     steps = tuple(
