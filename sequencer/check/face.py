@@ -66,7 +66,10 @@ def examine(routine: Routine, *, waive: Iterable[Waiver] = ()) -> Examination:
         findings = numbered(list(waived(found, waivers)))
         return Examination(verdict_of(findings), (), findings, None, None)
     plan = None if surveyed.plan is None else with_slack(surveyed.plan, flat)
-    found += _rules(flat, surveyed, plan)
+    try:
+        found += _rules(flat, surveyed, plan)
+    except ModelError as error:
+        found.append(refused_model(error, routine))
     findings = numbered(list(waived(found, waivers)))
     verdict = verdict_of(findings)
     assumes = tuple(assumptions(flat))

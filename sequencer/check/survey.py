@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import product
 from typing import NamedTuple
 
+from profiles import State
+from sequencer.machine.machine import NANOSECONDS
 from sequencer.plan.forward import planned
-from sequencer.plan.motion import AsRead, MotionError, PerWord, Pick, Values, goals_of
+from sequencer.plan.motion import AsRead, MotionError, PerWord, Pick, Values, goals_of, moved_axes, profiles_of
 from sequencer.plan.planned import Plan
-from sequencer.plan.resolve import FlatRoutine
+from sequencer.plan.resolve import FlatRoutine, Node
 from sequencer.plan.timing import ForwardPass
 from sequencer.plan.values import chosen_values, initial_positions
 from sequencer.routine.parameters import NumberParameter
@@ -52,30 +55,74 @@ def survey(flat: FlatRoutine) -> Survey:
     Raises:
         ModelError: a word in it stands for nothing that fits.
     """
-    initial, _ = initial_positions(flat, None)
     own = chosen_values(flat.routine, {})
     corners, complete = _corners(flat, own)
     branches = max((len(node.groups) for node in flat.nodes if isinstance(node.step.body, Choose)), default=1)
-    passes: list[ForwardPass] = []
-    failures: dict[int, Failure] = {}
-    longest: dict[int, float] = {}
+    passes = _Passes(flat, [], {}, {})
     nominal: ForwardPass | None = None
     for values in corners:
         for branch in range(branches):
             for pick in _picks(flat):
-                try:
-                    found = ForwardPass(flat, values, dict(initial), "usual", branch, pick)
-                except MotionError as error:
-                    failures.setdefault(error.node.index, Failure(error, values))
-                    continue
-                passes.append(found)
+                found = passes.make(values, branch, pick, {})
                 if values is own and branch == 0 and pick == "middle":
                     nominal = found
-                for index, timed in found.timed.items():
-                    if timed.end is not None:
-                        longest[index] = max(longest.get(index, 0.0), timed.end - timed.start)
+    for node in flat.nodes:
+        if node.index not in passes.longest and node.index not in passes.failures:
+            # A branch inside a branch that no pass has taken yet.
+            passes.make(own, 0, "middle", _way_to(flat, node))
+        if node.index not in passes.longest and moved_axes(node):
+            passes.longest[node.index] = _from_the_far_end(flat, node, own)
     plan = None if nominal is None else planned(flat, own, found=nominal)
-    return Survey(plan, longest, tuple(passes), tuple(failures.values()), complete)
+    return Survey(plan, passes.longest, tuple(passes.made), tuple(passes.failures.values()), complete)
+
+
+class _Passes(NamedTuple):
+    """The forward passes made so far, the longest time of each step [s], and the first failure of each."""
+
+    flat: FlatRoutine
+    made: list[ForwardPass]
+    longest: dict[int, float]
+    failures: dict[int, Failure]
+
+    def make(self, values: Values, branch: int, pick: Pick, forced: Mapping[int, int]) -> ForwardPass | None:
+        initial, _ = initial_positions(self.flat, None)
+        try:
+            found = ForwardPass(self.flat, values, initial, "usual", branch, pick, forced)
+        except MotionError as error:
+            self.failures.setdefault(error.node.index, Failure(error, values))
+            return None
+        self.made.append(found)
+        for index, timed in found.timed.items():
+            end = max(timed.end or 0.0, timed.full_end or 0.0)
+            if end > 0.0:
+                self.longest[index] = max(self.longest.get(index, 0.0), end - timed.start)
+        return found
+
+
+def _way_to(flat: FlatRoutine, node: Node) -> dict[int, int]:
+    """The branches to take so that a step is reached."""
+    forced = {}
+    inside = node
+    while inside.parent >= 0:
+        block = flat.nodes[inside.parent]
+        forced[block.index] = next(number for number, (_, group) in enumerate(block.groups) if inside.index in group)
+        inside = block
+    return forced
+
+
+def _from_the_far_end(flat: FlatRoutine, node: Node, values: Values) -> float:
+    """The longest time of a move that no plan comes to (its branch loses): from either end of the travel."""
+    longest = 0.0
+    for end in (0, 1):
+        starts = {axis: State((flat.machine.axes[axis].travel or (0.0, 0.0))[end]) for axis in moved_axes(node)}
+        try:
+            profiles = profiles_of(node, starts, values)
+        except MotionError:
+            continue
+        for axis, profile in profiles.items():
+            settle = flat.machine.axes[axis].tolerance.settle / NANOSECONDS
+            longest = max(longest, profile.duration + settle)
+    return longest
 
 
 def _picks(flat: FlatRoutine) -> tuple[Pick, ...]:

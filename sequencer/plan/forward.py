@@ -86,7 +86,7 @@ def _planned_step(
 
 
 def _again(usual: ForwardPass, waits: Waits) -> ForwardPass:
-    return ForwardPass(usual.flat, usual.values, usual.initial, waits, usual.branch, usual.pick)
+    return ForwardPass(usual.flat, usual.values, usual.initial, waits, usual.branch, usual.pick, usual.forced)
 
 
 def _end(found: ForwardPass, index: int) -> float:

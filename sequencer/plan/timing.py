@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Literal
 
 from profiles import Profile, State
@@ -31,15 +31,18 @@ _END, _MOTION, _START = range(3)
 
 
 class Timed:
-    """One step as the pass found it; times in [s], None until they are known. Repeated steps keep their first
-    passage."""
+    """One step as the pass found it; times in [s], None until they are known. Of a repeated step the first passage.
 
-    __slots__ = ("about", "end", "marks", "motion_start", "opened_by", "profiles", "start")
+    `full_end` is when it would have ended if no other step had interrupted it.
+    """
+
+    __slots__ = ("about", "end", "full_end", "marks", "motion_start", "opened_by", "profiles", "start")
 
     def __init__(self, start: float) -> None:
         self.start = start
         self.motion_start: float | None = None
         self.end: float | None = None
+        self.full_end: float | None = None
         self.profiles: dict[str, Profile] = {}
         self.marks: dict[str, float] = {}
         self.opened_by: int | None = None
@@ -55,6 +58,7 @@ class ForwardPass:
         initial: where each axis stands at the start [m or rad].
         waits: how long waits take.
         branch: which branch each choose takes, counted from 0 (the last one where there are fewer).
+        forced: which branch some take whatever `branch` says, by step index.
         pick: which end of a range goals take that a sensor gives.
 
     Raises:
@@ -69,12 +73,14 @@ class ForwardPass:
         waits: Waits = "usual",
         branch: int = 0,
         pick: Pick = "middle",
+        forced: Mapping[int, int] | None = None,
     ) -> None:
         self.flat = flat
         self.values = values
         self.initial = initial
         self.waits = waits
         self.branch = branch
+        self.forced = forced or {}
         self.pick = pick
         self.period = flat.machine.period / NANOSECONDS
         self.timed: dict[int, Timed] = {}
@@ -142,7 +148,8 @@ class ForwardPass:
         record.motion_start = time
         if node.step.once is not None:
             record.about.append(f"its gate ({node.step.once}) is taken as open")
-        self._put(time + max(self._time_taken(node, record), self.period), _END, node.index)
+        record.full_end = time + max(self._time_taken(node, record), self.period)
+        self._put(record.full_end, _END, node.index)
 
     def _time_taken(self, node: Node, record: Timed) -> float:
         step = node.step
@@ -173,7 +180,7 @@ class ForwardPass:
         inside = node.children
         body = node.step.body
         if isinstance(body, Choose):
-            taken = node.groups[min(self.branch, len(node.groups) - 1)]
+            taken = node.groups[self.forced.get(node.index, min(self.branch, len(node.groups) - 1))]
             inside = taken[1]
             record.about.append(f"takes the branch {'else' if taken[0] is None else f'if {taken[0]}'}")
         if isinstance(body, Repeat):
@@ -267,7 +274,8 @@ class ForwardPass:
             settle = self._seconds(node.scope.time(node.step.steady))
             if self.waits == "longest" and self._longest(node) < _INFINITE:
                 lasts = max(lasts, self._longest(node) - settle)
-        self._put(max(time + lasts + settle, record.start + self.period), _END, index)
+        record.full_end = max(time + lasts + settle, record.start + self.period)
+        self._put(record.full_end, _END, index)
         for follower in self.passers.get(index, ()):
             self._pass(follower, record, time)
         for waiting in sorted(self.gated):

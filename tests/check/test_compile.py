@@ -253,6 +253,32 @@ def test_a_planned_timeout_covers_the_longest_plan_over_the_parameters(hand: Mac
     assert longest > plan(routine).step("raise").duration
 
 
+def test_a_planned_timeout_covers_steps_that_the_plan_does_not_come_to(
+    hand: Machine, say: Callable[[str], Condition]
+) -> None:
+    def up(name: str, *after: str) -> Step:
+        return Step(name, Move((("lift", At(1.0)),)), After(after) if after else After())
+
+    deep = Step("inner", Choose((Branch(say("cover_closed"), (up("deep"),)),), (Step("x", Wait(), duration=SECOND),)))
+    other = Step("y", Wait(), duration=SECOND)
+    outer = Step("outer", Choose((Branch(say("piece is lantern"), (other,)),), (deep,)))
+    nested = {step["name"]: step for step in data_of(hand, outer)}
+    raced = {
+        step["name"]: step
+        for step in data_of(
+            hand,
+            up("long"),
+            Step("turn", Move((("wrist", At(1.0)),)), After(("long",))),
+            Step("quick", Wait(), After(), duration=SECOND // 10),
+            Step("then", Wait(), After(("turn", "quick"), any=True), duration=SECOND),
+        )
+    }
+    alone = data_of(hand, up("alone"))[0]["timeout"]
+    assert nested["deep"]["timeout"] == raced["long"]["timeout"] == alone > SECOND
+    # The slower branch never comes to it in a plan: from the far end of its travel.
+    assert SECOND // 2 + 300_000_000 < raced["turn"]["timeout"] < 2 * SECOND
+
+
 def test_machine_data_holds_interlocks_by_index_and_its_own_hash(
     make_machine: Callable[..., Machine], say: Callable[[str], Condition]
 ) -> None:
