@@ -135,7 +135,8 @@ def rehearse(
     plant = Plant(machine, seed=seed, start=_positions(machine, chosen), piece=held, faults=faults)
     watch = KeepOutWatch(machine)
     runner.request(checked.name, {**dict(spec.parameters), **(parameters or {})})
-    offers = sorted((round(time * NANOSECONDS), name) for name, time in (offered or {}).items())
+    laid = dict(spec.offered) | {name: round(time * NANOSECONDS) for name, time in (offered or {}).items()}
+    offers = sorted((time, name) for name, time in laid.items())
     cause = _play(runner, plant, script, watch, offers, checked.name, limit)
     trace = recorder.trace()
     run = next((run for run in trace.runs() if run.name == checked.name), None)
