@@ -11,6 +11,9 @@ _INFINITE = float("inf")
 ROUNDING = 1e-9
 """Boxes are inflated by this [m or rad]: a position one rounding error beside an edge is never counted as inside."""
 
+FARTHEST = 1e4
+"""An axis without a travel is believed to be at most about so far away [m or rad]; one with, a travel beyond its ends."""
+
 
 class AxisDefinition:
     """One axis of the machine data. Positions [m or rad], durations [ns]."""
@@ -27,6 +30,7 @@ class AxisDefinition:
         "limits",
         "name",
         "position_tolerance",
+        "possible",
         "rest",
         "settle",
         "speed_tolerance",
@@ -41,6 +45,8 @@ class AxisDefinition:
         self.is_spin = data["kind"] == "spin"
         travel = data["travel"]
         self.travel: tuple[float, float] = (-_INFINITE, _INFINITE) if travel is None else (travel[0], travel[1])
+        low, high = self.travel if travel is not None else (-FARTHEST, FARTHEST)
+        self.possible = (2.0 * low - high, 2.0 * high - low)
         self.limits = limits_of(data["limits"])
         self.sure = limits_of(data["sure"])
         tolerance = data["tolerance"]

@@ -6,7 +6,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
-from profiles import Limits, Profile, State, stop, stop_travel
+from profiles import Limits, Profile, ProfileError, State, stop, stop_travel
 from sequencer.ports.orders import AxisOrder, Mode
 
 if TYPE_CHECKING:
@@ -266,7 +266,7 @@ class Motion:
             elif past > high:
                 high = past
         if velocity or acceleration:
-            under, over = stop_travel(velocity, acceleration, self.stop_limits)
+            under, over = _way_to_stop(velocity, acceleration, self.stop_limits)
             under += position
             over += position
             if under < low:
@@ -394,6 +394,21 @@ class Motion:
         elif velocity < 0.0:
             volts -= table["coulomb"]
         return volts
+
+
+def _way_to_stop(velocity: float, acceleration: float, limits: Limits) -> tuple[float, float]:
+    """The lowest and highest place on the way to rest, counted from now.
+
+    In the last phase of an S-curve the state lies on the edge of what the closed form knows, v = -a |a| / (2 J); where
+    rounding puts it beyond, the stopping profile itself is asked.
+    """
+    try:
+        return stop_travel(velocity, acceleration, limits)
+    except ProfileError:
+        raise
+    except ValueError:
+        found = stop(State(0.0, velocity, acceleration), limits).extremes()
+        return found.lowest_position, found.highest_position
 
 
 def cosine(angle: float) -> float:

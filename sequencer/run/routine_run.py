@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 from profiles import ProfileError
 from sequencer.run.definition import RoutineDefinition, StepDefinition
-from sequencer.run.motion import Motion
 from sequencer.run.step_kinds import StartFailed, energise
 from sequencer.run.step_state import ACTIVE, DEAD, ENDED, IDLE, Activation, Milestone, motion_of
 from sequencer.run.terms import Scope, Watch, build
@@ -629,9 +628,7 @@ class Run:
         elif not self.over:
             self._stop_axes(stop)
 
-    def _stop_all(
-        self, outcome: str, cause: str, culprit: Activation | None, stop: Mapping[int, str] | None
-    ) -> None:
+    def _stop_all(self, outcome: str, cause: str, culprit: Activation | None, stop: Mapping[int, str] | None) -> None:
         if self.state == "stopping":
             self.cause = f"{cause} (while being cancelled: {self.cause})"
         else:
@@ -673,9 +670,7 @@ class Run:
         """An error inside the runner: every step ends aborted, without a look at what it would take to do so well (R36)."""
         for activation in sorted(self.active, key=lambda item: -item.sequence):
             self.status[activation.step.index] = ENDED
-            self.host.event(
-                "end", self.name, activation.step.name, f"aborted: {cause}", (("outcome", "aborted"),)
-            )
+            self.host.event("end", self.name, activation.step.name, f"aborted: {cause}", (("outcome", "aborted"),))
         self.active.clear()
         self.by_step.clear()
         self.timed.clear()

@@ -545,7 +545,9 @@ class Host:
         elif run.then is not None and outcome == "cancelled":
             following = self.routines.get(run.then)
             if following is None:
-                self._refuse(run.then, f"{run.name} asks for it and it is not here; {did_you_mean(run.then, self.routines)}")
+                self._refuse(
+                    run.then, f"{run.name} asks for it and it is not here; {did_you_mean(run.then, self.routines)}"
+                )
             else:
                 self._waiting_request = ("request", run.then, _parameters(following, {}), run.speed, False)
 

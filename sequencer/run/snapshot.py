@@ -104,6 +104,8 @@ class Snapshot:
                 position = None
             elif type(position) is not float or position - position != 0.0:
                 position = _finite(position)
+            if position is not None and not axis.possible[0] <= position <= axis.possible[1]:
+                position = None
             values[name] = position
             if position is None:
                 values[speed_name] = speed
@@ -195,4 +197,8 @@ def _finite(value: Any) -> float | None:
 
 def _why(value: Any, fresh: bool) -> str:
     """Why a reading that is not known is not."""
-    return "missing" if value is None else "not a number" if fresh else "stale"
+    if value is None:
+        return "missing"
+    if not fresh:
+        return "stale"
+    return "not a number" if _finite(value) is None else f"at {value:.4g}, where the axis cannot be"

@@ -38,10 +38,7 @@ class Box:
 
     def missed(self, lows: Sequence[float], highs: Sequence[float]) -> bool:
         """Whether at least one axis stays wholly outside."""
-        for axis, low, high in self.edges:
-            if highs[axis] < low or lows[axis] > high:
-                return True
-        return False
+        return any(highs[axis] < low or lows[axis] > high for axis, low, high in self.edges)
 
 
 class Supervisor:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Any
 
 import pytest
@@ -17,7 +18,7 @@ def velocities(rig: Rig, name: str = "lift") -> list[float]:
 
 
 def largest_step(values: list[float]) -> float:
-    return max(abs(b - a) for a, b in zip(values, values[1:], strict=False))
+    return max(abs(b - a) for a, b in itertools.pairwise(values))
 
 
 def test_a_preempting_move_takes_over_from_the_motion() -> None:
@@ -250,9 +251,7 @@ def test_axes_of_a_move_together_share_one_duration() -> None:
     turn = [[-pi, pi], [-4.0 * pi, 4.0 * pi], None]
     on = machine([axis("lift"), axis("wrist", "rotary", limits=turn), axis("roller", "spin")])
     rig = started(
-        checked(
-            on, move("m", {"lift": 1.0, "wrist": pi / 2.0}, limits={"0": LIMITS, "1": turn}, together=True)
-        ),
+        checked(on, move("m", {"lift": 1.0, "wrist": pi / 2.0}, limits={"0": LIMITS, "1": turn}, together=True)),
         ticks=90,
     )
     assert rig.ends("m") == [(75, "done")]
@@ -281,7 +280,10 @@ def test_one_axis_that_fails_stops_all_of_its_move_in_that_tick(together: bool) 
     ("changes", "words"),
     [
         ({"readings": {"wrist": AxisReading(0.0, 0.0, zeroed=False)}}, "wrist is not zeroed"),
-        ({"readings": {"wrist": AxisReading(None)}}, "the position of wrist is unknown (wrist is missing since tick 0)"),
+        (
+            {"readings": {"wrist": AxisReading(None)}},
+            "the position of wrist is unknown (wrist is missing since tick 0)",
+        ),
         ({"goal": 3.5}, "wrist to 3.5 is outside its travel, -3 to 3"),
         ({"guard": False}, "wrist may not move: interlock cover: guard (guard false) does not hold"),
     ],
@@ -291,7 +293,9 @@ def test_a_move_starts_on_all_axes_or_on_none(changes: dict[str, Any], words: st
     from rig import must_stay
 
     on = machine(must_stay=[must_stay("cover", ["holds", "guard"], [1])])
-    rig = Rig(checked(on, move("m", {"lift": 1.0, "wrist": changes.get("goal", 1.0)})), guard=changes.get("guard", True))
+    rig = Rig(
+        checked(on, move("m", {"lift": 1.0, "wrist": changes.get("goal", 1.0)})), guard=changes.get("guard", True)
+    )
     rig.readings.update(changes.get("readings", {}))
     rig.start()
     rig.run(3)
@@ -366,7 +370,9 @@ def test_set_points_never_jump_through_a_chain_of_retargets(limits: Any) -> None
         )
         for n, goal in enumerate(goals)
     ]
-    rig = started(checked(machine([axis("lift", limits=limits), axis("wrist"), axis("roller", "spin")]), *steps), ticks=250)
+    rig = started(
+        checked(machine([axis("lift", limits=limits), axis("wrist"), axis("roller", "spin")]), *steps), ticks=250
+    )
     points, speeds = rig.points(), velocities(rig)
     assert largest_step(points) <= 1.0 * 0.02 + 1e-9
     assert largest_step(speeds) <= 2.0 * 0.02 + 1e-9
@@ -377,7 +383,8 @@ def test_set_points_never_jump_through_a_chain_of_retargets(limits: Any) -> None
 
 
 @pytest.mark.parametrize(
-    ("goal", "end"), [(["by", 0.25], 0.75), (["at", ["parameter", "h"]], 0.9), (["at", ["preset", "spot", "lift"]], 0.6)]
+    ("goal", "end"),
+    [(["by", 0.25], 0.75), (["at", ["parameter", "h"]], 0.9), (["at", ["preset", "spot", "lift"]], 0.6)],
 )
 def test_goals_by_distance_parameter_and_preset(goal: Any, end: float) -> None:
     """R25: each kind of goal leads where it says."""
@@ -399,9 +406,7 @@ def test_goals_by_distance_parameter_and_preset(goal: Any, end: float) -> None:
 )
 def test_a_read_goal_outside_its_range_moves_nothing(value: Any, words: str) -> None:
     """R16, R30: a reading that cannot be a goal is an error before anything moves."""
-    rig = started(
-        checked(machine(), move("m", {"lift": ["reading", "pressure", 0.0, 1.0]})), pressure=value, ticks=3
-    )
+    rig = started(checked(machine(), move("m", {"lift": ["reading", "pressure", 0.0, 1.0]})), pressure=value, ticks=3)
     assert set(rig.points()) == {0.0}
     assert words in rig.kinds("fault")[0].text
 
@@ -454,7 +459,9 @@ def test_a_move_after_a_press_starts_from_the_measured_position() -> None:
     """R46, R29: after contact the set-point is re-based."""
     rig = Rig(checked(machine(), press("p", 14.0, 0.5, until=BEAM), move("m", {"wrist": -0.5}, "p")))
     rig.sensors["beam"] = lambda tick: tick >= 5
-    rig.readings["wrist"] = lambda tick: AxisReading(0.03, 0.0) if tick < 6 else AxisReading(rig.points("wrist")[-1], 0.0)
+    rig.readings["wrist"] = lambda tick: (
+        AxisReading(0.03, 0.0) if tick < 6 else AxisReading(rig.points("wrist")[-1], 0.0)
+    )
     rig.start()
     rig.run(90)
     assert rig.points("wrist")[5] == 0.03

@@ -84,7 +84,9 @@ def test_an_axis_that_is_not_measured_at_enabling_stays_off_until_it_is() -> Non
 
 def test_a_fault_still_needs_its_reset_after_disabling() -> None:
     """R41, R32: enabling acknowledges nothing."""
-    rig = started(checked(machine(), wait("A", 1.0, must_stay=["holds", "guard"])), guard=lambda tick: tick != 3, ticks=6)
+    rig = started(
+        checked(machine(), wait("A", 1.0, must_stay=["holds", "guard"])), guard=lambda tick: tick != 3, ticks=6
+    )
     rig.enabled = False
     rig.run(2)
     rig.enabled = True
@@ -96,7 +98,9 @@ def test_a_fault_still_needs_its_reset_after_disabling() -> None:
 
 def test_a_stopping_run_that_is_disabled_ends_with_its_own_outcome() -> None:
     """R41, R23: faulted stays faulted."""
-    rig = started(checked(machine(), move("m", {"lift": 2.0}, must_stay=["holds", "guard"])), guard=lambda tick: tick < 40)
+    rig = started(
+        checked(machine(), move("m", {"lift": 2.0}, must_stay=["holds", "guard"])), guard=lambda tick: tick < 40
+    )
     rig.run(45)
     rig.enabled = False
     rig.run(2)

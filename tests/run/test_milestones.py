@@ -265,9 +265,7 @@ def test_a_milestone_that_will_never_be_passed_ends_its_dependent_and_never_hang
 def test_a_place_that_the_move_does_not_reach_ends_the_dependent_with_it() -> None:
     """M4: never on the profile: aborted when the move is done."""
     rig = started(
-        checked(
-            machine(), move("m", {"lift": 0.5}), pulse("p", {"lamp": True}, 0.1, passing={"step": "m", "at": 1.9})
-        ),
+        checked(machine(), move("m", {"lift": 0.5}), pulse("p", {"lamp": True}, 0.1, passing={"step": "m", "at": 1.9})),
         ticks=80,
     )
     assert rig.ends("p") == [(rig.ends("m")[0][0], "aborted")]
@@ -331,7 +329,9 @@ def test_a_place_passed_while_braking_for_a_keep_out_counts() -> None:
     on = machine(keep_outs=[keep_out("post", [0, 0.5, 0.7], [1, 0.5, 3.0])])
     rig = Rig(
         checked(
-            on, move("m", {"lift": 1.5}, timeout=3.0), pulse("p", {"lamp": True}, 0.1, passing={"step": "m", "at": 0.45})
+            on,
+            move("m", {"lift": 1.5}, timeout=3.0),
+            pulse("p", {"lamp": True}, 0.1, passing={"step": "m", "at": 0.45}),
         )
     )
     rig.positions["wrist"] = 1.0

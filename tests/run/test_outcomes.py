@@ -120,9 +120,7 @@ def test_a_step_done_in_the_tick_of_a_fault_keeps_done_and_no_successor_starts(c
         clear=lambda tick: tick < 10 or cause != "interlock",
     )
     if cause == "actuator":
-        rig.readings["lift"] = lambda tick: AxisReading(
-            rig.positions["lift"], 0.0, fault="hot" if tick >= 10 else None
-        )
+        rig.readings["lift"] = lambda tick: AxisReading(rig.positions["lift"], 0.0, fault="hot" if tick >= 10 else None)
     rig.run(40)
     assert rig.ends("A") == [(10, "done")]
     assert rig.starts("B") == []
@@ -169,9 +167,7 @@ def test_a_step_done_in_the_tick_of_a_stop_keeps_done(stop: str, outcome: str) -
 
 def test_a_fault_outranks_a_stop_of_the_same_tick() -> None:
     """R23: fault > stop: asked to cancel in the tick of a tripped must_stay, the run ends faulted."""
-    rig = started(
-        checked(machine(), wait("A", 1.0, must_stay=GUARD)), guard=lambda tick: tick < 5, ticks=5
-    )
+    rig = started(checked(machine(), wait("A", 1.0, must_stay=GUARD)), guard=lambda tick: tick < 5, ticks=5)
     rig.runner.cancel()
     rig.run(2)
     assert rig.outcome() == (5, "faulted")
@@ -344,7 +340,8 @@ def test_speed_lowers_the_limits_of_a_whole_run() -> None:
 def test_a_set_stays_and_a_pulse_goes_back() -> None:
     """R26, R27: set at entry stays until the end of the run; a pulse is at rest in the tick of its end."""
     rig = started(
-        checked(machine(), put("S", {"horn": 2.0}), pulse("P", {"lamp": True}, 0.06, "S"), wait("W", 0.06, "P")), ticks=9
+        checked(machine(), put("S", {"horn": 2.0}), pulse("P", {"lamp": True}, 0.06, "S"), wait("W", 0.06, "P")),
+        ticks=9,
     )
     assert rig.output("horn") == [2.0] * 7 + [0.0] * 2
     assert rig.output("lamp") == [False] + [True] * 3 + [False] * 5

@@ -84,9 +84,7 @@ def test_a_gated_step_says_so() -> None:
 
 def test_a_gate_on_the_time_of_another_step_shows_its_value() -> None:
     """R40: STEP.elapsed is shown as it is, not as unknown."""
-    rig = started(
-        checked(machine(), wait("W", 1.0), move("m", {"wrist": 0.5}, once=[">", "W.elapsed", 0.5])), ticks=6
-    )
+    rig = started(checked(machine(), wait("W", 1.0), move("m", {"wrist": 0.5}, once=[">", "W.elapsed", 0.5])), ticks=6)
     assert step_status(rig, "m").waits_for == "its gate: W.elapsed > 0.5 (W.elapsed 0.1)"
 
 
@@ -106,7 +104,9 @@ def test_a_move_says_how_far_it_is_from_its_goal() -> None:
 
 def test_a_fault_stays_in_the_status_until_reset() -> None:
     """R40, R32."""
-    rig = started(checked(machine(), wait("A", 1.0, must_stay=["holds", "guard"])), guard=lambda tick: tick < 3, ticks=6)
+    rig = started(
+        checked(machine(), wait("A", 1.0, must_stay=["holds", "guard"])), guard=lambda tick: tick < 3, ticks=6
+    )
     status = rig.runner.status()
     assert status.fault == "A: must_stay does not hold: guard (guard false)"
     assert status.headline == "fault: A: must_stay does not hold: guard"[:40]
