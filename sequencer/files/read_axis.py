@@ -140,6 +140,8 @@ class AxisReader(PartReader):
         written = fields.node("actuators")
         declared = list((written.entries if written else None) or {})
         node = inner.node("from")
+        if node is not None and node.items is not None and not node.items:
+            self.reading.wrong(node, joined(inner.path, "from"), "at least one actuator is needed")
         for index, name in enumerate(names):
             if name not in declared and node is not None and node.items is not None:
                 self.reading.wrong(

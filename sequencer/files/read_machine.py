@@ -139,6 +139,8 @@ class _MachineReader(PartReader):
             if node.entries is None:
                 self.reading.wrong(node, path, f"{node.found()} was found; positions by axis were expected")
                 continue
+            if not node.entries:
+                self.reading.wrong_at(place, path, "a preset places at least one axis")
             positions = self.by_axis(node, path, Quantity("position"), kinds)
             for axis_name, position in list(positions.items()):
                 axis = axes.get(axis_name)
@@ -207,5 +209,8 @@ class _MachineReader(PartReader):
             if fields.node("axes") is None:
                 self.reading.wrong_at(node.place, joined(path, "axes"), "'axes' is missing; a list of axes is needed")
             if stays is not None:
-                found.append(MustStay(name, stays, fields.value("axes", ()), fields.value("stop"), because, place))
+                axes = fields.value("axes", ())
+                if fields.node("axes") is not None and not axes:
+                    self.reading.wrong_at(node.place_of("axes"), joined(path, "axes"), "at least one axis is needed")
+                found.append(MustStay(name, stays, axes, fields.value("stop"), because, place))
         return tuple(found)

@@ -140,6 +140,9 @@ class Machine:
                             f"piece '{piece.name}': unknown axis '{carrier}'; {did_you_mean(carrier, self.axes)}",
                         )
                     )
+            gripper = self.axes.get(piece.gripped_by) if piece.gripped_by is not None else None
+            if gripper is not None and gripper.kind != "spin":
+                found.append((piece.place, f"piece '{piece.name}': '{gripper.name}' is no spin and cannot grip it"))
         known = self.vocabulary()
         for where, condition in self._conditions():
             for name in names_in(condition.term):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sequencer.errors import did_you_mean
 from sequencer.machine.machine import Machine
@@ -143,7 +143,8 @@ class BodyReader:
         if by is not None:
             if bounds is not None:
                 self.reading.wrong_at(node.place_of("range"), joined(path, "range"), "'range' belongs to 'reading'")
-            return By(Quantity("position", words=True).read(by, joined(path, "by"), self.on(axis)))
+            no_preset = replace(self.on(axis), axis=None)
+            return By(Quantity("position", words=True).read(by, joined(path, "by"), no_preset))
         name = fields.value("reading")
         sensor = self.machine.sensors.get(name)
         assert sensor_node is not None

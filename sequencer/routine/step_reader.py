@@ -11,6 +11,7 @@ from sequencer.machine.machine import Machine
 from sequencer.machine.node import Node
 from sequencer.machine.reading import NAME, Fields, Reading, Unreadable, check_name, joined, quantity_or_word
 from sequencer.machine.shape import axis_dimensions
+from sequencer.machine.written import Quantity
 from sequencer.places import Place
 from sequencer.routine.body_reader import BodyReader, axes_of
 from sequencer.routine.keys import (
@@ -35,6 +36,7 @@ from sequencer.routine.steps import (
     Choose,
     Following,
     LimitCaps,
+    Move,
     Passing,
     Perform,
     Repeat,
@@ -60,6 +62,7 @@ class StepReader:
     parameters: Mapping[str, Parameter]
     find: FindRoutine
     seen: dict[str, Place] = field(default_factory=dict)
+    written: dict[str, Node] = field(default_factory=dict)
 
     def steps(self, node: Node, path: str) -> tuple[Step, ...]:
         """The steps of a list."""
@@ -67,6 +70,8 @@ class StepReader:
             self.reading.wrong(node, path, f"{node.found()} was found; a list of steps was expected")
             return ()
         found = []
+        for item in node.items:
+            self.written.update(item.entries or {})
         for index, item in enumerate(node.items):
             if item.entries is None or len(item.entries) != 1:
                 message = f"{item.found()} was found; a step was expected, written as its name and a table of keys"
@@ -214,40 +219,36 @@ class StepReader:
         fields = self.reading.fields(PASSING, node, path)
         step, axis = fields.value("step"), fields.value("axis")
         values = fields.values("lead", "lag")
+        axis_node = fields.node("axis")
+        if axis is not None and axis not in self.machine.axes and axis_node is not None:
+            near = did_you_mean(axis, self.machine.axes)
+            raise self.reading.wrong(axis_node, joined(path, "axis"), f"unknown axis '{axis}'", near)
         at: str | float = "through"
         written = fields.node("at")
         if written is not None and written.value != "through":
-            if isinstance(written.value, str) and NAME.match(written.value) is not None:
-                reading = self.reading
-                if axis in self.machine.axes:
-                    reading = reading.on_axis(axis, self.machine.axes[axis].kind)
-                    at = quantity_or_word(
-                        written, joined(path, "at"), self.machine.axes[axis].dimension, reading, words=True
-                    )
-                else:
-                    at = written.value
-            else:
-                at = self.position_of_any(written, joined(path, "at"), axis)
-        axis_node = fields.node("axis")
-        if axis is not None and axis not in self.machine.axes and axis_node is not None:
-            self.reading.wrong(
-                axis_node, joined(path, "axis"), f"unknown axis '{axis}'", did_you_mean(axis, self.machine.axes)
-            )
+            passed = axis or self.only_axis(step)
+            if passed is not None:
+                kind = self.machine.axes[passed].kind
+                at = Quantity("position", words=True).read(
+                    written, joined(path, "at"), self.reading.on_axis(passed, kind)
+                )
+            elif isinstance(written.value, str):
+                at = written.value  # which axis is meant cannot be said; the graph's judgement asks for it
         return Passing(step, at, axis, **values) if step is not None else Following()
 
-    def position_of_any(self, node: Node, path: str, axis: str | None) -> float | str:
-        """A position whose axis may be known only from the step that is passed: a length or an angle."""
-        if axis is not None and axis in self.machine.axes:
-            dimension = self.machine.axes[axis].dimension
-            return quantity_or_word(node, path, dimension, self.reading.on_axis(axis, self.machine.axes[axis].kind))
-        lengths = axis_dimensions("linear")["position"], axis_dimensions("rotary")["position"]
-        quiet = Reading()
-        for dimension in lengths:
-            try:
-                return quantity_or_word(node, path, dimension, quiet)
-            except Unreadable:
-                continue
-        raise self.reading.wrong(node, path, f"{node.found()} is neither 'through' nor a position with its unit")
+    def only_axis(self, name: str | None) -> str | None:
+        """The axis that a step moves, as it is written, if it is one with a position; else None."""
+        step = self.written.get(name) if name is not None else None
+        body = (
+            next((step.entries[kind] for kind in ("flick", "move") if kind in step.entries), None)
+            if (step is not None and step.entries is not None)
+            else None
+        )
+        if body is None:
+            return None
+        axes = list(body.entries or axes_of(Move(preset=str(body.value)), self.machine, self.parameters))
+        known = self.machine.axes.get(axes[0]) if len(axes) == 1 else None
+        return known.name if known is not None and known.kind != "spin" else None
 
     def caps(self, fields: Fields, body: Body | None) -> LimitCaps | None:
         node = fields.node("limits")
