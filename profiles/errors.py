@@ -69,6 +69,7 @@ class Infeasible(ProfileError):
     def __init__(self, reason: str, would_fit: str) -> None:
         super().__init__(f"No motion inside the limits leads there: {reason}. {would_fit}")
         self.reason = reason
+        self.would_fit = would_fit
 
 
 class RunUpTooShort(ProfileError):

@@ -21,8 +21,8 @@ _SAME_TIME = 1e-12
 _NEARLY_THE_SAME_TIME = 1e-9
 # A held acceleration this small beside the one before has run out [1]: its rounding, held for days, would be metres.
 _RUN_OUT = 1e-12
-# A last node this near to the goal, relative to the positions, has not gathered more than its own rounding [1].
-_POSITION_ROUNDING = 1e-15
+# A last node this near to the goal, relative to the positions, has gathered little more than its own rounding [1].
+_POSITION_ROUNDING = 1e-14
 
 _NO_MARKS: Mapping[str, float] = MappingProxyType({})
 _new_state = tuple.__new__
@@ -330,14 +330,19 @@ def profile_of_jerks(start: State, goal: State, phases: Iterable[tuple[float, fl
     pieces: list[Piece] = []
     for duration, jerk in phases:
         if duration > 0.0:
-            if jerk == 0.0 and pieces and abs(acceleration) <= _RUN_OUT * abs(pieces[-1][3]):
-                acceleration = 0.0
             times.append(time)
-            pieces.append((time, position, velocity, acceleration, jerk))
-            change = jerk * duration
-            position += duration * (velocity + duration * (acceleration * 0.5 + change * (1.0 / 6.0)))
-            velocity += duration * (acceleration + change * 0.5)
-            acceleration += change
+            if jerk:
+                pieces.append((time, position, velocity, acceleration, jerk))
+                change = jerk * duration
+                position += duration * (velocity + duration * (acceleration * 0.5 + change * (1.0 / 6.0)))
+                velocity += duration * (acceleration + change * 0.5)
+                acceleration += change
+            else:
+                if pieces and abs(acceleration) <= _RUN_OUT * abs(pieces[-1][3]):
+                    acceleration = 0.0
+                pieces.append((time, position, velocity, acceleration, 0.0))
+                position += duration * (velocity + duration * acceleration * 0.5)
+                velocity += duration * acceleration
             time += duration
     gathered = goal[0] - position
     if abs(gathered) > _POSITION_ROUNDING * (abs(start[0]) + abs(goal[0])) and pieces:

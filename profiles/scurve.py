@@ -22,16 +22,12 @@ from profiles.profile import Profile, profile_of_jerks
 from profiles.roots import root_between
 from profiles.state import State, checked_state
 from profiles.stopping import Phase, one_lobe
-from profiles.trapezoid import checked_goal, one_way_only
+from profiles.trapezoid import POSITION_ROUNDING, POSITION_ROUNDING_ON_THE_WAY, checked_goal, one_way_only
 
 # A difference this small beside the distances or velocities at play counts as none [1].
 _RELATIVE = 1e-12
 # A velocity this near to the one that is reached by running out the acceleration is that velocity [1].
 _SAME_VELOCITY = 1e-14
-# The rounding of a difference of two positions, relative to them [1].
-_POSITION_ROUNDING = 2e-15
-# A state met on the way carries the rounding of the motion so far, and a false detour costs a moving goal seconds [1].
-_POSITION_ROUNDING_ON_THE_WAY = 1e-13
 # Newton steps double the digits each time; only a degenerate bracket needs more than ten.
 _NEWTON_STEPS = 100
 # A last Newton step this small beside the unknown leaves no error that a double can hold [1].
@@ -69,7 +65,7 @@ def s_curve(start: State | float, goal: State | float, limits: Limits) -> Profil
     p0, v0, a0 = begin
     p1, v1, _ = end
     at_rest = v0 == 0.0 and a0 == 0.0 and v1 == 0.0
-    rounding = (_POSITION_ROUNDING if at_rest else _POSITION_ROUNDING_ON_THE_WAY) * (abs(p0) + abs(p1))
+    rounding = (POSITION_ROUNDING if at_rest else POSITION_ROUNDING_ON_THE_WAY) * (abs(p0) + abs(p1))
     phases = s_curve_phases(p1 - p0, v0, a0, v1, vmin, vmax, amin, amax, limits.jerk, rounding)
     return profile_of_jerks(begin, end, phases)
 

@@ -10,11 +10,11 @@ from profiles.profile import Profile, profile_of_accelerations
 from profiles.state import State, checked_state
 
 # A distance this small beside that of the direct velocity step counts as none [1].
-_RELATIVE = 1e-13
+RELATIVE = 1e-13
 # The rounding of a difference of two positions, relative to them [1].
-_POSITION_ROUNDING = 2e-15
+POSITION_ROUNDING = 2e-15
 # A state met on the way carries the rounding of the motion so far, and a false detour costs a moving goal seconds [1].
-_POSITION_ROUNDING_ON_THE_WAY = 1e-13
+POSITION_ROUNDING_ON_THE_WAY = 1e-13
 
 
 def trapezoid(start: State | float, goal: State | float, limits: Limits) -> Profile:
@@ -56,8 +56,8 @@ def trapezoid(start: State | float, goal: State | float, limits: Limits) -> Prof
     step_duration = (v1 - v0) / direct
     step_distance = 0.5 * (v0 + v1) * step_duration
     at_rest = v0 == 0.0 and v1 == 0.0
-    rounding = (_POSITION_ROUNDING if at_rest else _POSITION_ROUNDING_ON_THE_WAY) * (abs(begin[0]) + abs(end[0]))
-    rounding += _RELATIVE * (abs(v0) + abs(v1)) * step_duration
+    rounding = (POSITION_ROUNDING if at_rest else POSITION_ROUNDING_ON_THE_WAY) * (abs(begin[0]) + abs(end[0]))
+    rounding += RELATIVE * (abs(v0) + abs(v1)) * step_duration
     excess = distance - step_distance
     if abs(excess) <= rounding:
         phases.append((step_duration, direct))
