@@ -263,13 +263,13 @@ class Run:
             for index in arrived:
                 ready.update(self._successors(index))
             arrived = []
-            while ready:
+            while ready and self.state == "running":
                 index = min(ready)
                 ready.remove(index)
                 if self.status[index] == IDLE:
                     ready.update(self._start(self.definition.steps[index], arrived))
-                if self.state != "running":
-                    return
+            if self.state != "running":
+                return
         if self.root_remaining == 0:
             self.host.finish(self)
         elif not self.active and not self.timed:
@@ -457,6 +457,8 @@ class Run:
                 owner = motion.run.name
             if motion.stop_kind is not None and motion.moving:
                 raise StartFailed(f"{motion.definition.name} is stopping")
+            if motion.activation is not None and motion.activation.tick == host.tick_number:
+                raise StartFailed(f"{motion.definition.name} is taken by {owner} in the same tick")
             if owner is not None and not preempt:
                 raise StartFailed(f"{motion.definition.name} is in use by {owner}")
         for output in activation.step.outputs:

@@ -64,6 +64,16 @@ def test_a_claim_on_an_owned_output_fails_the_claimer() -> None:
     assert "output lamp is in use by p" in rig.kinds("fault")[0].text
 
 
+def test_two_claims_on_an_axis_in_one_tick_are_a_fault_even_with_preempt() -> None:
+    """R28, R6, R22: neither sees the other and each must be active for a tick, so the later in the file fails."""
+    rig = started(
+        checked(machine(), move("m", {"lift": 1.0}), move("n", {"lift": 0.5}, preempt=True)),
+        ticks=4,
+    )
+    assert "lift is taken by m in the same tick" in rig.kinds("fault")[0].text
+    assert rig.outcome() == (0, "faulted")
+
+
 def test_preempting_one_axis_of_a_move_stops_its_other_axes() -> None:
     """R28, R30: the move loses lift, so its wrist brakes too."""
     rig = started(

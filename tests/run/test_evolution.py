@@ -402,6 +402,22 @@ def test_an_empty_passage_is_a_fault_and_never_a_hang(times: int | None) -> None
     assert "passage" in rig.runner.status().fault
 
 
+def test_no_step_starts_after_a_fault_in_the_same_tick() -> None:
+    """R23, R9: the empty second passage faults while ends are followed up: what else became ready does not start."""
+    rig = started(
+        checked(
+            machine(),
+            wait("w", 0.1),
+            repeat("loop", [choose("c", [(["holds", "beam"], [wait("x", 0.1)])], [])], 9, "w"),
+            choose("d", [], [], "w"),
+            wait("z", 0.1, "d"),
+        ),
+        ticks=8,
+    )
+    assert rig.outcome() == (5, "faulted")
+    assert rig.starts("z") == []
+
+
 @pytest.mark.parametrize("block", [repeat("b", [], 2), perform("b", [])], ids=["repeat", "perform"])
 def test_a_block_without_steps_is_a_fault_and_never_a_hang(block: dict[str, object]) -> None:
     """R9: C19: nothing inside would never end."""
