@@ -62,22 +62,25 @@ class Pair:
     Attributes:
         lipschitz: how fast their distance can change with each coordinate [1 or m/rad], see `Tree.lipschitz`.
         concerns: the coordinates that their distance depends on.
-        exact: whether the distance is no more than one pair of polygons.
+        toward: the second body seen from the first.
+        away: the first seen from the second.
+        reach: coordinate, its Lipschitz constant and its reach, of all that go into the distance.
+        size: the sum of all lengths that are added up for the distance within reach [m].
     """
 
-    __slots__ = ("_away", "_reach", "_size", "_toward", "concerns", "first", "lipschitz", "margin", "second", "tree")
+    __slots__ = ("away", "concerns", "first", "lipschitz", "margin", "reach", "second", "size", "toward", "tree")
 
     def __init__(self, tree: Tree, first: str, second: str, margin: float = 0.0) -> None:
         self.tree = tree
         self.first, self.second, self.margin = first, second, margin
         self.lipschitz = tree.lipschitz(first, second)
         parts, others = tree.bodies[first].parts, tree.bodies[second].parts
-        self._toward = _view(parts, others, tree.relation(first, second))
-        self._away = _view(others, parts, tree.relation(second, first))
-        used = {number for view in (self._toward, self._away) for number in _numbers(view)}
+        self.toward = _view(parts, others, tree.relation(first, second))
+        self.away = _view(others, parts, tree.relation(second, first))
+        used = {number for view in (self.toward, self.away) for number in _numbers(view)}
         self.concerns = tuple(number for number in sorted(used) if self.lipschitz[number] > 0.0)
-        self._reach = [(number, self.lipschitz[number], *tree.reach[number]) for number in sorted(used)]
-        self._size = _size(self._toward, tree.reach)
+        self.reach = [(number, self.lipschitz[number], *tree.reach[number]) for number in sorted(used)]
+        self.size = _size(self.toward, tree.reach)
 
     @property
     def names(self) -> tuple[str, str]:
@@ -96,19 +99,28 @@ class Pair:
             low: the lowest value of every coordinate [m or rad].
             high: the highest.
         """
-        middle: dict[int, float] = {}
-        half: dict[int, float] = {}
-        change, size, still = 0.0, self._size, True
-        for number, constant, least, most in self._reach:
-            begin, end = low[number], high[number]
-            middle[number], half[number] = 0.5 * (begin + end), 0.5 * (end - begin)
-            if end > begin:
+        middle = [0.5 * (begin + end) for begin, end in zip(low, high, strict=True)]
+        half = [0.5 * (end - begin) for begin, end in zip(low, high, strict=True)]
+        return self.around(middle, half)
+
+    def around(self, middle: Sequence[float], half: Sequence[float]) -> Bound:
+        """The same for a box by its middle and half its widths.
+
+        Args:
+            middle: the middle value of every coordinate [m or rad].
+            half: half of the width [m or rad], 0 or more.
+        """
+        change, size, still = 0.0, self.size, True
+        for number, constant, least, most in self.reach:
+            width = half[number]
+            if width != 0.0:
                 still = False
-                change += constant * half[number]
-            if begin < least or end > most:
+                change += constant * width
+            here = middle[number]
+            if here - width < least or here + width > most:
                 change = inf  # the constants hold within reach only; the direction alone has to do
-                size += max(abs(begin), abs(end))
-        view = self._toward
+                size += abs(here) + width
+        view = self.toward
         turn = _angle(view.turn, middle)
         cosine, sine = (cos(turn), sin(turn)) if view.turn else (1.0, 0.0)
         x, y = _offset(view, middle, cosine, sine)
@@ -123,13 +135,13 @@ class Pair:
                 if still:
                     lower = min(lower, distance - pad)
                     continue
-                if distance - pad >= lower and distance - change - pad >= lower:
+                if distance - change - pad >= lower:
                     continue
                 if owner != 2:
                     sure = _directional(view, resting, moving, along_x, along_y, middle, half)
                 else:
                     back_x, back_y = -cosine * along_x - sine * along_y, sine * along_x - cosine * along_y
-                    away = self._away
+                    away = self.away
                     sure = _directional(away, away.resting[j], away.moving[i], back_x, back_y, middle, half)
                 lower = min(lower, min(distance, max(distance - change, sure)) - pad)
         return Bound(lower, nearest)
@@ -183,14 +195,14 @@ def _size(view: View, reach: Sequence[tuple[float, float]]) -> float:
     return size + sum(hypot(x, y) for _, x, y, _ in view.links)
 
 
-def _angle(turn: Turn, values: dict[int, float]) -> float:
+def _angle(turn: Turn, values: Sequence[float]) -> float:
     total = 0.0
     for number, share in turn:
         total += share * values[number]
     return total
 
 
-def _offset(view: View, middle: dict[int, float], cosine: float, sine: float) -> tuple[float, float]:
+def _offset(view: View, middle: Sequence[float], cosine: float, sine: float) -> tuple[float, float]:
     """Where the origin of the moving body's own coordinates is."""
     x = y = 0.0
     for number, along_x, along_y in view.turned_slides:
@@ -217,8 +229,8 @@ def _directional(
     moving: Polygon,
     x: float,
     y: float,
-    middle: dict[int, float],
-    half: dict[int, float],
+    middle: Sequence[float],
+    half: Sequence[float],
 ) -> float:
     """The least distance along a fixed direction (x, y) over the box [m]."""
     total = -max([x * a + y * b for a, b in resting.vertices])
@@ -257,7 +269,7 @@ def _directional(
     return total - most
 
 
-def _swing(turn: Turn, half: dict[int, float]) -> float:
+def _swing(turn: Turn, half: Sequence[float]) -> float:
     """Half of the span of an angle [rad]."""
     total = 0.0
     for number, share in turn:

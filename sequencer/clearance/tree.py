@@ -149,7 +149,7 @@ class Tree:
         return tuple(constants)
 
     def _groups(self, terms: Sequence[Term], *ends: tuple[Turn, str]) -> list[tuple[Turn, float]]:
-        """Turns, and how long at most what is turned by them is [m]; points of bodies are at the tips of their terms."""
+        """Turns, and how long at most what they turn is [m]; points of bodies are at the tips of their terms."""
         left = {term.turn: term for term in terms}
         groups = []
         for sign, (turn, name) in zip((-1.0, 1.0), ends, strict=True):

@@ -1,0 +1,164 @@
+"""A proof that pairs keep clear all over a box of positions, or a configuration in which they do not.
+
+The box is bisected along the coordinate that can change the distance most, the worst cell first. A cell whose
+certified bound is above the pair's margin is done with; a cell whose centre is not clear ends the search. What stays
+when cells get too small, or too many, is undecided, never clear.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from heapq import heapify, heappop, heappush
+from itertools import count
+from typing import Literal, NamedTuple
+
+from sequencer.clearance.box import Pair
+from sequencer.clearance.tree import Tree
+
+Outcome = Literal["clear", "conflict", "undecided"]
+
+BUDGET = 20_000
+"""So many cells a proof looks at before it gives up [1]."""
+
+SMALLEST = 1e-6
+"""A cell over which the distance cannot change by more is not bisected any further [m]."""
+
+
+class Cell(NamedTuple):
+    """A box of positions [m or rad]: the lowest and the highest value of every coordinate of the tree."""
+
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+
+    def spans(self, tree: Tree, pair: Pair) -> dict[str, tuple[float, float]]:
+        """Its spans by name, of the coordinates that a pair depends on."""
+        return {tree.coordinates[k]: (self.low[k], self.high[k]) for k in pair.concerns}
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What a proof found.
+
+    Args:
+        outcome: `clear`: every pair keeps more than its margin all over the box. `conflict`: at the witness one does
+            not. `undecided`: neither could be shown.
+        pair: the pair in conflict or undecided.
+        witness: a position [m or rad] of every coordinate in which the pair is not clear.
+        distance: of the pair at the witness [m].
+        cell: where it is undecided.
+        bound: what is certain of the least distance less its margin, over all pairs and the whole box [m].
+        cells: how many cells were looked at.
+    """
+
+    outcome: Outcome
+    pair: Pair | None = None
+    witness: Mapping[str, float] | None = None
+    distance: float | None = None
+    cell: Cell | None = None
+    bound: float = float("inf")
+    cells: int = 0
+
+    def __repr__(self) -> str:
+        between = f" between {' and '.join(self.pair.names)}" if self.pair else ""
+        return f"<{self.outcome}{between}, {self.cells} cells>"
+
+
+def prove(
+    pairs: Iterable[Pair], low: Sequence[float], high: Sequence[float], budget: int = BUDGET, smallest: float = SMALLEST
+) -> Verdict:
+    """Whether all pairs keep more than their margins all over a box.
+
+    Args:
+        pairs: the watched pairs, all of one tree; each has its margin.
+        low: the lowest value of every coordinate of the tree [m or rad].
+        high: the highest.
+        budget: the most cells to look at.
+        smallest: cells over which the distance changes less are not bisected [m].
+    """
+    search = _Search(list(pairs), budget, smallest)
+    return search.run(tuple(low), tuple(high))
+
+
+class _Waiting(NamedTuple):
+    """A cell of a pair that is not yet shown to be clear; the heap yields the one with the lowest spare distance."""
+
+    spare: float
+    number: int
+    pair: Pair
+    cell: Cell
+
+
+class _Search:
+    def __init__(self, pairs: list[Pair], budget: int, smallest: float) -> None:
+        self.pairs, self.budget, self.smallest = pairs, budget, smallest
+        self.heap: list[_Waiting] = []
+        self.numbers = count()
+        self.cells = 0
+        self.bound = float("inf")
+        self.left: _Waiting | None = None
+
+    def run(self, low: tuple[float, ...], high: tuple[float, ...]) -> Verdict:
+        whole = Cell(low, high)
+        for pair in self.pairs:
+            found = self._look(pair, whole)
+            if found is not None:
+                return found
+        heapify(self.heap)
+        while self.heap:
+            if self.cells >= self.budget:
+                return self._undecided(self.heap[0])
+            worst = heappop(self.heap)
+            split = _widest(worst.pair, worst.cell)
+            if split is None or self._change(worst) <= self.smallest:
+                self.left = self.left or worst
+                self.bound = min(self.bound, worst.spare)
+                continue
+            for cell in _halves(worst.cell, split):
+                found = self._look(worst.pair, cell)
+                if found is not None:
+                    return found
+        if self.left is not None:
+            return self._undecided(self.left)
+        return Verdict("clear", bound=self.bound, cells=self.cells)
+
+    def _look(self, pair: Pair, cell: Cell) -> Verdict | None:
+        self.cells += 1
+        lower, centre = pair.bound(cell.low, cell.high)
+        if centre <= pair.margin:
+            middle = [0.5 * (begin + end) for begin, end in zip(*cell, strict=True)]
+            witness = dict(zip(pair.tree.coordinates, middle, strict=True))
+            return Verdict("conflict", pair, witness, centre, bound=lower - pair.margin, cells=self.cells)
+        spare = lower - pair.margin
+        if spare > 0.0:
+            self.bound = min(self.bound, spare)
+        else:
+            heappush(self.heap, _Waiting(spare, next(self.numbers), pair, cell))
+        return None
+
+    def _undecided(self, waiting: _Waiting) -> Verdict:
+        bound = min(self.bound, waiting.spare, *(other.spare for other in self.heap[:1]))
+        return Verdict("undecided", waiting.pair, cell=waiting.cell, bound=bound, cells=self.cells)
+
+    def _change(self, waiting: _Waiting) -> float:
+        (low, high), constants = waiting.cell, waiting.pair.lipschitz
+        return sum(constants[k] * (high[k] - low[k]) for k in waiting.pair.concerns)
+
+
+def _widest(pair: Pair, cell: Cell) -> int | None:
+    """The coordinate that can change the distance most over the cell, if it can be bisected."""
+    widest, most = None, 0.0
+    for number in pair.concerns:
+        change = pair.lipschitz[number] * (cell.high[number] - cell.low[number])
+        if change > most:
+            widest, most = number, change
+    return widest
+
+
+def _halves(cell: Cell, number: int) -> tuple[Cell, Cell]:
+    low, high = cell
+    middle = 0.5 * (low[number] + high[number])
+    return (
+        Cell(low, (*high[:number], middle, *high[number + 1 :])),
+        Cell((*low[:number], middle, *low[number + 1 :]), high),
+    )
