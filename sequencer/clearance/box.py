@@ -15,7 +15,7 @@ from math import cos, hypot, inf, pi, sin
 from typing import NamedTuple
 
 from sequencer.clearance.polygon import Polygon, apart, polygon
-from sequencer.clearance.tree import Relation, Tree, Turn
+from sequencer.clearance.tree import EDGE, Relation, Tree, Turn
 from sequencer.machine.convex import Point
 
 PAD = 1e-9
@@ -79,7 +79,10 @@ class Pair:
         self.away = _view(others, parts, tree.relation(second, first))
         used = {number for view in (self.toward, self.away) for number in _numbers(view)}
         self.concerns = tuple(number for number in sorted(used) if self.lipschitz[number] > 0.0)
-        self.reach = [(number, self.lipschitz[number], *tree.reach[number]) for number in sorted(used)]
+        self.reach = [
+            (number, self.lipschitz[number], tree.reach[number][0] - EDGE, tree.reach[number][1] + EDGE)
+            for number in sorted(used)
+        ]
         self.size = _size(self.toward, tree.reach)
 
     @property

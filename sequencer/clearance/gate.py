@@ -54,7 +54,7 @@ def free_gate(
     others: Mapping[str, Span],
     budget: int = BUDGET,
 ) -> FreeGate | None:
-    """The gate that opens earliest and makes two phases clear of each other whatever their timing; None if there is none.
+    """The gate that opens earliest and makes two phases clear of each other whatever their timing, or None.
 
     What is proved: one phase rests while the other does all it may, and with the gate open both do all they may.
     The other has to stay beyond the gate once it has passed it, as a step does that moves to a goal.

@@ -22,6 +22,9 @@ from sequencer.machine.convex import Point
 Turn = tuple[tuple[int, float], ...]
 """An angle: the sum of these shares of coordinates, in the order of the coordinates, none with share 0."""
 
+EDGE = 1e-9
+"""A position may lie so far beyond its reach by rounding [m or rad]."""
+
 OUTSIDE = "outside"
 FRAME = "frame"
 
@@ -87,7 +90,7 @@ class Tree:
         """
         found = [min(max(0.0, low), high) for low, high in self.reach]
         for name, position in positions.items():
-            found[self._number(name)] = position
+            found[self.number(name)] = position
         return found
 
     def box(self, spans: Mapping[str, tuple[float, float]]) -> tuple[list[float], list[float]]:
@@ -102,9 +105,19 @@ class Tree:
             if name in self.bodies and self.bodies[name].carried_by == OUTSIDE:
                 low[number], high[number] = self.reach[number]
         for name, (least, most) in spans.items():
-            number = self._number(name)
+            number = self.number(name)
             low[number], high[number] = least, most
         return low, high
+
+    def number(self, name: str) -> int:
+        """The place of a coordinate.
+
+        Raises:
+            ModelError: there is none of that name.
+        """
+        if name not in self.index:
+            raise ModelError(f"'{name}' is no axis with a position; {did_you_mean(name, self.coordinates)}")
+        return self.index[name]
 
     def placed(self, name: str, values: Sequence[float]) -> list[list[Point]]:
         """The vertices [m] of each part of a body in the coordinates of the frame, for a value of every coordinate."""
@@ -164,7 +177,8 @@ class Tree:
             return abs(tip)
         ends = [tip + term.constant]
         for number, direction in term.slides:
-            ends = [end + value * direction for end in ends for value in self.reach[number]]
+            low, high = self.reach[number]
+            ends = [end + value * direction for end in ends for value in (low - EDGE, high + EDGE)]
         return max(abs(end) for end in ends)
 
     def _take(self, body: Body) -> None:
@@ -176,11 +190,6 @@ class Tree:
             known = did_you_mean(body.carried_by, [*self.axes, FRAME, OUTSIDE])
             raise ModelError(f"body '{body.name}' is carried by unknown '{body.carried_by}'; {known}")
         self.bodies[body.name] = body
-
-    def _number(self, name: str) -> int:
-        if name not in self.index:
-            raise ModelError(f"'{name}' is no axis with a position; {did_you_mean(name, self.coordinates)}")
-        return self.index[name]
 
     def _spot_of(self, body: Body) -> Spot:
         if body.carried_by == OUTSIDE:
