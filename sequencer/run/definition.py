@@ -24,13 +24,15 @@ class AxisDefinition:
         "carries_on",
         "feedforward",
         "following",
+        "highest",
         "index",
+        "is_followed",
         "is_spin",
         "latency",
         "limits",
+        "lowest",
         "name",
         "position_tolerance",
-        "possible",
         "rest",
         "settle",
         "speed_tolerance",
@@ -46,7 +48,7 @@ class AxisDefinition:
         travel = data["travel"]
         self.travel: tuple[float, float] = (-_INFINITE, _INFINITE) if travel is None else (travel[0], travel[1])
         low, high = self.travel if travel is not None else (-FARTHEST, FARTHEST)
-        self.possible = (2.0 * low - high, 2.0 * high - low)
+        self.lowest, self.highest = 2.0 * low - high, 2.0 * high - low
         self.limits = limits_of(data["limits"])
         self.sure = limits_of(data["sure"])
         tolerance = data["tolerance"]
@@ -54,6 +56,7 @@ class AxisDefinition:
         self.speed_tolerance: float = tolerance["speed"]
         self.settle: int = tolerance["settle"]
         self.following: float = _INFINITE if tolerance["following"] is None else tolerance["following"]
+        self.is_followed = self.following < _INFINITE
         self.band = self.position_tolerance if self.following == _INFINITE else self.following
         self.behind: str = tolerance["behind"]
         self.latency: tuple[int, int] = (data["latency"][0], data["latency"][1])

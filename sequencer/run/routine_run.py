@@ -123,14 +123,16 @@ class Run:
         values = self.host.values
         period = self.host.definition.period
         for index, motion in enumerate(activation.motions):
+            if motion.held is not None or not motion.ended():
+                activation.settled[index] = -1
+                arrived = False
+                continue
             axis = motion.definition
             position = values.get(axis.name)
             speed = values.get(axis.name + ".speed")
             if (
                 position is None
                 or speed is None
-                or motion.held is not None
-                or not motion.ended()
                 or not -axis.position_tolerance <= position - motion.goal <= axis.position_tolerance
                 or not -axis.speed_tolerance <= speed <= axis.speed_tolerance
             ):
@@ -171,7 +173,8 @@ class Run:
         ready.update(self._due())
         ready.update(self.attempts)
         ready.update(self._choices_made(arrived))
-        self._spread(sorted(arrived), ready)
+        if arrived or ready or self.abandoned:
+            self._spread(sorted(arrived), ready)
 
     def begin(self) -> None:
         """The tick of the request: the first steps are active in it (R5)."""

@@ -153,15 +153,16 @@ class Runner:
 class Host:
     """Everything that changes, and the phases of one tick (R3). Private to `run`; the `Runner` is its face."""
 
-    def __init__(self, routines: list[CheckedRoutine]) -> None:
-        self.definition = MachineDefinition(routines[0].machine)
-        self.routines = {one.name: RoutineDefinition(one.routine, one.hash) for one in routines}
+    def __init__(self, given: list[CheckedRoutine]) -> None:
+        self.definition = MachineDefinition(given[0].machine)
+        self.routines = {one.name: RoutineDefinition(one.routine, one.hash) for one in given}
         self.quarter = self.definition.period >> 2
         self.values: dict[str, Any] = {}
         self.motions = [Motion(axis) for axis in self.definition.axes]
         self.occupants = {motion.definition.name: motion for motion in self.motions if not motion.definition.is_spin}
         scope = Scope(self.values, presets=self.definition.presets)
-        self.snapshot = Snapshot(self.definition, scope)
+        asked = _names_asked([given[0].machine, *(one.routine for one in given)])
+        self.snapshot = Snapshot(self.definition, scope, asked)
         self.supervisor = Supervisor(self.definition, self.motions, scope, self._supervised)
         self.must_stay: list[tuple[dict[str, Any], Test]] = [
             (data, build(data["term"], scope)) for data in self.definition.must_stay
@@ -409,15 +410,14 @@ class Host:
     def _following(self, motion: Motion, run: Run) -> None:
         """R45: behind by more than the tolerance, a move's clock waits or the axis faults. The clock of a stop never waits."""
         axis = motion.definition
-        error = self.values[axis.name + ".error"]
-        if error is None:
+        if self.values[axis.name] is None:
             run.fault(
                 f"the position of {axis.name} is lost while it moves ({self.unknown_reason(axis.name)})",
                 motion.activation,
                 machine=True,
             )
             return
-        error = abs(error)
+        error = abs(self.values[axis.name + ".error"]) if axis.is_followed else 0.0
         if error <= axis.following:
             return
         if axis.behind == "fault" or error > 2.0 * axis.following:
@@ -663,6 +663,21 @@ def _as_list(routines: Pack | CheckedRoutine | Iterable[CheckedRoutine]) -> list
             raise ModelError(f"two routines are called '{one.name}'")
         names.add(one.name)
     return given
+
+
+def _names_asked(data: Any) -> frozenset[str]:
+    """Every text in plain data; among them are the names that conditions ask for."""
+    found: set[str] = set()
+    left = [data]
+    while left:
+        one = left.pop()
+        if isinstance(one, str):
+            found.add(one)
+        elif isinstance(one, Mapping):
+            left.extend(one.values())
+        elif isinstance(one, list | tuple):
+            left.extend(one)
+    return frozenset(found)
 
 
 def _named(error: Exception) -> str:

@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 from sequencer.ports.readings import AxisReading, Readings, Sensed, SensorValue
-from sequencer.run.definition import MachineDefinition
+from sequencer.run.definition import AxisDefinition, MachineDefinition
 from sequencer.run.motion import Motion
 from sequencer.run.terms import Scope, Watch, names_of
 
 _MISSING = AxisReading()
+_Names = tuple[str, str, str, str, str, bool]
 
 
 class Snapshot:
@@ -27,20 +28,23 @@ class Snapshot:
         "zeroed",
     )
 
-    def __init__(self, machine: MachineDefinition, scope: Scope) -> None:
+    def __init__(self, machine: MachineDefinition, scope: Scope, asked: frozenset[str]) -> None:
         self.machine = machine
         self.values = scope.values
         self.unknown: dict[str, tuple[str, int]] = {}
         self.zeroed = [True] * len(machine.axes)
         self.faults: list[str | None] = [None] * len(machine.axes)
-        self._axis_names = [
+        self._axis_names: list[tuple[AxisDefinition, _Names]] = [
             (
                 axis,
-                axis.name,
-                f"{axis.name}.speed",
-                f"{axis.name}.current",
-                f"{axis.name}.ordered",
-                f"{axis.name}.error",
+                (
+                    axis.name,
+                    f"{axis.name}.speed",
+                    f"{axis.name}.current",
+                    f"{axis.name}.ordered",
+                    f"{axis.name}.error",
+                    axis.is_followed or f"{axis.name}.error" in asked,
+                ),
             )
             for axis in machine.axes
         ]
@@ -55,8 +59,8 @@ class Snapshot:
         for sensor in derived:
             self.values[sensor["name"]] = False
         self.values["battery"] = None
-        for names in self._axis_names:
-            for name in names[1:]:
+        for _, (*names, _) in self._axis_names:
+            for name in names:
                 self.values[name] = None
         self._derived = [
             (
@@ -77,52 +81,38 @@ class Snapshot:
         """Freeze the readings of this tick. Each source is asked once; whatever it says, it is a known value or UNKNOWN."""
         values = self.values
         longest = self.machine.longest_gap
+        zeros, faults, previous = self.zeroed, self.faults, self._previous
         get = readings.axes.get
-        for index, (axis, name, speed_name, current_name, ordered_name, error_name) in enumerate(self._axis_names):
-            reading = get(name, _MISSING)
-            if type(reading) is not AxisReading and not isinstance(reading, AxisReading):
-                reading = _MISSING
-            position, speed, current, zeroed, age, fault = reading
-            self.zeroed[index] = True if zeroed is True else bool(zeroed)
-            self.faults[index] = fault
-            fresh = type(age) is int and age <= longest
-            if not fresh:
-                current = speed = None
-            elif type(current) is not float or current - current != 0.0:
-                current = _finite(current)
-            values[current_name] = current
-            if speed is not None and (type(speed) is not float or speed - speed != 0.0):
-                speed = _finite(speed)
-            if axis.is_spin:
-                values[speed_name] = speed
-                if speed is None:
-                    self._note(speed_name, _why(reading.speed, fresh), tick)
-                elif self.unknown:
-                    self.unknown.pop(speed_name, None)
-                continue
-            if not fresh:
-                position = None
-            elif type(position) is not float or position - position != 0.0:
-                position = _finite(position)
-            if position is not None and not axis.possible[0] <= position <= axis.possible[1]:
-                position = None
-            values[name] = position
-            if position is None:
-                values[speed_name] = speed
-                values[error_name] = None
-                self._previous[index] = None
-                self._note(name, _why(reading.position, fresh), tick)
-                continue
-            if self.unknown:
-                self.unknown.pop(name, None)
-            if speed is None:
-                before = self._previous[index]
-                speed = None if before is None else _finite((position - before) / (gap * 1e-9))
-            values[speed_name] = speed
-            self._previous[index] = position
-            motion = motions[index]
-            values[ordered_name] = motion.position if motion.known else None
-            values[error_name] = motion.error(position) if motion.powered else 0.0
+        for axis, names in self._axis_names:
+            reading = get(axis.name)
+            if type(reading) is AxisReading:
+                position, speed, current, zeroed, age, fault = reading
+                # The sum of finite numbers times zero is zero, of anything else it is not a number.
+                if (
+                    type(position) is float
+                    and type(speed) is float
+                    and type(current) is float
+                    and (position + speed + current) * 0.0 == 0.0
+                    and zeroed is True
+                    and type(age) is int
+                    and age <= longest
+                    and axis.lowest <= position <= axis.highest
+                    and not self.unknown
+                    and not axis.is_spin
+                ):
+                    index = axis.index
+                    name, speed_name, current_name, ordered_name, error_name, error_wanted = names
+                    zeros[index] = True
+                    faults[index] = fault
+                    previous[index] = values[name] = position
+                    values[speed_name] = speed
+                    values[current_name] = current
+                    motion = motions[index]
+                    values[ordered_name] = motion.position if motion.known else None
+                    if error_wanted:
+                        values[error_name] = motion.error(position) if motion.powered else 0.0
+                    continue
+            self._take_axis(axis, names, reading, motions[axis.index], tick, gap)
         self._take_sensors(readings, tick)
         battery = readings.battery
         values["battery"] = None if battery is None else _finite(battery)
@@ -134,6 +124,44 @@ class Snapshot:
             else:
                 holds = watch.fulfilled(readings.now_ns, gap)
                 values[name] = None if watch.test() is None else holds
+
+    def _take_axis(
+        self, axis: AxisDefinition, names: _Names, reading: Any, motion: Motion, tick: int, gap: int
+    ) -> None:
+        """One axis of which something is missing, strange or was unknown."""
+        values, index = self.values, axis.index
+        name, speed_name, current_name, ordered_name, error_name, error_wanted = names
+        if not isinstance(reading, AxisReading):
+            reading = _MISSING
+        self.zeroed[index] = bool(reading.zeroed)
+        self.faults[index] = reading.fault
+        fresh = type(reading.age) is int and reading.age <= self.machine.longest_gap
+        values[current_name] = _finite(reading.current) if fresh else None
+        speed = values[speed_name] = _finite(reading.speed) if fresh else None
+        if axis.is_spin:
+            self._mark(speed_name, speed, reading.speed, fresh, tick)
+            return
+        position = _finite(reading.position) if fresh else None
+        if position is not None and not axis.lowest <= position <= axis.highest:
+            position = None
+        values[name] = position
+        self._mark(name, position, reading.position, fresh, tick)
+        before, self._previous[index] = self._previous[index], position
+        values[error_name] = None
+        if position is None:
+            return
+        if speed is None and before is not None:
+            values[speed_name] = _finite((position - before) / (gap * 1e-9))
+        values[ordered_name] = motion.position if motion.known else None
+        if error_wanted:
+            values[error_name] = motion.error(position) if motion.powered else 0.0
+
+    def _mark(self, name: str, known: float | None, given: Any, fresh: bool, tick: int) -> None:
+        """Remember since when and why a value is unknown, or that it is known again."""
+        if known is None:
+            self._note(name, _why(given, fresh), tick)
+        elif self.unknown:
+            self.unknown.pop(name, None)
 
     def lose_everything(self, tick: int) -> None:
         """The source of the readings broke: nothing is known."""

@@ -6,7 +6,7 @@ import itertools
 from typing import Any
 
 import pytest
-from rig import JERKY, LIMITS, Rig, axis, checked, keep_out, machine, move, press, started, wait
+from rig import AXES, JERKY, LIMITS, Rig, axis, checked, keep_out, machine, move, press, started, wait
 
 from profiles import Limits
 from sequencer.ports.readings import AxisReading
@@ -98,15 +98,13 @@ def test_axes_go_in_the_order_of_the_file() -> None:
     assert not entered(rig, box)
 
 
-def test_a_group_is_held_and_goes_on_together() -> None:
+def test_a_group_is_held_and_goes_on_together(monkeypatch: pytest.MonkeyPatch) -> None:
     """R30, R53: together again after the interrupt: both arrive in one tick."""
     three = machine(
         [axis("lift"), axis("wrist"), axis("roller", "spin"), axis("arm")],
         keep_outs=[keep_out("post", [0, 0.5, 0.7], [3, 0.5, 3.0])],
     )
-    from rig import AXES
-
-    AXES["arm"] = 3
+    monkeypatch.setitem(AXES, "arm", 3)
     rig = Rig(
         checked(
             three,
