@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from sequencer.check.order import Occurrence, Order, members
-from sequencer.check.phases import Phase, Phases
+from sequencer.check.phases import Phase, Phases, may_end_early
 from sequencer.check.spans import Span, span_of
 from sequencer.machine.condition import Condition
 from sequencer.plan.gates import comparisons
@@ -48,6 +48,13 @@ class Gating:
         self.order: Order = phases.order
         self._extra = extra
         self._gates: dict[int, tuple[Gate, ...]] = {}
+        self._gated: dict[str, int] = {}
+        for one in self.order.occurrences:
+            if one.node.index in self.order.gated:
+                for gate in self.of(one):
+                    self._gated[gate.axis] = self._gated.get(gate.axis, 0) | one.bit
+        # Where a step may take over from another, the owners of an axis are not in a row.
+        self._takes_over = any(one.node.step.preempt for one in self.order.occurrences)
 
     def of(self, one: Occurrence) -> tuple[Gate, ...]:
         """The gates of a step on axes, own and extra."""
@@ -68,8 +75,28 @@ class Gating:
             before_or_beside = mover.ended | self.order.concurrent(mover)
             if phase.rest != phase.goal or (other >= 0 and not before_or_beside >> other & 1):
                 return span
+        if other != mover.number:
+            span = self._cut_by(mover, axis, other, span)
+        return span
+
+    def cut_before(self, one: Occurrence, axis: str, other: int, span: Span) -> Span:
+        """What remains of another step's span at the time of `one` by the gates of steps that are over by then.
+
+        The gate of such a step opened while the axis was on the right side; if the other step had the axis then, or has
+        taken it since, it is still there.
+        """
+        if other < 0 or self._takes_over:
+            return span
+        beside = self.order.concurrent(self.order.occurrences[other])
+        for number in members(one.ended & beside & self._gated.get(axis, 0)):
+            earlier = self.order.occurrences[number]
+            if self.order.certain(earlier, one.conditions) and not may_end_early(earlier):
+                span = self._cut_by(earlier, axis, other, span)
+        return span
+
+    def _cut_by(self, mover: Occurrence, axis: str, other: int, span: Span) -> Span:
         for gate in self.of(mover):
-            if gate.axis == axis and other != mover.number and self._keeps(mover, gate, other):
+            if gate.axis == axis and self._keeps(mover, gate, other):
                 span = gate.cut(span)
         return span
 

@@ -183,9 +183,9 @@ class _Look:
             for mover in parts:
                 if mover.number >= 0 and mover.number != part.number:
                     one = self.order.occurrences[mover.number]
-                    span = self.gating.cut(
-                        one, part.axis, part.number, span, resting_on=None if mover.moving else mover.axis
-                    )
+                    rests_on = None if mover.moving else mover.axis
+                    span = self.gating.cut(one, part.axis, part.number, span, rests_on)
+                    span = self.gating.cut_before(one, part.axis, part.number, span)
             if not meets(span, self.spans[part.axis]):
                 return False
         return True

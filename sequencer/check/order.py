@@ -113,14 +113,14 @@ class Order:
         candidates, initial = owners & one.ended, True
         for number in members(owners & one.started & ~one.ended):
             other = self.occurrences[number]
-            if self._certain(other, one.conditions) and other.node.index not in self.gated:
+            if self.certain(other, one.conditions) and other.node.index not in self.gated:
                 # It took the axis when it started, and it has started.
                 candidates &= ~other.ended
                 initial = False
         found, untaken = self._latest(candidates, one.conditions)
         for passage in one.passages:
             here = owners & self.passages[passage]
-            if any(self._certain(self.occurrences[number], one.conditions) for number in members(here & one.started)):
+            if any(self.certain(self.occurrences[number], one.conditions) for number in members(here & one.started)):
                 break
             found |= self._latest(here, self._base[passage])[0]
         return found, initial and untaken
@@ -133,12 +133,13 @@ class Order:
             other = self.occurrences[candidates.bit_length() - 1]
             candidates ^= other.bit
             found |= other.bit
-            if self._certain(other, conditions):
+            if self.certain(other, conditions):
                 untaken = False
                 candidates &= ~other.ended
         return found, untaken
 
-    def _certain(self, other: Occurrence, conditions: int) -> bool:
+    def certain(self, other: Occurrence, conditions: int) -> bool:
+        """Whether a step has surely happened, its turn having come, where these conditions have turned out."""
         return not other.conditions & ~conditions
 
     def _condition(self) -> int:

@@ -96,7 +96,7 @@ def _phase(phases: Phases, one: Occurrence, axis: str, widen: bool) -> Phase:
         fastest = max(abs(value) for value in span_of(scope.operand(body.speed), order.flat, phases.scenario.choices))
         reach = _flick_reach(limits_for(one.node, order.flat.machine.axes[axis]), through, goal, fastest)
         whole = _within(hull((start, goal, reach)), low, high)
-        return Phase(whole, goal, whole if _may_end_early(one) or taken_over else goal, steady=False)
+        return Phase(whole, goal, whole if may_end_early(one) or taken_over else goal, steady=False)
     if isinstance(body, Press):
         goal = span_of(scope.operand(body.toward, axis), order.flat, phases.scenario.choices)
         whole = hull((start, goal))
@@ -105,7 +105,7 @@ def _phase(phases: Phases, one: Occurrence, axis: str, widen: bool) -> Phase:
     goal = _goal_span(phases, dict(goals_of(one.node))[axis], start, one.node.step.retry)
     goal = _within(goal, low, high)
     whole = hull((start, goal))
-    return Phase(whole, goal, whole if _may_end_early(one) or taken_over else goal, steady=True)
+    return Phase(whole, goal, whole if may_end_early(one) or taken_over else goal, steady=True)
 
 
 def start_span(phases: Phases, one: Occurrence, axis: str) -> Span:
@@ -125,7 +125,8 @@ def _taken_over(order: Order, one: Occurrence, axis: str) -> bool:
     return bool(order.concurrent(one) & order.owners[axis])
 
 
-def _may_end_early(one: Occurrence) -> bool:
+def may_end_early(one: Occurrence) -> bool:
+    """Whether a step may be over before it has done what it says."""
     step = one.node.step
     return step.until is not None or step.on_timeout == "continue" or one.loses
 

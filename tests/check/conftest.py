@@ -9,12 +9,14 @@ from typing import Any
 import pytest
 
 from profiles import Limits
+from sequencer.check import Examination, examine
 from sequencer.machine.axis import Axis, RestCase, Tolerance
 from sequencer.machine.condition import Condition, parse_condition
 from sequencer.machine.interlock import Interlock, KeepOut
 from sequencer.machine.machine import Machine, Preset
 from sequencer.machine.sensor import Output, Sensor
 from sequencer.routine.routine import Routine
+from sequencer.routine.steps import Step, Timeout
 from sequencer.units import LENGTH
 
 MakeMachine = Callable[..., Machine]
@@ -90,3 +92,28 @@ def say(hand: Machine) -> Say:
     """A condition on the machine; any bare word may stand for a quantity, and a step is called `near`."""
     vocabulary = Routine("r", hand, ()).vocabulary()
     return lambda text: parse_condition(text, vocabulary, words=lambda *_: True)
+
+
+@pytest.fixture
+def examined() -> Callable[..., Examination]:
+    """Examine a routine of the given steps; `start` is a preset, further fields are those of `Routine`."""
+
+    def examine_steps(machine: Machine, *steps: Step, start: str = "carry", **fields: Any) -> Examination:
+        settings: dict[str, Any] = {"default_timeout": Timeout("planned", 500_000_000), **fields}
+        return examine(Routine("r", machine, steps, start, **settings))
+
+    return examine_steps
+
+
+@pytest.fixture
+def said() -> Callable[[Examination, str], list[str]]:
+    """What the findings of one rule say: severity, step, message and hint."""
+
+    def findings_of(examination: Examination, rule: str) -> list[str]:
+        return [
+            f"{one.severity}: {one.step}: {one.message} | {one.hint}"
+            for one in examination.findings
+            if one.rule == rule
+        ]
+
+    return findings_of

@@ -76,11 +76,13 @@ def moves(draw: st.DrawFn, name: str, before: list[str]) -> Step:
     starts: list[st.SearchStrategy[Start]] = [st.just(Following()), st.just(After())]
     if before:
         starts += [
+            st.just(With(before[-1])),
             st.sampled_from(before).map(With),
             st.lists(st.sampled_from(before), min_size=1, max_size=2, unique=True).map(lambda one: After(tuple(one))),
         ]
-    other = draw(st.sampled_from(AXES))
-    gated = draw(st.integers(0, 2)) > 0
+    # A gate on the axis that the step does not move is the one that matters.
+    other = draw(st.sampled_from(AXES)) if len(axes) > 1 else AXES[1 - AXES.index(axes[0])]
+    gated = draw(st.integers(0, 3)) > 0
     is_press = len(axes) == 1 and draw(st.integers(0, 9)) == 0
     return Step(
         name,
@@ -115,12 +117,9 @@ def step_lists(draw: st.DrawFn, prefix: str = "s", depth: int = 0) -> tuple[Step
 
 @st.composite
 def boxes(draw: st.DrawFn) -> tuple[tuple[float, float], tuple[float, float]]:
-    edges = st.sampled_from([0.0, 0.12, 0.37, 0.62, 0.88, 1.0])
-    spans = []
-    for _ in AXES:
-        low, high = sorted(draw(st.lists(edges, min_size=2, max_size=2, unique=True)))
-        spans.append((low, high))
-    return spans[0], spans[1]
+    narrow = st.sampled_from([(0.12, 0.22), (0.37, 0.47), (0.53, 0.63), (0.78, 0.88)])
+    wide = st.sampled_from([(0.0, 0.37), (0.12, 0.62), (0.37, 0.88), (0.62, 1.0), (0.0, 1.0)])
+    return draw(st.one_of(narrow, wide)), draw(st.one_of(narrow, wide))
 
 
 @dataclass
@@ -263,7 +262,7 @@ def routine_of(machine: Machine, steps: tuple[Step, ...], start: str) -> Routine
 QUIET = [HealthCheck.filter_too_much, HealthCheck.too_slow]
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=QUIET)
+@settings(max_examples=20, deadline=None, suppress_health_check=QUIET)
 @given(step_lists(), boxes(), st.integers(0, 2**32))
 def test_what_is_called_clear_never_gets_into_a_box_whatever_the_timing(
     steps: tuple[Step, ...], box: tuple[tuple[float, float], tuple[float, float]], seed: int
@@ -289,7 +288,7 @@ def never_gets_in(steps: tuple[Step, ...], box: tuple[tuple[float, float], tuple
     assume(examine(routine).verdict == "clear")
     for schedule in range(SCHEDULES):
         random = Random(seed + schedule)
-        place = {axis: random.choice([*PLACES, random.random()]) for axis in AXES}
+        place = {axis: random.choice([random.choice(PLACES), random.random()]) for axis in AXES}
         if all(low - BAND <= place[axis] <= high + BAND for axis, (low, high) in zip(AXES, box, strict=True)):
             continue
         assert World(flat, box, random, place).play() == ""
@@ -314,7 +313,7 @@ def test_a_conflict_of_plain_moves_really_happens_with_some_timing(
     flat = flatten(routine)
     random = Random(7)
     for _ in range(3000):
-        place = {axis: random.choice([*PLACES, random.random()]) for axis in AXES}
+        place = {axis: random.choice([random.choice(PLACES), random.random()]) for axis in AXES}
         outside = any(not low - BAND <= place[axis] <= high + BAND for axis, (low, high) in zip(AXES, box, strict=True))
         if outside and World(flat, box, random, place).play():
             return

@@ -1,33 +1,29 @@
-"""Each rule with a finding, matched whole."""
+"""The other rules, each with a finding matched whole, and what the check gives back."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
 from math import radians
-from typing import Any
 
 import pytest
 
-from sequencer.check import CheckFailed, Examination, check, examine
+from sequencer.check import CheckFailed, Examination, check
 from sequencer.machine.actuator import Actuator, Motor
 from sequencer.machine.condition import Condition
-from sequencer.machine.interlock import KeepOut, MustStay
+from sequencer.machine.interlock import MustStay
 from sequencer.machine.machine import Machine
 from sequencer.places import Place
-from sequencer.routine.parameters import NumberParameter, PresetParameter
+from sequencer.routine.parameters import NumberParameter
 from sequencer.routine.routine import Routine, Waiver
 from sequencer.routine.steps import (
     After,
     At,
-    Branch,
     By,
-    Choose,
     Drive,
     Flick,
     Move,
     Passing,
-    Perform,
     Press,
     Pulse,
     Repeat,
@@ -42,6 +38,8 @@ SECOND = 1_000_000_000
 HALF = Timeout("planned", SECOND // 2)
 Say = Callable[[str], Condition]
 MakeMachine = Callable[..., Machine]
+Examined = Callable[..., Examination]
+Said = Callable[[Examination, str], list[str]]
 
 
 def lift(place: float | str) -> Move:
@@ -52,195 +50,9 @@ def wrist(degrees: float) -> Move:
     return Move((("wrist", At(radians(degrees))),))
 
 
-def examined(machine: Machine, *steps: Step, start: str = "carry", **fields: Any) -> Examination:
-    return examine(Routine("r", machine, steps, start, **{"default_timeout": HALF, **fields}))
-
-
-def said(examination: Examination, rule: str) -> list[str]:
-    return [
-        f"{one.severity}: {one.step}: {one.message} | {one.hint}" for one in examination.findings if one.rule == rule
-    ]
-
-
-def test_moving_down_beside_a_low_lift_is_a_conflict_with_the_line_that_mends_it(hand: Machine) -> None:
-    place = Place("tuck.routine.yaml", 7, 3)
-    examination = examined(hand, Step("raise", lift(0.6)), Step("tuck", wrist(-60.0), With("raise"), place=place))
-    assert examination.verdict == "conflict"
-    assert examination.checked is None
-    assert said(examination, "keep_out") == [
-        "error: raise: low_tuck (the hand meets the bumper): 'raise' moves lift within 0.092 m to 0.6 m while 'tuck' "
-        "moves wrist within -60 deg to 92 deg; so lift at 0.146 m and wrist at -50 deg can come together | "
-        "this line mends it: tuck: once: lift > 0.26 m"
-    ]
-
-
-def test_the_line_that_mends_it_does(hand: Machine, say: Say) -> None:
-    examination = examined(
-        hand, Step("raise", lift(0.6)), Step("tuck", wrist(-60.0), With("raise"), once=say("lift > 0.26 m"))
-    )
-    assert (examination.verdict, examination.findings) == ("clear", ())
-    assert examination.checked is not None
-
-
-@pytest.mark.parametrize(("threshold", "verdict"), [(0.24, "conflict"), (0.25, "conflict"), (0.2501, "clear")])
-def test_a_gate_must_lie_beyond_the_box_and_the_tracking_band(
-    hand: Machine, say: Say, threshold: float, verdict: str
+def test_a_gate_on_an_axis_that_never_gets_there_is_found(
+    hand: Machine, say: Say, examined: Examined, said: Said
 ) -> None:
-    gate = say(f"lift > {threshold} m")
-    found = examined(hand, Step("raise", lift(0.6)), Step("tuck", wrist(-60.0), With("raise"), once=gate))
-    assert found.verdict == verdict
-
-
-def test_a_gate_does_not_help_once_the_other_axis_may_go_back(hand: Machine, say: Say) -> None:
-    examination = examined(
-        hand,
-        Step("raise", lift(0.6)),
-        Step("tuck", wrist(-60.0), With("raise"), once=say("lift > 0.4 m")),
-        Step("lower", lift(0.1), After(("raise",))),
-        Step("out", wrist(90.0), After(("tuck",))),
-    )
-    assert [finding.rule for finding in examination.findings] == ["keep_out"] * len(examination.findings)
-    assert any("'lower' moves lift within 0.1 m to 0.6 m" in finding.message for finding in examination.findings)
-
-
-def test_one_after_the_other_is_clear_and_the_wrong_order_is_not(hand: Machine) -> None:
-    up, tuck = Step("up", lift(0.6)), Step("tuck", wrist(-60.0))
-    assert examined(hand, up, tuck).verdict == "clear"
-    examination = examined(hand, tuck, up)
-    assert said(examination, "keep_out") == [
-        "error: tuck: low_tuck (the hand meets the bumper): 'tuck' moves wrist within -60 deg to 92 deg while lift may "
-        "stand at 0.092 m to 0.108 m from the start; so wrist at -50 deg and lift at 0.1 m can come together | "
-        "it ends in there, so no gate mends it; give another goal, or move the other axis out of the way first",
-        "error: up: low_tuck (the hand meets the bumper): 'up' moves lift within 0.092 m to 0.6 m while wrist may rest "
-        "at -60 deg after 'tuck'; so lift at 0.146 m and wrist at -60 deg can come together | "
-        "no single gate mends it; the steps need another order, or another way",
-    ]
-
-
-def test_one_step_that_moves_both_axes_through_a_box_is_told_to_be_split(hand: Machine) -> None:
-    examination = examined(hand, Step("dive", Move(preset="stow")), start="high_tuck")
-    assert examination.findings[0].hint == (
-        "move its axes in steps of their own, so that one can wait for the other (after, or once)"
-    )
-
-
-def test_the_plan_says_when_it_would_happen(hand: Machine) -> None:
-    punctual = examined(hand, Step("tuck", wrist(-60.0))).findings[0]
-    late = examined(hand, Step("raise", lift(1.1)), Step("tuck", wrist(-41.0), With("raise"))).findings[0]
-    assert punctual.begin is not None
-    assert punctual.until is not None
-    assert 0.0 < punctual.begin < punctual.until
-    assert (late.begin, late.until) == (None, None)
-
-
-def test_where_a_step_may_end_early_its_axis_may_be_anywhere_on_its_way(hand: Machine, say: Say) -> None:
-    steps = (Step("up", lift(0.6)), Step("tuck", wrist(-60.0)), Step("untuck", wrist(80.0)), Step("down", lift(0.1)))
-    assert examined(hand, *steps).verdict == "clear"
-    early = replace(steps[2], until=say("cover_closed"))
-    assert examined(hand, *steps[:2], early, steps[3]).findings[0].message == (
-        "low_tuck (the hand meets the bumper): 'down' moves lift within 0.1 m to 0.6 m while wrist may rest at "
-        "-60 deg to 80 deg after 'untuck'; so lift at 0.15 m and wrist at -50 deg can come together"
-    )
-
-
-def test_a_flick_counts_with_its_longest_run_up(hand: Machine) -> None:
-    # At 6.6 rad/s the run-up from rest needs more than the 20 deg that lie between start and `through`.
-    flick = Step("flick", Flick("wrist", radians(10.0), radians(380.0), radians(60.0)))
-    far = KeepOut("behind", (("lift", (0.0, 0.5)), ("wrist", (radians(-60.0), radians(-25.0)))))
-    near = KeepOut("behind", (("lift", (0.0, 0.5)), ("wrist", (radians(-95.0), radians(-60.0)))))
-    approach = Step("approach", wrist(-10.0))
-    for rule, verdict in ((far, "conflict"), (near, "clear")):
-        assert examined(replace(hand, interlocks=(rule,)), approach, flick).verdict == verdict
-
-
-def test_a_press_may_end_anywhere_on_its_way(make_machine: MakeMachine, say: Say) -> None:
-    rule = KeepOut("shelf", (("lift", (0.5, 0.6)), ("wrist", (radians(20.0), radians(30.0)))))
-    steps = (
-        Step("lean", Press("wrist", 5.0, radians(0.0)), until=say("wrist.speed < 5 deg/s")),
-        Step("up", lift(1.0)),
-    )
-    assert examined(make_machine(rule), *steps).findings[0].message == (
-        "shelf: 'up' moves lift within 0.092 m to 1 m while wrist may rest at 0 deg to 92 deg after 'lean'; "
-        "so lift at 0.55 m and wrist at 25 deg can come together"
-    )
-
-
-def test_a_keep_out_with_a_case_is_left_aside_where_the_step_excludes_the_case(
-    make_machine: MakeMachine, say: Say
-) -> None:
-    box = (("lift", (0.0, 0.2)), ("wrist", (radians(-95.0), radians(-40.0))))
-    machine = make_machine(KeepOut("full", box, when=say("piece is lantern")))
-    tuck, untuck = Step("tuck", wrist(-60.0)), Step("untuck", wrist(80.0))
-    assert examined(machine, tuck, untuck).findings[0].message == (
-        "full: 'tuck' moves wrist within -60 deg to 92 deg while lift may stand at 0.092 m to 0.108 m from the start; "
-        "so wrist at -50 deg and lift at 0.1 m can come together while piece is lantern"
-    )
-    empty = say("piece is none")
-    guarded = examined(machine, replace(tuck, must_stay=empty), replace(untuck, must_stay=empty))
-    # While it moves the piece is none; while it rests there, a lantern may come.
-    assert [finding.message.partition(";")[0] for finding in guarded.findings] == [
-        "full: wrist may rest at -60 deg after 'tuck' while lift may stand at 0.092 m to 0.108 m from the start"
-    ]
-    passing = examined(machine, Step("swing", wrist(-20.0), must_stay=empty))
-    assert passing.verdict == "clear"
-
-
-def test_a_box_of_one_axis_is_kept_out_of_too(make_machine: MakeMachine) -> None:
-    machine = make_machine(KeepOut("shelf", (("lift", (0.5, 0.6)),), "there is a shelf"))
-    assert said(examined(machine, Step("up", lift(0.7))), "keep_out") == [
-        "error: up: shelf (there is a shelf): 'up' moves lift within 0.092 m to 0.7 m; so lift at 0.55 m can come "
-        "together | no single gate mends it; the steps need another order, or another way"
-    ]
-    assert examined(machine, Step("up", lift(0.449))).verdict == "clear"
-
-
-def test_starting_inside_a_keep_out_is_found_before_anything_moves(hand: Machine) -> None:
-    examination = examined(hand, Step("stay", Wait(), duration=SECOND), start="pond")
-    assert said(examination, "start_region") == [
-        "error: None: 'r' starts from pond, which lies in low_tuck (the hand meets the bumper), tolerances and "
-        "tracking counted | start from another preset"
-    ]
-
-
-def test_from_anywhere_only_starts_outside_the_boxes_count(hand: Machine) -> None:
-    assert examined(hand, Step("up", lift(1.0)), start="anywhere").verdict == "clear"
-    assert examined(hand, Step("down", lift(0.0)), start="anywhere").verdict == "conflict"
-    everything = KeepOut("all", (("lift", (0.0, 1.18)),))
-    nowhere = examined(replace(hand, interlocks=(everything,)), Step("up", lift(1.0)), start="anywhere")
-    assert said(nowhere, "start_region") == [
-        "error: None: 'r' can start nowhere: the keep-outs cover the whole travel, tracking counted | "
-        "make the keep-outs smaller"
-    ]
-
-
-def test_choices_of_a_preset_are_judged_one_by_one(make_machine: MakeMachine) -> None:
-    # Eaves is 0.8 m and 10 deg, ridge 1.1 m and 20 deg: the box lies at the lift of one and the wrist of the other.
-    machine = make_machine(KeepOut("crossed", (("lift", (1.0, 1.18)), ("wrist", (radians(8.0), radians(12.0))))))
-    spot = {"spot": PresetParameter("spot", "ridge", ("eaves", "ridge"))}
-    steps = (Step("turn", Move((("wrist", At("spot")),))), Step("up", lift("spot")))
-    assert examined(machine, *steps, parameters=spot).verdict == "clear"
-
-
-def test_branches_of_a_choose_exclude_each_other_and_repeats_come_round(hand: Machine, say: Say) -> None:
-    tucked = (Step("up", lift(0.6)), Step("tuck", wrist(-60.0)), Step("untuck", wrist(80.0)))
-    low = (Step("low", lift(0.05)),)
-    chosen = Step("which", Choose((Branch(say("cover_closed"), tucked),), low))
-    assert examined(hand, chosen).verdict == "clear"
-    once_more = Step("twice", Repeat((Step("low", lift(0.05)), *tucked[:2]), times=2.0))
-    assert examined(hand, once_more).findings[0].message == (
-        "low_tuck (the hand meets the bumper): 'low' moves lift within 0.05 m to 0.6 m while wrist may rest at -60 deg "
-        "after 'tuck'; so lift at 0.125 m and wrist at -60 deg can come together"
-    )
-
-
-def test_a_performed_routine_is_judged_in_its_place(hand: Machine) -> None:
-    inner = Routine("tucking", hand, (Step("tuck", wrist(-60.0)),), default_timeout=HALF)
-    perform = Step("fold", Perform("tucking"))
-    assert examined(hand, Step("up", lift(0.6)), perform, subroutines={"tucking": inner}).verdict == "clear"
-    assert examined(hand, perform, subroutines={"tucking": inner}).findings[0].step == "fold/tuck"
-
-
-def test_a_gate_on_an_axis_that_never_gets_there_is_found(hand: Machine, say: Say) -> None:
     turn = Step("turn", wrist(20.0), With("raise"), once=say("lift > 0.7 m"))
     examination = examined(hand, Step("raise", lift(0.6)), turn)
     assert said(examination, "gate") == [
@@ -250,7 +62,9 @@ def test_a_gate_on_an_axis_that_never_gets_there_is_found(hand: Machine, say: Sa
     ]
 
 
-def test_steps_that_wait_for_each_others_motion_are_found(hand: Machine, say: Say) -> None:
+def test_steps_that_wait_for_each_others_motion_are_found(
+    hand: Machine, say: Say, examined: Examined, said: Said
+) -> None:
     examination = examined(
         hand,
         Step("raise", lift(0.6), once=say("wrist < 60 deg")),
@@ -262,7 +76,9 @@ def test_steps_that_wait_for_each_others_motion_are_found(hand: Machine, say: Sa
     ]
 
 
-def test_a_required_condition_that_the_routine_itself_makes_false_is_found(make_machine: MakeMachine, say: Say) -> None:
+def test_a_required_condition_that_the_routine_itself_makes_false_is_found(
+    make_machine: MakeMachine, say: Say, examined: Examined, said: Said
+) -> None:
     machine = make_machine(MustStay("level", say("wrist > 30 deg"), ("lift",)))
     steps = (Step("turn", wrist(20.0)), Step("raise", lift(0.6)))
     assert said(examined(machine, *steps), "required") == [
@@ -272,7 +88,9 @@ def test_a_required_condition_that_the_routine_itself_makes_false_is_found(make_
     assert examined(machine, *reversed(steps)).verdict == "clear"
 
 
-def test_conditions_of_a_step_that_exclude_each_other_are_found(hand: Machine, say: Say) -> None:
+def test_conditions_of_a_step_that_exclude_each_other_are_found(
+    hand: Machine, say: Say, examined: Examined, said: Said
+) -> None:
     step = Step("up", lift(0.6), once=say("piece is lantern"), must_stay=say("piece is none and cover_closed"))
     assert said(examined(hand, step), "required") == [
         "error: up: 'up' can never move: must_stay (piece is none and cover_closed) and once (piece is lantern) are "
@@ -280,7 +98,7 @@ def test_conditions_of_a_step_that_exclude_each_other_are_found(hand: Machine, s
     ]
 
 
-def test_a_relative_goal_beyond_the_travel_is_found(hand: Machine) -> None:
+def test_a_relative_goal_beyond_the_travel_is_found(hand: Machine, examined: Examined, said: Said) -> None:
     steps = (Step("up", lift(1.1)), Step("more", Move((("lift", By(0.1)),))))
     assert said(examined(hand, *steps), "travel") == [
         "error: more: 'more' may take lift to 1.2 m; its travel is 0 m to 1.18 m | give a goal inside the travel"
@@ -290,7 +108,7 @@ def test_a_relative_goal_beyond_the_travel_is_found(hand: Machine) -> None:
 
 
 def test_a_press_stronger_than_its_actuators_and_a_pulse_faster_than_its_axis_are_found(
-    hand: Machine, say: Say
+    hand: Machine, say: Say, examined: Examined, said: Said
 ) -> None:
     motor = Motor("small", 12.0, 1.0, 50.0, 600.0)
     axes = {
@@ -311,7 +129,9 @@ def test_a_press_stronger_than_its_actuators_and_a_pulse_faster_than_its_axis_ar
     ]
 
 
-def test_timeouts_shorter_than_the_plan_or_left_out_are_named(hand: Machine, say: Say) -> None:
+def test_timeouts_shorter_than_the_plan_or_left_out_are_named(
+    hand: Machine, say: Say, examined: Examined, said: Said
+) -> None:
     examination = examined(
         hand,
         Step("up", lift(1.1), timeout=Timeout("fixed", SECOND // 2)),
@@ -331,7 +151,7 @@ def test_timeouts_shorter_than_the_plan_or_left_out_are_named(hand: Machine, say
     ]
 
 
-def test_a_flick_that_some_parameter_makes_impossible_is_found(hand: Machine) -> None:
+def test_a_flick_that_some_parameter_makes_impossible_is_found(hand: Machine, examined: Examined) -> None:
     speed = NumberParameter("pace", radians(300.0), (0, 0, -1, 0, 1), (radians(200.0), radians(390.0)))
     flick = Step("flick", Flick("wrist", radians(-85.0), "pace", radians(60.0)))
     examination = examined(hand, Step("up", lift(0.6)), Step("turn", wrist(-90.0)), flick, parameters={"pace": speed})
@@ -340,7 +160,7 @@ def test_a_flick_that_some_parameter_makes_impossible_is_found(hand: Machine) ->
     assert examination.plan is None
 
 
-def test_a_lead_longer_than_the_run_up_is_found_over_the_whole_range(hand: Machine) -> None:
+def test_a_lead_longer_than_the_run_up_is_found_over_the_whole_range(hand: Machine, examined: Examined) -> None:
     lead = NumberParameter("early", 0.03, TIME, (0.0, 0.6))
     examination = examined(
         hand,
@@ -357,7 +177,7 @@ def test_a_lead_longer_than_the_run_up_is_found_over_the_whole_range(hand: Machi
     assert 0.0 < finding.allowed < 0.6
 
 
-def test_what_loading_refuses_is_invalid_here_too(hand: Machine) -> None:
+def test_what_loading_refuses_is_invalid_here_too(hand: Machine, examined: Examined) -> None:
     overlapping = examined(hand, Step("a", lift(0.6)), Step("b", lift(0.2), With("a")))
     assert overlapping.verdict == "invalid"
     assert [finding.rule for finding in overlapping.findings] == ["ownership"]
@@ -365,7 +185,7 @@ def test_what_loading_refuses_is_invalid_here_too(hand: Machine) -> None:
     assert (unreferenced.verdict, unreferenced.plan, unreferenced.checked) == ("invalid", None, None)
 
 
-def test_a_waived_finding_is_listed_and_lets_the_routine_pass(hand: Machine) -> None:
+def test_a_waived_finding_is_listed_and_lets_the_routine_pass(hand: Machine, examined: Examined) -> None:
     steps = (Step("tuck", wrist(-60.0)), Step("untuck", wrist(90.0)))
     waivers = (Waiver("keep_out", "tuck", "tried by hand"), Waiver("keep_out", "untuck", "tried by hand"))
     examination = examined(hand, *steps, waivers=waivers)
@@ -384,16 +204,23 @@ def test_a_waived_finding_is_listed_and_lets_the_routine_pass(hand: Machine) -> 
     assert data["message"].endswith("can come together (waived: tried by hand)")
 
 
-def test_a_waiver_that_fits_nothing_is_a_warning_and_binds_no_lower_than_it_says(hand: Machine) -> None:
+def test_a_waiver_that_fits_nothing_is_a_warning_and_binds_no_lower_than_it_says(
+    hand: Machine, examined: Examined, said: Said
+) -> None:
     examination = examined(hand, Step("up", lift(0.6)), waivers=(Waiver("travel", "up", "old"),))
     assert examination.verdict == "clear"
     assert said(examination, "waivers") == [
         "warning: up: the waiver for travel of 'up' (old) fits no finding | "
         "take it out, so that it does not hide a new finding"
     ]
+    steps = (Step("up", lift(1.1)), Step("more", Move((("lift", By(0.1)),))))
+    for down_to, fits in ((1.1, True), (1.3, False)):
+        waiver = Waiver("travel", "more", "the stop is soft", down_to)
+        found = [one.waived for one in examined(hand, *steps, waivers=(waiver,)).findings if one.rule == "travel"]
+        assert found == ["the stop is soft" if fits else ""]
 
 
-def test_what_makes_a_routine_invalid_cannot_be_waived(hand: Machine) -> None:
+def test_what_makes_a_routine_invalid_cannot_be_waived(hand: Machine, examined: Examined) -> None:
     steps = (Step("a", lift(0.6)), Step("b", lift(0.2), With("a")))
     assert examined(hand, *steps, waivers=(Waiver("ownership", None, "please"),)).verdict == "invalid"
 
@@ -413,7 +240,7 @@ def test_check_raises_with_all_findings_and_the_verdict(hand: Machine) -> None:
     assert check(routine, waive=[Waiver("keep_out", None, "tried")]).name == "r"
 
 
-def test_the_verdict_says_what_it_assumes(hand: Machine) -> None:
+def test_the_verdict_says_what_it_assumes(hand: Machine, examined: Examined) -> None:
     height = {"height": NumberParameter("height", 0.6, LENGTH, (0.5, 0.9))}
     examination = examined(hand, Step("up", lift("height")), parameters=height)
     assert examination.assumes == (
@@ -431,7 +258,7 @@ def test_the_verdict_says_what_it_assumes(hand: Machine) -> None:
     assert examination.checked.assumes == examination.assumes
 
 
-def test_the_data_for_other_programs_has_the_agreed_entries(hand: Machine, say: Say) -> None:
+def test_the_data_for_other_programs_has_the_agreed_entries(hand: Machine, say: Say, examined: Examined) -> None:
     place = Place("a.routine.yaml", 4, 3)
     data = examined(
         hand,
