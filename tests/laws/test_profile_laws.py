@@ -6,12 +6,13 @@ import math
 from typing import NamedTuple
 
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given, note, settings
 from hypothesis import strategies as st
 
-from profiles import Limits, State, lines_to_paste, s_curve, stop, stop_travel, trapezoid, verify
+from profiles import Limits, State, lines_to_paste, s_curve, stop, stop_travel, together, trapezoid, verify
 
 MANY = settings(max_examples=300, deadline=None, derandomize=True)
+SOME = settings(max_examples=100, deadline=None, derandomize=True)
 
 
 class Problem(NamedTuple):
@@ -52,7 +53,9 @@ def problems(draw, inside=True, rest_goal=False):
     goal_velocity = 0.0 if rest_goal else draw(fractions())
     goal_velocity *= vmax if goal_velocity > 0.0 else -vmin
     start = State(4.0 * draw(fractions()), velocity, acceleration)
-    return Problem(start, State(4.0 * draw(fractions()), goal_velocity), limits)
+    problem = Problem(start, State(4.0 * draw(fractions()), goal_velocity), limits)
+    note(lines_to_paste(*problem))  # printed with a failure
+    return problem
 
 
 def mirrored(state):
@@ -127,7 +130,7 @@ def test_unit_scaling(solve, problem, lengths, times):
 
 @SOLVERS
 @MANY
-@given(problem=problems(rest_goal=True), fraction=st.floats(0.0, 1.0))
+@given(problem=problems(inside=False, rest_goal=True), fraction=st.floats(0.0, 1.0))
 def test_restart(solve, problem, fraction):
     """Planned anew from any state on the way, the same goal is reached at the same instant."""
     start, goal, limits = problem
@@ -139,14 +142,14 @@ def test_restart(solve, problem, fraction):
 
 
 @MANY
-@given(problem=problems(), fraction=st.floats(0.0, 0.7))
+@given(problem=problems(inside=False), fraction=st.floats(0.0, 1.0))
 def test_restart_to_a_moving_goal(problem, fraction):
+    """A needless detour to a moving goal would cost seconds, and so would one taken for a rounding."""
     start, goal, limits = problem
     profile = s_curve(start, goal, limits)
-    assume(profile.duration < 20.0)
     time = fraction * profile.duration
     rest = s_curve(profile.at(time), goal, limits)
-    assert time + rest.duration == pytest.approx(profile.duration, abs=1e-6), lines_to_paste(*problem)
+    assert time + rest.duration == pytest.approx(profile.duration, abs=1e-6)
 
 
 @SOLVERS
@@ -198,6 +201,59 @@ def test_a_stop_stays_within_its_stop_travel(problem):
     for k in range(33):
         gone = profile.at(profile.duration * k / 32).position - start.position
         assert travel.low - 1e-9 <= gone <= travel.high + 1e-9
+
+
+@MANY
+@given(problem=problems(inside=False), fraction=st.floats(0.0, 1.0))
+def test_the_stopping_set_only_shrinks_while_stopping(problem, fraction):
+    """What a supervisor has found free stays enough for every later tick of the stop."""
+    start, _, limits = problem
+    whole = stop_travel(start.velocity, start.acceleration, limits)
+    profile = stop(start, limits)
+    later = profile.at(fraction * profile.duration)
+    left = stop_travel(later.velocity, later.acceleration, limits)
+    gone = later.position - start.position
+    size = 1e-9 * (1.0 + whole.high - whole.low)
+    assert whole.low - size <= gone + left.low
+    assert gone + left.high <= whole.high + size
+
+
+@MANY
+@given(problem=problems(), share=st.floats(0.2, 1.0))
+def test_a_surer_deceleration_never_needs_more_room(problem, share):
+    """From a start without acceleration; what still accelerates is run out at the jerk limit whatever the brakes."""
+    start, _, limits = problem
+    (amin, amax), velocity = limits.acceleration, start.velocity
+    weaker = limits.slower(acceleration=(share * amin, share * amax))
+    planned, sure = stop_travel(velocity, 0.0, limits), stop_travel(velocity, 0.0, weaker)
+    assert sure.low <= planned.low + 1e-12
+    assert sure.high >= planned.high - 1e-12
+
+
+@SOLVERS
+@MANY
+@given(
+    a=fractions(),
+    b=fractions(),
+    limits=limits_strategy(),
+    changes=st.lists(st.tuples(st.floats(0.0, 1.0), st.floats(0.0, 1.0), st.booleans()), min_size=1, max_size=6),
+)
+def test_interrupted_and_planned_anew_it_stays_between_start_and_goal(solve, a, b, limits, changes):
+    """However often it is stopped, and sent to any place between the two, before it has come to rest."""
+    if solve is trapezoid:
+        limits = Limits(limits.velocity, limits.acceleration)
+    low, high = 4.0 * min(a, b), 4.0 * max(a, b)
+    profile = solve(4.0 * a, 4.0 * b, limits)
+    for share, place, stopped in changes:
+        time = share * profile.duration
+        state = profile.at(time)
+        way = profile.position_range(0.0, time)
+        assert low - 1e-9 <= way.lowest
+        assert way.highest <= high + 1e-9
+        profile = stop(state, limits) if stopped else solve(state, low + place * (high - low), limits)
+    found = profile.extremes()
+    assert low - 1e-9 <= found.lowest_position
+    assert found.highest_position <= high + 1e-9
 
 
 @MANY
@@ -264,3 +320,30 @@ def test_the_first_time_at_a_place_is_the_first(problem, position):
     assert profile.at(time).position == pytest.approx(place, abs=1e-8 * (1.0 + math.fabs(found.highest_position)))
     earlier = profile.position_range(0.0, max(time - 1e-6, 0.0))
     assert not earlier.lowest + 1e-9 < place < earlier.highest - 1e-9 or time < 2e-6
+
+
+@SOME
+@given(axes=st.lists(problems(inside=False), min_size=1, max_size=3), least=st.floats(0.0, 10.0))
+def test_together_they_keep_their_limits_and_end_at_one_instant(axes, least):
+    starts, goals, limits = zip(*axes, strict=True)
+    moves = together(starts, goals, limits, at_least=least)
+    durations = {move.duration for move in moves}
+    assert len(durations) == 1
+    assert durations.pop() >= max(least, *(s_curve(*axis).duration for axis in axes)) * (1.0 - 1e-12)
+    for move, axis in zip(moves, axes, strict=True):
+        assert verify(move, *axis) == [], lines_to_paste(*axis)
+
+
+@SOME
+@given(axes=st.lists(problems(), min_size=2, max_size=3))
+def test_together_the_order_of_axes_and_their_direction_do_not_matter(axes):
+    duration = together(*zip(*axes, strict=True))[0].duration
+    turned = [(mirrored(start), mirrored(goal), mirrored_limits(limits)) for start, goal, limits in reversed(axes)]
+    assert together(*zip(*turned, strict=True))[0].duration == pytest.approx(duration, rel=1e-9)
+
+
+@SOME
+@given(axes=st.lists(problems(), min_size=2, max_size=3))
+def test_together_with_one_more_axis_never_takes_less(axes):
+    fewer, more = together(*zip(*axes[1:], strict=True)), together(*zip(*axes, strict=True))
+    assert more[0].duration >= fewer[0].duration * (1.0 - 1e-9)

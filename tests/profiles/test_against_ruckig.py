@@ -6,28 +6,29 @@ import random
 
 import pytest
 
-from profiles import lines_to_paste, s_curve
+from profiles import lines_to_paste, s_curve, together
 
 ruckig = pytest.importorskip("ruckig")
 
 
-def duration_of(problem):
-    """What ruckig says, or None where it raises or reports a failure."""
-    generator = ruckig.Ruckig(1)
-    question, answer = ruckig.InputParameter(1), ruckig.Trajectory(1)
-    question.current_position = [problem.start.position]
-    question.current_velocity = [problem.start.velocity]
-    question.current_acceleration = [problem.start.acceleration]
-    question.target_position = [problem.goal.position]
-    question.target_velocity = [problem.goal.velocity]
-    question.target_acceleration = [0.0]
-    (vmin, vmax), (amin, amax) = problem.limits.velocity, problem.limits.acceleration
-    question.min_velocity, question.max_velocity = [vmin], [vmax]
-    question.min_acceleration, question.max_acceleration = [amin], [amax]
-    question.max_jerk = [problem.limits.jerk]
+def duration_of(*axes):
+    """What ruckig says, all axes synchronised in time, or None where it raises or reports a failure."""
+    generator = ruckig.Ruckig(len(axes))
+    question, answer = ruckig.InputParameter(len(axes)), ruckig.Trajectory(len(axes))
+    question.current_position = [start.position for start, _, _ in axes]
+    question.current_velocity = [start.velocity for start, _, _ in axes]
+    question.current_acceleration = [start.acceleration for start, _, _ in axes]
+    question.target_position = [goal.position for _, goal, _ in axes]
+    question.target_velocity = [goal.velocity for _, goal, _ in axes]
+    question.target_acceleration = [0.0] * len(axes)
+    question.min_velocity, question.max_velocity = zip(*(limits.velocity for _, _, limits in axes), strict=True)
+    question.min_acceleration, question.max_acceleration = zip(
+        *(limits.acceleration for _, _, limits in axes), strict=True
+    )
+    question.max_jerk = [limits.jerk for _, _, limits in axes]
     try:
         result = generator.calculate(question, answer)
-    except RuntimeError:
+    except (RuntimeError, ValueError):  # no solution, or a code of failure without a name
         return None
     return answer.duration if result in (ruckig.Result.Working, ruckig.Result.Finished) else None
 
@@ -45,7 +46,7 @@ def compare(make_problem, seed, count):
 
 
 def test_random_starts_inside_the_limits_take_the_same_time(make_problem):
-    compare(make_problem, 20, 2000)
+    compare(make_problem, 20, 5000)
 
 
 @pytest.mark.slow
@@ -95,3 +96,27 @@ def distance_of_step(start, velocity, limits):
     ):
         state = Segment(0.0, duration, state, jerk).end
     return state.position
+
+
+def compare_together(make_problem, seed, count):
+    source = random.Random(seed)
+    compared = waited = 0
+    for k in range(count):
+        axes = [make_problem(source, True) for _ in range(2 + k % 2)]
+        expected = duration_of(*axes)
+        if expected is not None:
+            compared += 1
+            duration = together(*zip(*axes, strict=True))[0].duration
+            assert duration == pytest.approx(expected, rel=1e-9), axes
+            waited += duration > 1.0001 * max(s_curve(*axis).duration for axis in axes)
+    assert compared > 0.999 * count
+    assert waited > 0.01 * count
+
+
+def test_axes_together_take_the_same_time(make_problem):
+    compare_together(make_problem, 24, 1500)
+
+
+@pytest.mark.slow
+def test_many_axes_together_take_the_same_time(make_problem):
+    compare_together(make_problem, 25, 50_000)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import random
 
+import numpy as np
 import pytest
+from scipy.optimize import linprog
 
 from profiles import InvalidInput, Limits, ProfileError, State, lines_to_paste, s_curve, together, trapezoid, verify
 
@@ -120,3 +122,118 @@ def test_a_one_way_axis_that_cannot_wait_long_enough_is_refused():
     with pytest.raises(ProfileError, match="no duration of") as caught:
         together([State(0.0, 1.0)], [State(0.4, 1.0)], [moving], at_least=30.0)
     assert "Goals at rest would fit" in str(caught.value)
+
+
+# Equal steps of constant jerk of the linear programme.
+STEPS = 40
+
+
+def can_last(problem, duration):
+    """Whether a linear programme finds jerks, constant in equal steps, that take this long: yes is a proof.
+
+    Limits are asked for at the ends of steps, the velocity's less what it can bulge in between.
+    """
+    (p0, v0, a0), (p1, v1, _), limits = problem
+    dt = duration / STEPS
+    bulge = limits.jerk * dt * dt / 8.0
+    after = np.tril(np.ones((STEPS, STEPS)))
+    times = dt * np.arange(1, STEPS + 1)
+    # Each step's jerk, held for dt, seen at the end of step k: a + J dt, v + J dt (t_k - middle of the step), ...
+    ages = dt * (np.arange(STEPS)[:, None] - np.arange(STEPS)[None, :] + 0.5)
+    to_acceleration, to_velocity = after * dt, after * ages * dt
+    to_position = dt * ((duration - times + dt / 2.0) ** 2 / 2.0 + dt * dt / 24.0)
+    velocities, accelerations = v0 + a0 * times, np.full(STEPS, a0)
+    (vmin, vmax), (amin, amax) = limits.velocity, limits.acceleration
+    found = linprog(
+        np.zeros(STEPS),
+        A_ub=np.vstack([to_velocity, -to_velocity, to_acceleration, -to_acceleration])[:, :],
+        b_ub=np.concatenate(
+            [vmax - bulge - velocities, velocities - vmin - bulge, amax - accelerations, accelerations - amin]
+        ),
+        A_eq=np.vstack([to_position, to_velocity[-1], to_acceleration[-1]]),
+        b_eq=[p1 - p0 - v0 * duration - a0 * duration**2 / 2.0, v1 - velocities[-1], -a0],
+        bounds=(-limits.jerk, limits.jerk),
+        method="highs",
+    )
+    return found.status == 0
+
+
+def common_duration_and_shorter_ones(problems, tried):
+    """What `together` takes, and durations evenly spaced from the slowest axis' own to a little less than that."""
+    moves = together(*zip(*problems, strict=True))
+    own = max(s_curve(*problem).duration for problem in problems)
+    # Axes seldom have to wait; where they need not, the duration is the slowest one's own and cannot be undercut.
+    blocked = moves[0].duration > 1.001 * own
+    return moves[0].duration, [own + (0.998 * moves[0].duration - own) * k / tried for k in range(tried)] * blocked
+
+
+def test_no_shorter_common_duration_is_found_by_brute_force(make_problem):
+    """300 random pairs of axes that must wait for one another, or whose slowest axis' own duration is blocked."""
+    source = random.Random(12)
+    waiting = proved = 0
+    for _ in range(300):
+        problems = [make_problem(source, True) for _ in range(2)]
+        common, shorter = common_duration_and_shorter_ones(problems, 6)
+        for duration in shorter:
+            assert not all(can_last(problem, duration) for problem in problems), (problems, duration)
+        waiting += bool(shorter)
+        if shorter:
+            proved += all(can_last(problem, 1.02 * common) for problem in problems)
+    assert waiting >= 5
+    # The programme does find motions where there are some.
+    assert proved >= 0.6 * waiting
+
+
+@pytest.mark.slow
+def test_no_shorter_common_duration_is_found_by_brute_force_where_axes_wait(make_problem):
+    """300 random problems that do wait, some 15,000 tried."""
+    source = random.Random(13)
+    waiting = proved = 0
+    while waiting < 300:
+        problems = [make_problem(source, True) for _ in range(3)]
+        common, shorter = common_duration_and_shorter_ones(problems, 25)
+        for duration in shorter:
+            assert not all(can_last(problem, duration) for problem in problems), (problems, duration)
+        if shorter:
+            waiting += 1
+            proved += all(can_last(problem, 1.02 * common) for problem in problems)
+    assert proved >= 0.6 * waiting
+
+
+def test_an_axis_lasts_any_duration_that_it_can(make_problem):
+    """Single axes asked for random durations: the one given is the next that the linear programme can find, too."""
+    source = random.Random(14)
+    refused = 0
+    for _ in range(400):
+        problem = make_problem(source, True)
+        asked = s_curve(*problem).duration * source.uniform(1.0, 1.5)
+        (move,) = together(*([one] for one in problem), at_least=asked)
+        assert verify(move, *problem) == [], lines_to_paste(*problem)
+        if move.duration > asked * 1.002:
+            refused += 1
+            for k in range(4):
+                assert not can_last(problem, asked + (0.998 * move.duration - asked) * k / 3), lines_to_paste(*problem)
+    assert refused >= 5
+
+
+def test_between_two_furthest_motions_their_mean_leads_to_the_goal():
+    """From 0.5 to 0.2 at a pace between the two: neither is kept for longer, and no limit is used up."""
+    start, goal, limits = State(0.0, 0.5), State(0.6, 0.2), Limits(1.0, 2.0, 10.0)
+    (move,) = together([start], [goal], [limits], at_least=1.7)
+    assert move.duration == 1.7
+    assert verify(move, start, goal, limits) == []
+    velocities = [part.start.velocity for part in move.segments]
+    assert velocities == sorted(velocities, reverse=True)
+    assert all(abs(part.jerk) < 10.0 for part in move.segments)
+    assert move.segments[-1].end == pytest.approx(goal, abs=1e-12)
+
+
+def test_an_axis_with_its_start_outside_the_limits_is_brought_inside_once(make_problem):
+    source = random.Random(15)
+    for _ in range(150):
+        problems = [make_problem(source, False) for _ in range(2)]
+        for move, problem in zip(together(*zip(*problems, strict=True)), problems, strict=True):
+            assert verify(move, *problem) == [], lines_to_paste(*problem)
+    ramps = Limits(1.0, 2.0)
+    move, _ = together([State(0.0, 3.0), 0.0], [State(4.0, 0.5), 5.0], [ramps, ramps])
+    assert verify(move, State(0.0, 3.0), State(4.0, 0.5), ramps) == []
