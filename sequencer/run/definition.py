@@ -12,7 +12,8 @@ ROUNDING = 1e-9
 """Boxes are inflated by this [m or rad]: a position one rounding error beside an edge is never counted as inside."""
 
 FARTHEST = 1e4
-"""An axis without a travel is believed to be at most about so far away [m or rad]; one with, a travel beyond its ends."""
+"""An axis without a travel is believed to be at most about so far away [m or rad]; one with, a travel beyond its ends.
+"""
 
 
 class AxisDefinition:

@@ -1,4 +1,6 @@
-"""One axis as the runner commands it: the committed set-point, the profile it follows, what it occupies (R29, R32, R53)."""
+"""One axis as the runner commands it: the committed set-point, the profile it follows, what it occupies (R29, R32,
+R53).
+"""
 
 from __future__ import annotations
 
@@ -15,7 +17,8 @@ if TYPE_CHECKING:
     from sequencer.run.step_state import Activation
 
 Plan = Callable[[Sequence[State]], Sequence[Profile]]
-"""Plans profiles from the states of a unit (an axis, or the axes of a move together) to the goals at hand; kept so that an
+"""Plans profiles from the states of a unit (an axis, or the axes of a move together) to the goals at hand; kept so that
+an
 interrupted unit can go on to the same goals (R53)."""
 
 STOP_RANK = {"ramp_then_hold": 2, "ramp_then_off": 1, "off": 0}
@@ -32,9 +35,11 @@ _TURN = 6.283185307179586
 
 
 class Motion:
-    """What one axis is doing. `mode` is what is ordered; `position`, `velocity`, `acceleration` is the committed set-point.
+    """What one axis is doing. `mode` is what is ordered; `position`, `velocity`, `acceleration` is the committed set-
+    point.
 
-    A profile's `clock` [ns] is the motion clock at the committed set-point, `next_clock` the one of this tick's candidate,
+    A profile's `clock` [ns] is the motion clock at the committed set-point, `next_clock` the one of this tick's
+    candidate,
     `gain` what this tick adds to it. While `held` names an interlock, the supervisor keeps the axis from going on.
     """
 
@@ -181,7 +186,8 @@ class Motion:
         self.follow(stop(self.state(), self.stop_limits), self.gain)
 
     def _stop_limits(self, planned: Limits) -> Limits:
-        """Stopping as surely as the axis can; without a jerk limit where the move has none, else its course would differ.
+        """Stopping as surely as the axis can; without a jerk limit where the move has none, else its course would
+        differ.
 
         A longer way to stop must never be chosen in mid-motion: what the axis may be about to hit was judged by the
         shorter one. So an axis that moves without a jerk limit keeps to that until it stands.
@@ -286,7 +292,9 @@ class Motion:
         return self._reach(self.state())
 
     def error(self, measured: float) -> float:
-        """Measured minus the nearest set-point that may be in force after the latency [m or rad]; 0 within them (R45)."""
+        """Measured minus the nearest set-point that may be in force after the latency [m or rad]; 0 within
+        them (R45).
+        """
         low = high = self.position
         for _, past in self.history:
             if past < low:

@@ -1,4 +1,6 @@
-"""One run of a routine: which steps are active, how they end, what starts after them (SEMANTICS sections B, D, E and J)."""
+"""One run of a routine: which steps are active, how they end, what starts after them (SEMANTICS sections B, D, E and
+J).
+"""
 
 from __future__ import annotations
 
@@ -243,7 +245,8 @@ class Run:
         dependent = self.definition.steps[milestone.step]
         values: tuple[tuple[str, float], ...] = (("late_by", off),)
         if milestone.instant < 0 and clock <= 0:
-            text = f"{activation.step.name} passes too soon: the lead is {-milestone.instant * 1e-9:.4g} s longer than the run-up"
+            missing = -milestone.instant * 1e-9
+            text = f"{activation.step.name} passes too soon: the lead is {missing:.4g} s longer than the run-up"
         else:
             text = f"{activation.step.name} passes in {-off * 1000.0 + 0.0:.3f} ms"
         self.host.event("milestone", self.name, dependent.name, text, values)
@@ -259,7 +262,9 @@ class Run:
         return ready
 
     def _spread(self, arrived: list[int], ready: set[int]) -> None:
-        """Starts and zero-tick ends until nothing more follows in this tick; ends with the run, or with active steps."""
+        """Starts and zero-tick ends until nothing more follows in this tick; ends with the run, or with
+        active steps.
+        """
         while arrived or ready or self.abandoned:
             arrived += self.abandoned
             self.abandoned = []
@@ -367,7 +372,9 @@ class Run:
     # One step.
 
     def _start(self, step: StepDefinition, arrived: list[int]) -> list[int]:
-        """Activate a step; returns the steps that start with it, and inside it. A block that is over at once joins `arrived`."""
+        """Activate a step; returns the steps that start with it, and inside it. A block that is over at once joins
+        `arrived`.
+        """
         host = self.host
         activation = Activation(step, host.now, host.tick_number, host.next_sequence())
         self.status[step.index] = ACTIVE
@@ -512,7 +519,9 @@ class Run:
             self._spread([], ready)
 
     def energise(self, activation: Activation) -> list[int]:
-        """Let the step act, unless the supervisor does not let a press begin; returns what its milestones start at once (M4)."""
+        """Let the step act, unless the supervisor does not let a press begin; returns what its milestones start at once
+        (M4).
+        """
         if not energise(activation, self):
             return []
         activation.energised = self.host.now
@@ -598,7 +607,9 @@ class Run:
                     self._abandon(index, f"{step.name} ended without passing its place")
 
     def _abandon(self, index: int, reason: str) -> None:
-        """A dependent step whose milestone will never come, and what starts with it: aborted, and the rest goes on (M4)."""
+        """A dependent step whose milestone will never come, and what starts with it: aborted, and the rest goes on
+        (M4).
+        """
         self.status[index] = DEAD
         dependent = self.definition.steps[index]
         self.host.event("end", self.name, dependent.name, f"aborted: {reason}", (("outcome", "aborted"),))
@@ -617,7 +628,9 @@ class Run:
     def fault(
         self, cause: str, activation: Activation | None, machine: bool = False, stop: Mapping[int, str] | None = None
     ) -> None:
-        """Interrupt every step; the run is faulted once nothing moves any more (R13). `stop`: kinds other than the axes' own."""
+        """Interrupt every step; the run is faulted once nothing moves any more (R13). `stop`: kinds other than the
+        axes' own.
+        """
         if self.state == "stopping" and self.outcome_to_be == "faulted":
             self._stop_axes(stop)
             return
@@ -672,7 +685,9 @@ class Run:
                 motion.begin_stop(kind, self.host.now)
 
     def break_off(self, cause: str) -> None:
-        """An error inside the runner: every step ends aborted, without a look at what it would take to do so well (R36)."""
+        """An error inside the runner: every step ends aborted, without a look at what it would take to do so well
+        (R36).
+        """
         for activation in sorted(self.active, key=lambda item: -item.sequence):
             self.status[activation.step.index] = ENDED
             self.host.event("end", self.name, activation.step.name, f"aborted: {cause}", (("outcome", "aborted"),))

@@ -86,7 +86,9 @@ class Runner:
         self._put(("request", name, values, speed, preempt))
 
     def cancel(self) -> None:
-        """Stop every run by each axis' own `stop`; counts from the next tick, idempotent (R34). Not an emergency stop."""
+        """Stop every run by each axis' own `stop`; counts from the next tick, idempotent (R34). Not an
+        emergency stop.
+        """
         self._put(("cancel",))
 
     def abort(self) -> None:
@@ -128,7 +130,9 @@ class Runner:
         return orders
 
     def status(self) -> Status:
-        """What each run and each active step waits for, since when, with each term's value, after the last tick (R40)."""
+        """What each run and each active step waits for, since when, with each term's value, after the last
+        tick (R40).
+        """
         return status_of(self._host)
 
     @property
@@ -137,7 +141,9 @@ class Runner:
         return dict(self._host.definition.data)
 
     def _record(self, readings: Readings, orders: Orders, requests: tuple[Request, ...]) -> None:
-        """A sink that fails is left out from then on and said so at the next tick; it does not stop the machine (R36)."""
+        """A sink that fails is left out from then on and said so at the next tick; it does not stop the
+        machine (R36).
+        """
         assert self._sink is not None  # looked at just before
         try:
             self._sink.record(readings, orders, requests)
@@ -278,7 +284,9 @@ class Host:
         self.fault_cause = cause
 
     def _clocks(self) -> None:
-        """Let every motion clock advance (R20): by the true gap where actuators carry on, else by two periods at most."""
+        """Let every motion clock advance (R20): by the true gap where actuators carry on, else by two periods
+        at most.
+        """
         gap = self.gap
         period = self.definition.period
         late = gap > period + (period >> 1)
@@ -408,7 +416,9 @@ class Host:
                 self._following(motion, owner)
 
     def _following(self, motion: Motion, run: Run) -> None:
-        """R45: behind by more than the tolerance, a move's clock waits or the axis faults. The clock of a stop never waits."""
+        """R45: behind by more than the tolerance, a move's clock waits or the axis faults. The clock of a stop never
+        waits.
+        """
         axis = motion.definition
         if self.values[axis.name] is None:
             run.fault(
@@ -464,7 +474,9 @@ class Host:
         run.begin()
 
     def _take_over(self, run: Run) -> None:
-        """Cancel the runs that use what a new one will, and give it their axes, braking until its own steps move them (R53)."""
+        """Cancel the runs that use what a new one will, and give it their axes, braking until its own steps move them
+        (R53).
+        """
         definition = run.definition
         for other in self.runs:
             common = other.definition.axes & definition.axes
@@ -657,7 +669,8 @@ def _as_list(routines: Pack | CheckedRoutine | Iterable[CheckedRoutine]) -> list
     for one in given:
         if one.machine["hash"] != given[0].machine["hash"]:
             raise ModelError(
-                f"routine '{one.name}' was checked for another machine than '{given[0].name}'; check them again together"
+                f"routine '{one.name}' was checked for another machine than '{given[0].name}'; "
+                "check them again together"
             )
         if one.name in names:
             raise ModelError(f"two routines are called '{one.name}'")

@@ -14,7 +14,9 @@ _Names = tuple[str, str, str, str, str, bool]
 
 
 class Snapshot:
-    """Fills `values` (names of conditions to values, None for UNKNOWN) from readings; remembers since when a value is unknown."""
+    """Fills `values` (names of conditions to values, None for UNKNOWN) from readings; remembers since when a value is
+    unknown.
+    """
 
     __slots__ = (
         "_axis_names",
@@ -78,7 +80,9 @@ class Snapshot:
         self._previous: list[float | None] = [None] * len(machine.axes)
 
     def take(self, readings: Readings, motions: list[Motion], tick: int, gap: int) -> None:
-        """Freeze the readings of this tick. Each source is asked once; whatever it says, it is a known value or UNKNOWN."""
+        """Freeze the readings of this tick. Each source is asked once; whatever it says, it is a known value or
+        UNKNOWN.
+        """
         values = self.values
         longest = self.machine.longest_gap
         zeros, faults, previous = self.zeroed, self.faults, self._previous
@@ -213,7 +217,9 @@ class Snapshot:
 
 
 def _finite(value: Any) -> float | None:
-    """A number from outside as a finite float, or None: text, a boolean, NaN, infinity or an integer beyond all floats is none."""
+    """A number from outside as a finite float, or None: text, a boolean, NaN, infinity or an integer beyond all floats
+    is none.
+    """
     if isinstance(value, bool) or not isinstance(value, int | float):
         return None
     try:

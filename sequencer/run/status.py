@@ -25,7 +25,9 @@ class TermStatus:
 
 @dataclass(frozen=True, slots=True)
 class StepStatus:
-    """An active step: since when [ns], what it waits for, each term (false first, then unknown), time left to its timeout [ns]."""
+    """An active step: since when [ns], what it waits for, each term (false first, then unknown), time left to its
+    timeout [ns].
+    """
 
     name: str
     kind: str
@@ -46,7 +48,9 @@ class RunStatus:
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """`headline` in at most 40 characters; `fault` is what must be reset, or None; `held` names held axes with the interlock."""
+    """`headline` in at most 40 characters; `fault` is what must be reset, or None; `held` names held axes with the
+    interlock.
+    """
 
     tick: int
     headline: str
@@ -117,8 +121,8 @@ def _waits(activation: Activation, term: Any, gated: bool, run: Run, host: Host)
         words = text_of(term)
         if watch is not None and any(edge.before is edge.rising for edge in watch.edges):
             inner = text_of(term[1]) if term[0] in ("rising", "falling") else words
-            first = "fall" if term[0] == "rising" else "rise"
-            return f"{words}; {inner} was already {'true' if first == 'fall' else 'false'} when the step began and must first {first}"
+            truth, first = ("true", "fall") if term[0] == "rising" else ("false", "rise")
+            return f"{words}; {inner} was already {truth} when the step began and must first {first}"
         lost = unknown_words(term, host.snapshot)
         return f"{words}; {lost}" if lost else words
     if activation.step.kind in ("move", "flick"):

@@ -15,7 +15,9 @@ if TYPE_CHECKING:
 
 
 class StartFailed(Exception):
-    """A step that cannot act: an axis not enabled, not zeroed, in use, or a goal out of travel (R30). `machine`: the machine's fault."""
+    """A step that cannot act: an axis not enabled, not zeroed, in use, or a goal out of travel (R30). `machine`: the
+    machine's fault.
+    """
 
     def __init__(self, message: str, machine: bool = False) -> None:
         super().__init__(message)

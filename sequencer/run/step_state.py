@@ -1,4 +1,6 @@
-"""One activation of a step: what it waits for, what it drives, since when. Made at activation, thrown away at its end."""
+"""One activation of a step: what it waits for, what it drives, since when. Made at activation, thrown away at
+its end.
+"""
 
 from __future__ import annotations
 
@@ -11,11 +13,15 @@ if TYPE_CHECKING:
     from sequencer.run.motion import Motion
 
 IDLE, ACTIVE, ENDED, DEAD = range(4)
-"""Where a step stands in its run: not yet active, active, ended, or never to start (a loser of a join, a branch not taken)."""
+"""Where a step stands in its run: not yet active, active, ended, or never to start (a loser of a join, a branch not
+taken).
+"""
 
 
 class Milestone:
-    """A step that waits for the instant a profile passes a place. `instant` [ns of the motion clock] is None while it cannot be told."""
+    """A step that waits for the instant a profile passes a place. `instant` [ns of the motion clock] is None while it
+    cannot be told.
+    """
 
     __slots__ = ("axis", "fired", "instant", "lag", "lead", "place", "step")
 

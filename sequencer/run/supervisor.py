@@ -136,7 +136,9 @@ class Supervisor:
                 self._hold(member, blocking, now)
 
     def _blocking(self, unit: list[Motion], entered: list[Box], braking: list[tuple[float, float]]) -> Box | None:
-        """The first box that the unit meets with what it occupies now. A box already entered blocks only what goes deeper into it."""
+        """The first box that the unit meets with what it occupies now. A box already entered blocks only what goes
+        deeper into it.
+        """
         for member, (before_low, before_high) in zip(unit, braking, strict=True):
             axis = member.definition.index
             for box in self.of_axis[axis]:
@@ -148,7 +150,9 @@ class Supervisor:
         return None
 
     def _to_the_edge(self, motion: Motion, box: Box) -> bool:
-        """Re-plan a held axis to rest just outside the box, if that is on its way and can be reached without going over."""
+        """Re-plan a held axis to rest just outside the box, if that is on its way and can be reached without going
+        over.
+        """
         if motion.aim is None:
             return False
         axis = motion.definition.index
@@ -182,7 +186,9 @@ class Supervisor:
         motion.held = box.name
 
     def _try_to_go_on(self, motion: Motion) -> None:
-        """A held axis (with its group) goes on to its goal once its whole way there is free of every box, as the others stand."""
+        """A held axis (with its group) goes on to its goal once its whole way there is free of every box, as the others
+        stand.
+        """
         unit = motion.unit
         if motion.aim is None or motion is not unit[0]:
             return

@@ -18,7 +18,9 @@ class Occupant(Protocol):
 
 
 class Scope:
-    """Where a term finds what it names: the snapshot, the run's own step values, its parameters and the machine's presets."""
+    """Where a term finds what it names: the snapshot, the run's own step values, its parameters and the machine's
+    presets.
+    """
 
     __slots__ = ("occupants", "own", "parameters", "presets", "values")
 
@@ -55,7 +57,9 @@ class Scope:
 
 
 class Edge:
-    """`rising` or `falling`: true in the tick in which the term is first seen changed while this activation is active (R14)."""
+    """`rising` or `falling`: true in the tick in which the term is first seen changed while this activation is active
+    (R14).
+    """
 
     __slots__ = ("before", "fired", "rising", "term")
 
@@ -79,7 +83,9 @@ class Edge:
 
 
 def build(term: Any, scope: Scope, edges: list[Edge] | None = None, gate: bool = False) -> Test:
-    """The term as a function. `edges` collects its edges, to be sampled once a tick. `gate`: axis positions stand for all they occupy."""
+    """The term as a function. `edges` collects its edges, to be sampled once a tick. `gate`: axis positions stand for
+    all they occupy.
+    """
     return _build(term, scope, edges if edges is not None else [], gate, False)
 
 
@@ -219,7 +225,9 @@ def _gate(values: dict[str, Any], name: str, operator: str, limit: float, occupa
 
 
 class Watch:
-    """A condition with its filters: `steady` and `blind` [ns] (R15). A gap between samples credits at most one period."""
+    """A condition with its filters: `steady` and `blind` [ns] (R15). A gap between samples credits at most
+    one period.
+    """
 
     __slots__ = ("blind", "credit", "edges", "period", "since", "steady", "test", "true_before")
 

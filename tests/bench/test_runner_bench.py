@@ -26,7 +26,9 @@ LIMITS = [[-1.5, 1.5], [-6.0, 6.0], 60.0]
 GOALS = {"lift": 2.5, "wrist": 2.4, "arm": 2.3}
 PERIOD = 20_000_000
 MOST = 10.0
-"""The runner may cost so many times the hand-written machine, which plans, samples, compares and orders, and nothing else."""
+"""The runner may cost so many times the hand-written machine, which plans, samples, compares and orders, and nothing
+else.
+"""
 
 
 def subject() -> Callable[[Readings], Orders]:

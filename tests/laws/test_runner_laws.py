@@ -238,7 +238,8 @@ def digest(told: Told) -> str:
 @settings(max_examples=150, deadline=None)
 @given(SEEDS)
 def test_every_activation_and_every_run_has_exactly_one_outcome_and_every_run_ends(seed: int) -> None:
-    """R22, R9, R24: never two, never none: once nothing disturbs, each run ends within its timeouts, never by a hang or an
+    """R22, R9, R24: never two, never none: once nothing disturbs, each run ends within its timeouts, never by a hang or
+    an
     error inside the runner.
     """
     told = episode(seed, 900, 100)
@@ -275,7 +276,9 @@ def test_every_activation_and_every_run_has_exactly_one_outcome_and_every_run_en
 @settings(max_examples=60, deadline=None)
 @given(SEEDS)
 def test_every_tick_orders_every_axis_and_output_once_and_rests_after_the_end(seed: int) -> None:
-    """R3, R27: one order each, in the order of the machine; with no run left every output is at rest, every axis too."""
+    """R3, R27: one order each, in the order of the machine; with no run left every output is at rest, every
+    axis too.
+    """
     told = episode(seed, 500, 100)
     open_runs = 0
     for orders in told.orders:
@@ -293,7 +296,9 @@ def test_every_tick_orders_every_axis_and_output_once_and_rests_after_the_end(se
 @settings(max_examples=60, deadline=None)
 @given(SEEDS)
 def test_an_axis_or_output_never_has_two_owners(seed: int) -> None:
-    """R28: told from the trace alone: of the steps that are active after a tick, no two claim the same axis or output."""
+    """R28: told from the trace alone: of the steps that are active after a tick, no two claim the same axis
+    or output.
+    """
     told = episode(seed, 400, 100)
     claims: dict[tuple[str, str], set[str]] = {}
     for name in "ab":
@@ -561,7 +566,9 @@ def directed_entries(count: int, **changes: Any) -> tuple[int, float]:
 
 
 def test_the_real_machine_never_enters_a_keep_out_in_random_episodes() -> None:
-    """The supervisor's law: cancels in mid-move, retargets, late ticks, delays of 0 to 80 ms: no entry in 36,000 ticks."""
+    """The supervisor's law: cancels in mid-move, retargets, late ticks, delays of 0 to 80 ms: no entry in
+    36,000 ticks.
+    """
     assert random_entries(36_000) == (0, 0.0)
 
 

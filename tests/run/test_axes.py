@@ -108,7 +108,9 @@ def test_a_run_may_take_over_the_axis_of_another(moment: int) -> None:
 
 
 def test_an_axis_taken_over_and_not_yet_moved_brakes() -> None:
-    """R28, R53: the new run first waits; meanwhile the axis it took brakes and rests, it does not go on to the old goal."""
+    """R28, R53: the new run first waits; meanwhile the axis it took brakes and rests, it does not go on to the old
+    goal.
+    """
     old = checked(machine(), move("m", {"lift": 2.0}), name="old")
     new = checked(machine(), wait("w", 1.0), move("n", {"lift": 0.3}, "w"), name="new")
     rig = started(old, new, ticks=30)
@@ -255,7 +257,9 @@ def test_axes_of_a_move_run_unsynchronised_unless_together() -> None:
 
 
 def test_axes_of_a_move_together_share_one_duration() -> None:
-    """R30: C51: lift 1.0 m (v 1, a 2: 1.5 s) and wrist 90 deg (v 180, a 720 deg: 0.75 s alone) end together at 1.5 s."""
+    """R30: C51: lift 1.0 m (v 1, a 2: 1.5 s) and wrist 90 deg (v 180, a 720 deg: 0.75 s alone) end together
+    at 1.5 s.
+    """
     from math import pi
 
     turn = [[-pi, pi], [-4.0 * pi, 4.0 * pi], None]
@@ -337,7 +341,9 @@ def test_a_moving_axis_that_loses_its_zero_faults_its_run() -> None:
 
 
 def test_an_unpowered_axis_starts_from_where_it_is_measured() -> None:
-    """R29: C55: lift idle and unpowered, pushed by hand from 0.50 to 0.47, then moved to 1.0: the first set-point is 0.47."""
+    """R29: C55: lift idle and unpowered, pushed by hand from 0.50 to 0.47, then moved to 1.0: the first set-point is
+    0.47.
+    """
     rest = [{"mode": "off", "voltage": 0.0, "when": None}]
     on = machine([axis("lift", rest=rest), axis("wrist"), axis("roller", "spin")])
     rig = Rig(checked(on, move("m", {"lift": 1.0})))
@@ -434,7 +440,9 @@ def test_a_goal_per_word_of_a_sensor() -> None:
 
 
 def test_a_press_orders_effort_and_keeps_it_until_the_run_ends() -> None:
-    """R46: effort towards a bound at a limited speed; it ends by its condition, the effort stays, then the axis holds."""
+    """R46: effort towards a bound at a limited speed; it ends by its condition, the effort stays, then the
+    axis holds.
+    """
     rig = started(
         checked(machine(), press("p", 14.0, 0.5, until=BEAM), wait("w", 0.1, "p")),
         beam=lambda tick: tick >= 10,

@@ -78,7 +78,9 @@ def test_another_process_with_another_hash_seed_gives_the_same_bytes(seed: str) 
 
 
 def test_the_runner_needs_the_standard_library_alone() -> None:
-    """R2: in an interpreter without site-packages; no clock, no thread of its own, and no third-party module is there."""
+    """R2: in an interpreter without site-packages; no clock, no thread of its own, and no third-party module
+    is there.
+    """
     code = (
         "import sys; before = set(sys.modules)\n"
         f"sys.path.insert(0, {str(ROOT)!r})\n"

@@ -10,7 +10,9 @@ from sequencer.ports.readings import AxisReading
 
 @pytest.mark.parametrize("tick", range(1, 60, 4))
 def test_disabled_everything_is_off_and_runs_end_cancelled(tick: int) -> None:
-    """R41: in any tick: orders are off, outputs at rest, the run is cancelled "disabled", set-points follow what is measured."""
+    """R41: in any tick: orders are off, outputs at rest, the run is cancelled "disabled", set-points follow what is
+    measured.
+    """
     rig = started(
         checked(
             machine(),

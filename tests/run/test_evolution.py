@@ -101,7 +101,9 @@ def test_else_is_taken_when_no_guard_is_true() -> None:
 
 
 def test_a_choice_without_else_waits_for_a_guard() -> None:
-    """R11: no guard true and no else: it waits as an active step and takes the guard's branch in the tick it turns true."""
+    """R11: no guard true and no else: it waits as an active step and takes the guard's branch in the tick it turns
+    true.
+    """
     rig = started(
         checked(machine(), choose("c", [(["holds", "beam"], [wait("X", 0.1)])], timeout=1.0)),
         beam=lambda tick: tick >= 4,
@@ -241,7 +243,9 @@ def test_an_axis_of_a_loser_passes_to_the_successor_by_the_interrupt() -> None:
 
 
 def test_a_late_at_step_of_a_losing_branch_does_not_start_in_a_later_passage() -> None:
-    """R12, R21: a step that was to start 0.2 s into a passage and was dropped starts 0.2 s into the next one, not before."""
+    """R12, R21: a step that was to start 0.2 s into a passage and was dropped starts 0.2 s into the next one, not
+    before.
+    """
     inside = [wait("A", 0.1, until=["holds", "beam"]), wait("B", 0.02, at=0.2), wait("C", 0.02, {"any": ["A", "B"]})]
     rig = started(checked(machine(), repeat("loop", inside, 3)), beam=lambda tick: tick == 2, ticks=40)
     assert rig.starts("A")[:2] == [0, 3]

@@ -454,7 +454,8 @@ class Failing(Mapping[str, Any]):
 
 @pytest.mark.parametrize("part", ["axes", "sensors"])
 def test_an_exception_in_a_source_faults_the_run_and_tick_returns(part: str) -> None:
-    """R36: C69: in tick 8, with a pulse on the roller and a lift move active: faulted, both exits ran, outputs at rest in
+    """R36: C69: in tick 8, with a pulse on the roller and a lift move active: faulted, both exits ran, outputs at rest
+    in
     that tick, the lift stopping, the exception is the cause.
     """
     rig = started(checked(machine(), pulse("A", {"roller": 4.0, "lamp": True}, 5.0), move("B", {"lift": 2.0})), ticks=8)

@@ -57,7 +57,8 @@ def test_a_gate_that_closes_again_changes_nothing() -> None:
 
 @pytest.mark.parametrize("delay", [0, 3])
 def test_a_gate_on_an_axis_looks_at_all_that_the_axis_occupies(delay: int) -> None:
-    """R32: lift comes down from above 0.5 to 0.3 and up again: the gate `lift < 0.55` opens only when the measured place,
+    """R32: lift comes down from above 0.5 to 0.3 and up again: the gate `lift < 0.55` opens only when the measured
+    place,
     the set-points in flight and the way to stop are all below.
     """
     latency = [0, delay * 20_000_000]
@@ -122,7 +123,8 @@ def test_a_gate_already_past_is_open() -> None:
 
 
 def test_an_interlock_trips_and_its_return_starts_nothing() -> None:
-    """R32: C64: guard opens in tick 10 and closes in tick 15: fault@10, nothing moves after the stop, a start without reset
+    """R32: C64: guard opens in tick 10 and closes in tick 15: fault@10, nothing moves after the stop, a start without
+    reset
     is refused; after reset and start it runs from the beginning.
     """
     rig = started(checked(machine(), move("m", {"lift": 2.0}, must_stay=GUARD)), guard=lambda tick: not 10 <= tick < 15)
@@ -219,7 +221,8 @@ def test_an_interlock_may_escalate_a_stop_under_way() -> None:
 
 
 def test_stopping_takes_time_and_refuses_starts() -> None:
-    """R34, R33: C60: lift at 1 m/s, a 2; cancel at tick 40: stopping 40-64, standstill at tick 65; a start in tick 50 is
+    """R34, R33: C60: lift at 1 m/s, a 2; cancel at tick 40: stopping 40-64, standstill at tick 65; a start in tick 50
+    is
     refused "lift is stopping".
     """
     rig = started(checked(machine(), move("m", {"lift": 2.0})), ticks=40)
@@ -249,7 +252,9 @@ def test_no_run_may_preempt_a_stopping_axis() -> None:
 
 
 def test_a_stop_may_escalate_and_never_back() -> None:
-    """R33: C61: category 2 from tick 40, category 0 asked at 45, category 2 again at 46: off from 45, still off at 46."""
+    """R33: C61: category 2 from tick 40, category 0 asked at 45, category 2 again at 46: off from 45, still
+    off at 46.
+    """
     rig = started(checked(machine(), move("m", {"lift": 2.0})), ticks=40)
     rig.runner.cancel()
     rig.run(5)

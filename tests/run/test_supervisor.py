@@ -182,7 +182,9 @@ def test_a_condition_that_is_false_lets_pass() -> None:
 
 @pytest.mark.parametrize("delay", [0, 1, 4])
 def test_set_points_in_flight_count(delay: int) -> None:
-    """R54: the wrist leaves the box's range late by its latency; the lift, without latency, waits for what is in flight."""
+    """R54: the wrist leaves the box's range late by its latency; the lift, without latency, waits for what is in
+    flight.
+    """
     on = machine([axis("lift"), axis("wrist", latency=[0, 80_000_000]), axis("roller", "spin")], keep_outs=[POST])
     rig = Rig(checked(on, move("away", {"wrist": 0.0}), move("m", {"lift": 1.5})), delays={"wrist": delay})
     rig.positions["wrist"] = 1.0
@@ -196,7 +198,9 @@ def test_set_points_in_flight_count(delay: int) -> None:
 
 
 def test_the_way_to_stop_is_known_in_the_last_phase_of_an_s_curve() -> None:
-    """R53: on the edge v = -a |a| / (2 J), where rounding may put the state beyond, it is that of the stopping profile."""
+    """R53: on the edge v = -a |a| / (2 J), where rounding may put the state beyond, it is that of the
+    stopping profile.
+    """
     from sequencer.run.motion import _way_to_stop
 
     limits = Limits(2.0, 6.0, 60.0)
@@ -223,7 +227,9 @@ def test_a_cancel_in_mid_approach_stays_out(tick: int) -> None:
 
 @pytest.mark.parametrize("tick", range(10, 30, 2))
 def test_a_jerk_limited_move_never_lengthens_the_stop_of_one_without(tick: int) -> None:
-    """R54, R53: a trapezoid headed for the edge is retargeted by an S-curve: what it occupies may not grow into the box."""
+    """R54, R53: a trapezoid headed for the edge is retargeted by an S-curve: what it occupies may not grow into the
+    box.
+    """
     sure = [[-1.8, 1.8], [-6.0, 6.0], 20.0]
     jerkless = [[-1.8, 1.8], [-6.0, 6.0], None]
     on = machine([axis("lift", limits=sure), axis("wrist", limits=sure), axis("roller", "spin")], keep_outs=[POST])
@@ -316,7 +322,9 @@ def test_late_ticks_near_an_edge_stay_out(gap: float, between: str) -> None:
 
 
 def test_a_flick_that_cannot_go_on_faults_and_does_not_raise() -> None:
-    """R36, R54: planned anew from where it was held it would leave the travel: the run faults with the planner's words."""
+    """R36, R54: planned anew from where it was held it would leave the travel: the run faults with the
+    planner's words.
+    """
     from rig import flick
 
     on = machine(

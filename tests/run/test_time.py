@@ -69,7 +69,9 @@ def test_a_wait_may_take_its_time_from_a_parameter() -> None:
 
 
 def test_a_late_tick_in_a_wait_uses_true_time() -> None:
-    """R20, R21: C25: ticks at 0, 20, 40, 110, 130 ...: A done in the 110 ms tick, B counts from there, done at 210 ms."""
+    """R20, R21: C25: ticks at 0, 20, 40, 110, 130 ...: A done in the 110 ms tick, B counts from there, done
+    at 210 ms.
+    """
     rig = started(checked(machine(), wait("A", 0.1), wait("B", 0.1, "A")), ticks=3)
     rig.run(1, gap=ns(0.07))
     rig.run(7)
@@ -79,7 +81,9 @@ def test_a_late_tick_in_a_wait_uses_true_time() -> None:
 
 
 def test_a_late_tick_in_a_move_is_clamped_to_two_periods() -> None:
-    """R20: C27: at 2 m/s a gap of 70 ms advances the set-point by 0.08 m, both axes by the same 40 ms; one late tick."""
+    """R20: C27: at 2 m/s a gap of 70 ms advances the set-point by 0.08 m, both axes by the same 40 ms; one
+    late tick.
+    """
     fast = [[-2.0, 2.0], [-10.0, 10.0], None]
     two = machine([axis("lift", limits=fast), axis("wrist", limits=fast), axis("roller", "spin")])
     rig = started(checked(two, move("m", {"lift": 2.0, "wrist": -2.0}, limits=fast)), ticks=20)
