@@ -189,7 +189,7 @@ class World:
             return
         goals = self.goals[index]
         for axis in self.random.sample(sorted(goals), len(goals)):
-            share = self.random.choice([0.0, 0.3, 1.0, self.random.random()])
+            share = self.random.choice([0.0, 0.1, 0.3, 1.0, self.random.random()])
             if self.owner.get(axis) == index:
                 self.place[axis] += share * (goals[axis] - self.place[axis])
                 break
@@ -294,7 +294,7 @@ def never_gets_in(steps: tuple[Step, ...], box: tuple[tuple[float, float], tuple
         assert World(flat, box, random, place).play() == ""
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=QUIET)
+@settings(max_examples=60, deadline=None, suppress_health_check=QUIET)
 @given(
     st.lists(st.tuples(st.sampled_from(AXES), st.sampled_from(PLACES), st.booleans()), min_size=2, max_size=4),
     boxes(),
@@ -308,13 +308,14 @@ def test_a_conflict_of_plain_moves_really_happens_with_some_timing(
         start: Start = With(f"s{index - 1}") if beside and index else Following()
         steps.append(Step(f"s{index}", Move(((axis, At(goal)),)), start))
     routine = routine_of(machine_with(box), tuple(steps), "anywhere")
-    examination = examine(routine)
-    assume(examination.verdict == "conflict" and box != ((0.0, 1.0), (0.0, 1.0)))
+    assume(box != ((0.0, 1.0), (0.0, 1.0)))
     flat = flatten(routine)
+    found = list(KeepOutSearch(Order(flat), scenarios_of(flat)).conflicts())
+    assume(found)
     random = Random(7)
     for _ in range(3000):
-        place = {axis: random.choice([random.choice(PLACES), random.random()]) for axis in AXES}
-        outside = any(not low - BAND <= place[axis] <= high + BAND for axis, (low, high) in zip(AXES, box, strict=True))
-        if outside and World(flat, box, random, place).play():
+        start = random.choice(found).scenario.start
+        place = {axis: random.uniform(*start[axis]) for axis in AXES}
+        if World(flat, box, random, place).play():
             return
-    raise AssertionError(f"no schedule gets into the box: {examination.findings}")
+    raise AssertionError(f"no schedule gets into the box: {found}")
