@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from hashlib import sha256
 from heapq import heappop, heappush
 from itertools import count
+from types import MappingProxyType
 from typing import Literal, NamedTuple
 
 from profiles import Profile
-from sequencer.clearance.box import Bound, Pair
+from sequencer.clearance.box import Pair
 from sequencer.clearance.course import Course
 from sequencer.clearance.tree import Tree
 
@@ -23,6 +24,9 @@ PRECISION = 1e-4
 
 SHORTEST = 1e-10
 """A span of time is not bisected below this share of the whole [1]."""
+
+SMALLEST = 1e-6
+"""A range of places over which the distance cannot change by more is not bisected [m]."""
 
 EARLIEST_WITHIN = 1e-6
 """The earliest bad instant is found to this precision [s]."""
@@ -69,6 +73,7 @@ def timed_clearance(
     profiles: Mapping[str, Profile],
     positions: Mapping[str, float],
     until: float | None = None,
+    spans: Mapping[str, tuple[float, float]] = MappingProxyType({}),
     precision: float = PRECISION,
     budget: int = BUDGET,
 ) -> TimedClearance:
@@ -80,11 +85,13 @@ def timed_clearance(
         profiles: the motion of each axis that moves; one that starts later is `delayed`.
         positions: where the others stand [m or rad], bodies outside too.
         until: the end [s]; by default that of the longest profile.
+        spans: what may stand anywhere from a lowest to a highest place [m or rad], such as bodies outside; the least
+            clearance is then that of the worst place.
         precision: how narrowly to enclose the least clearance [m].
         budget: the most spans of time to look at.
     """
     end = max((profile.duration for profile in profiles.values()), default=0.0) if until is None else until
-    search = _Search(tree, list(pairs), profiles, positions, end, precision, budget)
+    search = _Search(tree, list(pairs), profiles, positions, spans, end, precision, budget)
     return search.run(motion_digest(profiles))
 
 
@@ -94,14 +101,43 @@ def motion_digest(profiles: Mapping[str, Profile]) -> str:
     return sha256(text.encode()).hexdigest()
 
 
+class _Part(NamedTuple):
+    """A span of time [s] and (coordinate, lowest, highest) of what may stand anywhere."""
+
+    begin: float
+    end: float
+    places: tuple[tuple[int, float, float], ...]
+
+    def halves(self, split: int) -> tuple[_Part, _Part]:
+        """Bisected: the time for -1, else that coordinate. The earlier half is the first."""
+        if split < 0:
+            middle = 0.5 * (self.begin + self.end)
+            return self._replace(end=middle), self._replace(begin=middle)
+        lower, upper = [], []
+        for place in self.places:
+            number, low, high = place
+            middle = 0.5 * (low + high)
+            lower.append((number, low, middle) if number == split else place)
+            upper.append((number, middle, high) if number == split else place)
+        return self._replace(places=tuple(lower)), self._replace(places=tuple(upper))
+
+
+class _Look(NamedTuple):
+    """What is known of a part: a lower bound and the distance in its middle [m], and what to bisect (None: nothing)."""
+
+    lower: float
+    centre: float
+    split: int | None
+
+
 class _Span(NamedTuple):
     """A span of time of a pair with what it has to spare at least; the heap yields the worst."""
 
     spare: float
     number: int
     pair: Pair
-    begin: float
-    end: float
+    part: _Part
+    split: int | None
 
 
 class _Search:
@@ -111,6 +147,7 @@ class _Search:
         pairs: list[Pair],
         profiles: Mapping[str, Profile],
         positions: Mapping[str, float],
+        spans: Mapping[str, tuple[float, float]],
         end: float,
         precision: float,
         budget: int,
@@ -118,6 +155,8 @@ class _Search:
         self.pairs, self.end, self.precision, self.budget = pairs, end, precision, budget
         self.still = tree.values(positions)
         self.courses = {tree.number(name): Course(profile) for name, profile in profiles.items()}
+        self.places = tuple((tree.number(name), low, high) for name, (low, high) in spans.items())
+        self.shortest = SHORTEST * end
         self.known: dict[float, list[float]] = {}
         self.numbers = count()
         self.looked = 0
@@ -128,51 +167,66 @@ class _Search:
     def run(self, digest: str) -> TimedClearance:
         if self.pair is None:
             return TimedClearance("clear", None, 0.0, self.least, self.least, None, digest, 0)
+        whole = _Part(0.0, self.end, self.places)
         for pair in self.pairs:
-            self._meet(pair, 0.0)
-            self._meet(pair, self.end)
-            self._look(pair, 0.0, self.end)
+            self._ends(pair)
+            self._push(pair, whole)
         lowest = self.heap[0].spare if self.heap else self.least
         while self.heap:
             worst = self.heap[0]
             lowest = min(worst.spare, self.least)
             known = lowest > 0.0 or self.least <= 0.0
-            short = worst.end - worst.begin <= SHORTEST * self.end
-            if (known and self.least - lowest <= self.precision) or short or self.looked >= self.budget:
+            done = known and self.least - lowest <= self.precision
+            if done or worst.split is None or self.looked >= self.budget:
                 break
             heappop(self.heap)
-            middle = 0.5 * (worst.begin + worst.end)
-            self._look(worst.pair, worst.begin, middle)
-            self._look(worst.pair, middle, worst.end)
+            for half in worst.part.halves(worst.split):
+                self._push(worst.pair, half)
         outcome: Literal["clear", "conflict", "undecided"]
         outcome = "conflict" if self.least <= 0.0 else "clear" if lowest > 0.0 else "undecided"
         bound = min(self.distance, lowest + self.pair.margin)
         bad_from = None if outcome == "clear" else self._earliest()
         return TimedClearance(outcome, self.pair, self.at, self.distance, bound, bad_from, digest, self.looked)
 
-    def _look(self, pair: Pair, begin: float, end: float) -> None:
-        spare = self._bound(pair, begin, end).lower - pair.margin
-        heappush(self.heap, _Span(spare, next(self.numbers), pair, begin, end))
+    def _push(self, pair: Pair, part: _Part) -> None:
+        look = self._look(pair, part)
+        heappush(self.heap, _Span(look.lower - pair.margin, next(self.numbers), pair, part, look.split))
 
-    def _bound(self, pair: Pair, begin: float, end: float) -> Bound:
+    def _look(self, pair: Pair, part: _Part) -> _Look:
         """Over a box around where the axes are in the middle of the span, so that the distance there is met too."""
         self.looked += 1
+        begin, end, places = part
         time = 0.5 * (begin + end)
         middle = self._positions(time)
         first, last = self._positions(begin), self._positions(end)
         half = [0.0] * len(middle)
+        change, split, most = 0.0, None, 0.0
         for number in pair.concerns:
             course = self.courses.get(number)
             if course is not None:
                 low, high = course.range_with(begin, end, (first[number], last[number]))
                 half[number] = max(high - middle[number], middle[number] - low)
-        bound = pair.around(middle, half)
-        self._note(pair, time, bound.centre)
-        return bound
+                change += pair.lipschitz[number] * half[number]
+        if change > 0.0 and end - begin > self.shortest:
+            split, most = -1, change
+        if places:
+            middle = list(middle)
+            for number, low, high in places:
+                middle[number], half[number] = 0.5 * (low + high), 0.5 * (high - low)
+                change = pair.lipschitz[number] * half[number]
+                if change > most and change > SMALLEST:
+                    split, most = number, change
+        lower, centre = pair.around(middle, half)
+        self._note(pair, time, centre)
+        return _Look(lower, centre, split)
 
-    def _meet(self, pair: Pair, time: float) -> None:
-        """The exact distance at an instant."""
-        self._note(pair, time, pair.distance(self._positions(time)))
+    def _ends(self, pair: Pair) -> None:
+        """The exact distances at the first and the last instant."""
+        for time in (0.0, self.end):
+            values = list(self._positions(time))
+            for number, low, high in self.places:
+                values[number] = 0.5 * (low + high)
+            self._note(pair, time, pair.distance(values))
 
     def _note(self, pair: Pair, time: float, distance: float) -> None:
         if distance - pair.margin < self.least:
@@ -192,21 +246,22 @@ class _Search:
         """Before it every pair is certainly clear. Spans are taken in the order of time, the first half first."""
         best = self.end
         for pair in self.pairs:
-            spans = [(0.0, min(self.end, best))]
+            parts = [_Part(0.0, min(self.end, best), self.places)]
             left = self.budget
-            while spans:
-                begin, end = spans.pop()
-                if begin >= best:
-                    break
-                left -= 1
-                lower, centre = self._bound(pair, begin, end)
-                if lower > pair.margin:
+            while parts:
+                part = parts.pop()
+                if part.begin >= best:
                     continue
-                middle = 0.5 * (begin + end)
-                if end - begin <= EARLIEST_WITHIN or left <= 0:
-                    best = begin
-                    break
-                if centre > pair.margin:
-                    spans.append((middle, end))
-                spans.append((begin, middle))
+                left -= 1
+                look = self._look(pair, part)
+                if look.lower > pair.margin:
+                    continue
+                if look.centre <= pair.margin:
+                    best = min(best, 0.5 * (part.begin + part.end))
+                short = part.end - part.begin <= EARLIEST_WITHIN and look.split == -1
+                if look.split is None or short or left <= 0:
+                    best = min(best, part.begin)
+                    continue
+                first, second = part.halves(look.split)
+                parts += [second, first]
         return best
