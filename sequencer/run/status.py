@@ -49,7 +49,7 @@ class RunStatus:
 @dataclass(frozen=True, slots=True)
 class Status:
     """`headline` in at most 40 characters; `fault` is what must be reset, or None; `held` names held axes with the
-    interlock.
+    interlock, `stuck` those of them that wait for each other.
     """
 
     tick: int
@@ -59,15 +59,16 @@ class Status:
     runs: tuple[RunStatus, ...]
     held: tuple[tuple[str, str], ...]
     late_ticks: int
+    stuck: tuple[str, ...] = ()
 
 
 def status_of(host: Host) -> Status:
     """The status after the last tick."""
     runs = tuple(_run_status(host, run) for run in [*host.ended[-1:], *host.runs])
     held = tuple((motion.definition.name, motion.held) for motion in host.motions if motion.held is not None)
-    return Status(
-        host.tick_number, _headline(host, runs, held)[:40], host.enabled, host.fault_cause, runs, held, host.late_ticks
-    )
+    stuck = tuple(host.supervisor.waiting_for_each_other()) if len(held) > 1 else ()
+    headline = _headline(host, runs, held)[:40]
+    return Status(host.tick_number, headline, host.enabled, host.fault_cause, runs, held, host.late_ticks, stuck)
 
 
 def _headline(host: Host, runs: tuple[RunStatus, ...], held: tuple[tuple[str, str], ...]) -> str:

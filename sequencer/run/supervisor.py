@@ -24,11 +24,12 @@ Report = Callable[[str, Motion, str], None]
 class Box:
     """A keep-out box, widened by the tracking band of each of its axes."""
 
-    __slots__ = ("because", "edges", "name", "when")
+    __slots__ = ("axes", "because", "edges", "name", "when")
 
     def __init__(self, name: str, edges: Sequence[tuple[int, float, float]], when: Test | None, because: str) -> None:
         self.name = name
         self.edges = tuple(edges)
+        self.axes = {axis for axis, _, _ in edges}
         self.when = when
         self.because = because
 
@@ -99,6 +100,47 @@ class Supervisor:
             if not box.missed(lows, highs) and box.holds():
                 return box
         return None
+
+    def waiting_for_each_other(self) -> list[str]:
+        """The held axes that none of the others' goals will set free: they wait for each other.
+
+        Least fixed point: a held axis gets free if every keep-out that blocks its way has another axis that is or gets
+        free and whose goal lies outside. What remains, and is blocked by another that remains, is returned.
+        """
+        held = {motion.definition.index for motion in self.motions if motion.held is not None}
+        free = {motion.definition.index for motion in self.motions} - held
+        blocking = {axis: self._boxes_on_the_way(self.motions[axis]) for axis in held}
+        while True:
+            freed = {
+                axis
+                for axis in held - free
+                if all(
+                    any(other in free and self._ends_outside(other, box) for other in box.axes)
+                    for box in blocking[axis]
+                )
+            }
+            if not freed:
+                break
+            free |= freed
+        stuck = held - free
+        mutual = {axis for axis in stuck if any(stuck & box.axes - {axis} for box in blocking[axis])}
+        return [self.motions[axis].definition.name for axis in sorted(mutual)]
+
+    def _boxes_on_the_way(self, motion: Motion) -> list[Box]:
+        """The keep-outs that an axis meets between what it occupies and its goal, as the others stand."""
+        axis = motion.definition.index
+        lows = [other.occupied_low for other in self.motions]
+        highs = [other.occupied_high for other in self.motions]
+        goal = motion.bound if motion.aim is None else motion.goal
+        lows[axis], highs[axis] = min(lows[axis], goal), max(highs[axis], goal)
+        return [box for box in self.of_axis[axis] if not box.missed(lows, highs) and box.holds()]
+
+    def _ends_outside(self, axis: int, box: Box) -> bool:
+        """Whether an axis comes to rest outside its side of a keep-out."""
+        motion = self.motions[axis]
+        low, high = next((low, high) for index, low, high in box.edges if index == axis)
+        end = motion.goal if motion.aim is not None else motion.position
+        return not low <= end <= high
 
     def _resolve(self, now: int) -> None:
         """Some box is met if all go: start from all braking, let them go in order."""

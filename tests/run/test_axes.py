@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import itertools
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -18,7 +18,7 @@ def velocities(rig: Rig, name: str = "lift") -> list[float]:
 
 
 def largest_step(values: list[float]) -> float:
-    return max(abs(b - a) for a, b in itertools.pairwise(values))
+    return max(abs(b - a) for a, b in pairwise(values))
 
 
 def test_a_preempting_move_takes_over_from_the_motion() -> None:
@@ -434,6 +434,58 @@ def test_a_goal_per_word_of_a_sensor() -> None:
     assert rig.points()[-1] == 0.2
     rig = started(checked(machine(), move("m", {"lift": goal})), ticks=3)
     assert "piece is none; the move knows lantern, float" in rig.kinds("fault")[0].text
+
+
+# Following.
+
+
+def lagging(behind: str, delays: int, following: float = 0.05) -> Rig:
+    on = machine(
+        [axis("lift", tolerance={"following": following, "behind": behind}), axis("wrist"), axis("roller", "spin")]
+    )
+    rig = Rig(checked(on, move("m", {"lift": 1.0, "wrist": 1.0}, together=True)), delays={"lift": delays})
+    rig.start()
+    return rig
+
+
+def test_behind_fault_faults_at_once() -> None:
+    """R45: the measured lift is more than its tolerance behind."""
+    rig = lagging("fault", 5).run(60)
+    fault = rig.kinds("fault")[0]
+    assert "away from its set-point; allowed are 0.05" in fault.text
+    assert fault.tick < 40
+
+
+def test_behind_wait_slows_the_clock_of_the_whole_group() -> None:
+    """R45, R30: both axes advance as far as the following error allows, and arrive together, later."""
+    rig = lagging("wait", 4).run(150)
+    assert rig.kinds("fault") == []
+    assert rig.ends("m")[0][1] == "done"
+    assert rig.ends("m")[0][0] > 77
+    assert rig.points("lift") == pytest.approx(rig.points("wrist"), abs=1e-9)
+    assert max(velocities(rig)) <= 1.0 + 1e-9
+
+
+def test_the_clock_of_a_stop_never_waits() -> None:
+    """R45, R53: a stop is never made by slowing a clock: behind or not, the ramp takes its half second."""
+    rig = lagging("wait", 4, following=0.07).run(45)
+    speed = velocities(rig)[-1]
+    rig.runner.cancel()
+    rig.run(40)
+    slowing = [b - a for a, b in pairwise(velocities(rig)[46:])]
+    assert speed > 0.8
+    assert all(step == pytest.approx(-0.04, abs=1e-6) for step in slowing[:18])
+
+
+def test_a_start_outside_the_region_is_refused_with_how_far_it_is_off() -> None:
+    """R51: by how much and from what, and nothing moves."""
+    rig = Rig(
+        checked(machine(), move("m", {"lift": 1.0}), **{"from": "stow", "region": [[0, -0.01, 0.01], [1, -0.01, 0.01]]})
+    )
+    rig.positions["wrist"] = 0.05
+    rig.start()
+    rig.run(2)
+    assert rig.refusals() == ["wrist is at 0.05, 0.04 outside the start region of 'stow'"]
 
 
 # Press.

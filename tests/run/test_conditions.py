@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Iterator, Mapping
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -95,7 +95,7 @@ def test_until_ending_a_move_hands_the_axis_to_a_successor_in_the_same_tick() ->
     points = rig.points()
     assert points[40] - points[39] == pytest.approx(0.02, abs=1e-9)
     velocity = [one.axes["lift"].velocity for one in rig.orders]
-    assert max(abs(b - a) for a, b in itertools.pairwise(velocity)) <= 0.04 + 1e-9
+    assert max(abs(b - a) for a, b in pairwise(velocity)) <= 0.04 + 1e-9
     assert points[-1] == 0.2
     assert rig.outcome()[1] == "done"
 

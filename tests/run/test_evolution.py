@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import itertools
+from itertools import pairwise
 
 import pytest
 from rig import checked, choose, machine, move, number_parameter, perform, pulse, put, repeat, started, wait
@@ -237,7 +237,7 @@ def test_an_axis_of_a_loser_passes_to_the_successor_by_the_interrupt() -> None:
     assert rig.ends("B") == [(20, "aborted")]
     assert rig.starts("C") == [20]
     velocities = [one.axes["lift"].velocity for one in rig.orders]
-    assert max(abs(b - a) for a, b in itertools.pairwise(velocities)) <= 2.0 * 0.02 + 1e-9
+    assert max(abs(b - a) for a, b in pairwise(velocities)) <= 2.0 * 0.02 + 1e-9
     assert rig.outcome()[1] == "done"
     assert rig.points()[-1] == 0.0
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import itertools
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -84,7 +84,7 @@ def test_a_held_axis_goes_on_when_its_way_is_free(limits: Any) -> None:
     assert rig.points()[-1] == 1.5
     assert rig.outcome()[1] == "done"
     speeds = [one.axes["lift"].velocity for one in rig.orders]
-    assert max(abs(b - a) for a, b in itertools.pairwise(speeds)) <= 0.04 + 1e-9
+    assert max(abs(b - a) for a, b in pairwise(speeds)) <= 0.04 + 1e-9
     assert not entered(rig)
 
 
@@ -143,7 +143,7 @@ def test_a_box_that_begins_to_hold_with_the_machine_inside_lets_it_out_and_not_d
     rig.run(300)
     speeds = [one.axes["lift"].velocity for one in rig.orders]
     most = (2.0 if limits is LIMITS else 6.0) * 0.02
-    assert max(abs(b - a) for a, b in itertools.pairwise(speeds)) <= most + 1e-9
+    assert max(abs(b - a) for a, b in pairwise(speeds)) <= most + 1e-9
     assert not rig.kinds("fault")
     points = rig.points()
     now, speed = points[moment], speeds[moment]
@@ -245,6 +245,31 @@ def test_a_jerk_limited_move_never_lengthens_the_stop_of_one_without(tick: int) 
     rig.start()
     rig.run(100)
     assert not entered(rig)
+
+
+def test_axes_that_wait_for_each_other_are_named() -> None:
+    """R54: each is held by a keep-out that only the other could free, and says so in the status; the timeouts
+    end it.
+    """
+    first = keep_out("first", [0, 0.4, 0.6], [1, -1.0, 0.36])
+    second = keep_out("second", [0, -1.0, 0.45], [1, 0.35, 0.6])
+    rig = started(
+        checked(two(first, second), move("m", {"lift": 1.0}, timeout=3.0), move("n", {"wrist": 1.0}, timeout=3.0)),
+        ticks=100,
+    )
+    assert rig.runner.status().stuck == ("lift", "wrist")
+    rig.run(60)
+    assert rig.outcome() == (150, "faulted")
+    assert not entered(rig, first)
+    assert not entered(rig, second)
+
+
+def test_an_axis_that_waits_for_one_on_its_way_is_not_stuck() -> None:
+    """R54: the other's goal lies outside, so the way gets free."""
+    box = keep_out("corner", [0, 0.4, 0.6], [1, 0.4, 0.6])
+    rig = started(checked(two(box), move("m", {"lift": 1.0}), move("n", {"wrist": 1.0})), ticks=30)
+    assert rig.runner.status().held == (("wrist", "corner"),)
+    assert rig.runner.status().stuck == ()
 
 
 def test_a_press_waits_until_its_whole_way_is_free() -> None:
@@ -352,6 +377,6 @@ def test_the_stop_of_the_supervisor_uses_what_the_machine_is_sure_of() -> None:
     rig.run(210)
     assert not entered(rig)
     speeds = [one.axes["lift"].velocity for one in rig.orders]
-    slowing = [a - b for a, b in itertools.pairwise(speeds) if a > b >= 0.0]
+    slowing = [a - b for a, b in pairwise(speeds) if a > b >= 0.0]
     assert rig.kinds("hold")[0].tick <= 21
     assert max(slowing) <= 0.04 + 1e-9
