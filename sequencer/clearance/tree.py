@@ -130,6 +130,11 @@ class Tree:
             found.append([(point.real, point.imag) for point in points])
         return found
 
+    def origin(self, axis: str, values: Sequence[float]) -> Point:
+        """Where the coordinates of what an axis carries begin, in those of the frame [m]; of a hinge its pivot."""
+        origin = sum((_value(term, values) for term in self._spot(axis, 1.0).terms), 0j)
+        return origin.real, origin.imag
+
     def relation(self, first: str, second: str) -> Relation:
         """The second body seen from the first."""
         one, other = self.spots[first], self.spots[second]

@@ -32,7 +32,8 @@ class Body:
         place: where it stands in the file.
 
     Raises:
-        ModelError: a part is not a convex polygon, or what belongs to bodies outside is missing there or given elsewhere.
+        ModelError: a part is not a convex polygon, or what belongs to bodies outside is missing there or given
+            elsewhere.
     """
 
     name: str
@@ -66,7 +67,13 @@ class Body:
 
 @dataclass(frozen=True, slots=True)
 class Clearance:
-    """Two bodies and the distance [m] that must remain between them, counted once for the pair.
+    """Two bodies and the distance that must remain between them, counted once for the pair.
+
+    Args:
+        between: the names of the bodies.
+        margin: what must remain [m].
+        exempt: why the pair is not watched at all, in words; empty if it is.
+        place: where it stands in the file.
 
     Raises:
         ModelError: the margin is negative or not finite, or a body is watched against itself.
@@ -74,6 +81,7 @@ class Clearance:
 
     between: tuple[str, str]
     margin: float = 0.0
+    exempt: str = ""
     place: Place = field(compare=False, default=NOWHERE)
 
     def __post_init__(self) -> None:
