@@ -229,7 +229,7 @@ class Supervisor:
 
     def _try_to_go_on(self, motion: Motion) -> None:
         """A held axis (with its group) goes on to its goal once its whole way there is free of every box, as the others
-        stand.
+        stand; but a box that it is in already, it may leave by the nearer face.
         """
         unit = motion.unit
         if motion.aim is None or motion is not unit[0]:
@@ -242,7 +242,7 @@ class Supervisor:
             highs[axis] = max(highs[axis], member.goal)
         for member in unit:
             for box in self.of_axis[member.definition.index]:
-                if not box.missed(lows, highs) and box.holds():
+                if not box.missed(lows, highs) and box.holds() and not self._leaves(unit, box):
                     return
         try:
             profiles = motion.aim([member.state() for member in unit])
@@ -253,6 +253,19 @@ class Supervisor:
             member.follow(profile, member.gain)
             member.held = None
             self.report("go", member, f"{member.definition.name} goes on")
+
+    def _leaves(self, unit: list[Motion], box: Box) -> bool:
+        """Whether a box is entered already and the goals of the unit lead out of it by the nearer face."""
+        if box.missed([one.occupied_low for one in self.motions], [one.occupied_high for one in self.motions]):
+            return False
+        for member in unit:
+            for axis, face_low, face_high in box.edges:
+                if axis != member.definition.index:
+                    continue
+                downwards = member.occupied_high - face_low <= face_high - member.occupied_low
+                if not (member.goal < face_low if downwards else member.goal > face_high):
+                    return False
+        return True
 
 
 def _deeper(box: Box, axis: int, before_low: float, before_high: float, low: float, high: float) -> bool:
