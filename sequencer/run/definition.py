@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from profiles import Limits
+from sequencer.errors import RequestRefused, did_you_mean
 
 _INFINITE = float("inf")
 ROUNDING = 1e-9
@@ -235,3 +236,25 @@ def limits_of(data: Any) -> Limits:
     """Limits from their plain form [[vmin, vmax], [amin, amax], jerk or None]."""
     velocity, acceleration, jerk = data
     return Limits((velocity[0], velocity[1]), (acceleration[0], acceleration[1]), jerk)
+
+
+def parameter_values(definition: RoutineDefinition, given: Mapping[str, float | str]) -> dict[str, float | str]:
+    """Every parameter with its given or default value.
+
+    Raises:
+        RequestRefused: an unknown name, a number outside its range, a preset that is no choice.
+    """
+    values: dict[str, float | str] = {name: known["value"] for name, known in definition.parameters.items()}
+    for name, value in given.items():
+        data = definition.parameters.get(name)
+        if data is None:
+            raise RequestRefused(
+                f"{definition.name} has no parameter '{name}'; {did_you_mean(name, definition.parameters)}"
+            )
+        if data["kind"] == "preset":
+            if value not in data["choices"]:
+                raise RequestRefused(f"{name} cannot be '{value}'; {did_you_mean(str(value), data['choices'])}")
+        elif isinstance(value, bool) or not isinstance(value, int | float) or not data["low"] <= value <= data["high"]:
+            raise RequestRefused(f"{name} is {value!r}; allowed are {data['low']:g} to {data['high']:g}")
+        values[name] = value
+    return values

@@ -14,7 +14,7 @@ from sequencer.run.step_state import ACTIVE, DEAD, ENDED, IDLE, Activation, Mile
 from sequencer.run.terms import Scope, Watch, build
 
 if TYPE_CHECKING:
-    from sequencer.run.runner import Host
+    from sequencer.run.host import Host
 
 _ROOT = -1
 

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 from sequencer.run.terms import Scope, build, names_of
 
 if TYPE_CHECKING:
+    from sequencer.run.host import Host
     from sequencer.run.routine_run import Run
-    from sequencer.run.runner import Host
     from sequencer.run.snapshot import Snapshot
     from sequencer.run.step_state import Activation
 
