@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from sequencer.routine.routine import Routine, blocks_of
-from sequencer.routine.steps import After, AtTime, Choose, Following, Passing, Perform, Start, Step, With
+from sequencer.routine.steps import After, Choose, Following, Passing, Perform, Start, Step, With
 
 
 def starts_of(steps: tuple[Step, ...]) -> dict[str, Start]:
@@ -22,14 +22,19 @@ def starts_of(steps: tuple[Step, ...]) -> dict[str, Start]:
     After(steps=('a',), any=False)
     """
     closed: set[str] = set()
+    still_open: dict[str, None] = {}
     found: dict[str, Start] = {}
-    for index, step in enumerate(steps):
+    for step in steps:
         start = step.start
         if isinstance(start, Following):
-            start = After(tuple(above.name for above in steps[:index] if above.name not in closed))
+            start = After(tuple(still_open))
         if isinstance(start, After):
             closed.update(start.steps)
+            for name in start.steps:
+                still_open.pop(name, None)
         found.setdefault(step.name, start)
+        if step.name not in closed:
+            still_open[step.name] = None
     return found
 
 
@@ -77,16 +82,18 @@ class StepGraph:
                 self._lists.setdefault((node.block, node.branch), []).append(node.path)
         self.nodes: Mapping[str, StepNode] = MappingProxyType(nodes)
         self._successors: dict[str, list[str]] = {path: [] for path in nodes}
-        for path in nodes:
-            for before in self.predecessors(path):
+        self._predecessors: dict[str, tuple[str, ...]] = {}
+        for path, node in nodes.items():
+            named = (nodes.get(node.prefix + name) for name in referred(node.start))
+            beside = (one for one in named if one is not None and (one.block, one.branch) == (node.block, node.branch))
+            self._predecessors[path] = tuple(one.path for one in beside)
+            for before in self._predecessors[path]:
                 self._successors[before].append(path)
         self._ended: dict[str, frozenset[str]] = {}
 
     def predecessors(self, path: str) -> tuple[str, ...]:
         """The steps that the start of this one names, by path; those that are not in its list are left out."""
-        node = self.nodes[path]
-        named = (node.prefix + name for name in referred(node.start))
-        return tuple(name for name in named if self.siblings(name) == self.siblings(path))
+        return self._predecessors[path]
 
     def successors(self, path: str) -> tuple[str, ...]:
         """The steps whose start names this one."""
@@ -142,7 +149,7 @@ class StepGraph:
     def ended_before(self, path: str) -> frozenset[str]:
         """The steps of its list that have surely ended when it starts."""
         if path not in self._ended:
-            self._ended[path] = self._find_ended(path, ())
+            self._find_ended(path)
         return self._ended[path]
 
     def surely_before(self, first: str, second: str) -> bool:
@@ -191,28 +198,33 @@ class StepGraph:
         first = min(range(len(ring)), key=lambda index: order.index(ring[index]))
         return tuple(ring[first:] + ring[:first])
 
-    def _find_ended(self, path: str, trail: tuple[str, ...]) -> frozenset[str]:
-        if path in self._ended:
-            return self._ended[path]
-        if path in trail:
-            return frozenset()
-        trail = (*trail, path)
+    def _find_ended(self, path: str) -> None:
+        """Fill `_ended` for a step and all it needs, without recursion: chains may be thousands of steps long.
+
+        Steps that wait for each other in a ring (an error of its own) count as not known to have ended.
+        """
+        open_steps: dict[str, None] = {path: None}
+        while open_steps:
+            top = next(reversed(open_steps))
+            missing = [one for one in self.predecessors(top) if one not in self._ended and one not in open_steps]
+            if missing:
+                open_steps[missing[-1]] = None
+                continue
+            del open_steps[top]
+            self._ended[top] = self._ended_of(top)
+
+    def _ended_of(self, path: str) -> frozenset[str]:
         before = self.predecessors(path)
-        sets = [self._find_ended(one, trail) for one in before]
+        sets = [self._ended.get(one, frozenset()) for one in before]
         start = self.nodes[path].start
-        found: frozenset[str] = frozenset()
         if isinstance(start, After) and start.any:
             found = frozenset(name for branch in self.join_branches(path) for name in branch)
-            found |= frozenset.intersection(*sets) if sets else frozenset()
-        elif isinstance(start, After):
-            found = frozenset(before).union(*sets)
-        elif isinstance(start, With | Passing) and sets:
-            found = sets[0]
-        elif isinstance(start, AtTime):
-            found = frozenset()
-        if len(trail) == 1 or path not in trail[:-1]:
-            self._ended[path] = found
-        return found
+            return found | frozenset.intersection(*sets) if sets else found
+        if isinstance(start, After):
+            return frozenset(before).union(*sets)
+        if isinstance(start, With | Passing) and sets:
+            return sets[0]
+        return frozenset()
 
     def _fork(self, first: str, second: str) -> tuple[str, str]:
         """The blocks or steps where the ways down to two steps part; "" where one contains the other."""

@@ -34,7 +34,7 @@ def problems_of(routine: Routine, written: frozenset[str] = frozenset()) -> list
     stand in the file but could not be read: references to them are no mistakes, and what depends on the whole graph
     is then left for the next time.
     """
-    search = _Search(routine, StepGraph(routine), written, StepValues(routine, written))
+    search = _Search(routine, StepGraph(routine), written, StepValues(routine, written, routine.vocabulary()))
     found = list(search.all())
     found.sort(key=lambda problem: (problem.place.line, problem.place.column))
     return found
@@ -78,6 +78,8 @@ class _Search:
                 yield RoutineProblem(step.place, step.name, "R39", message, "give each its own name")
 
     def references(self, node: StepNode) -> Iterator[RoutineProblem]:
+        if len(self.graph.predecessors(node.path)) == len(referred(node.start)):
+            return
         known = [self.graph.nodes[path].step.name for path in self.graph.siblings(node.path)]
         everywhere = {other.step.name for other in self.own} | self.written
         for name in dict.fromkeys(referred(node.start)):
@@ -103,6 +105,8 @@ class _Search:
             else:
                 message = f"a loop: {', which waits for '.join([*named, named[0].split(' (')[0]])}"
             yield problem(nodes[0], "R39", message, "a routine has no loops; use repeat", _start_key(nodes[0]))
+        if not ringed:
+            return
         for node in self.own:
             if node.path in ringed:
                 continue
@@ -220,8 +224,11 @@ class _Search:
             for target in _taken(node):
                 users.setdefault(target, []).append(node)
         for target, nodes in users.items():
-            for index, later in enumerate(nodes):
-                for earlier in nodes[:index]:
+            above: dict[str, StepNode] = {}
+            for later in nodes:
+                suspects = above.keys() - self.graph.ended_before(later.path)
+                above[later.path] = later
+                for earlier in (above[path] for path in sorted(suspects)):
                     if later.step.preempt or earlier.step.preempt:
                         continue
                     if self.routine not in (later.routine, earlier.routine) and _outer(earlier) == _outer(later):

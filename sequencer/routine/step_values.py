@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from sequencer.errors import did_you_mean
 from sequencer.machine.axis import Axis
-from sequencer.machine.condition import Condition, Operand, names_in
+from sequencer.machine.condition import Condition, Operand, Vocabulary, names_in
 from sequencer.places import Place
 from sequencer.routine.body_reader import axes_of
 from sequencer.routine.graph import StepNode
@@ -56,10 +56,11 @@ def problem(node: StepNode, rule: str, message: str, hint: str = "", key: str = 
 
 @dataclass(frozen=True, slots=True)
 class StepValues:
-    """Judges the values of the steps of a routine; `written` as in `problems_of`."""
+    """Judges the values of the steps of a routine; `written` as in `problems_of`, `known` the routine's vocabulary."""
 
     routine: Routine
     written: frozenset[str]
+    known: Vocabulary
 
     def all(self, node: StepNode) -> Iterator[RoutineProblem]:
         """Every value of a step that is not allowed."""
@@ -107,12 +108,11 @@ class StepValues:
                 yield problem(node, "R18", f"'{what}' must be {bound}; {shown}", key=what)
 
     def names(self, node: StepNode) -> Iterator[RoutineProblem]:
-        known = self.routine.vocabulary()
         for what, condition in _conditions(node.step):
             for name in dict.fromkeys(names_in(condition.term)):
                 base = name.partition(".")[0]
-                if name not in known and base not in self.written:
-                    yield problem(node, "R39", f"'{what}' names unknown '{name}'", did_you_mean(name, known), what)
+                if name not in self.known and base not in self.written:
+                    yield problem(node, "R39", f"'{what}' names unknown '{name}'", did_you_mean(name, self.known), what)
 
     def targets(self, node: StepNode) -> Iterator[RoutineProblem]:
         machine = self.routine.machine

@@ -60,9 +60,9 @@ def test_a_pack_runs_on_a_robot_with_no_third_party_package(wheel: Path, tmp_pat
     write_pack(tmp_path / "robot.pack", routines)
 
     environment = tmp_path / "robot"
-    subprocess.run([sys.executable, "-m", "venv", str(environment)], check=True)
+    subprocess.run([sys.executable, "-m", "venv", "--without-pip", str(environment)], check=True)
     python = environment / "bin" / "python"
-    install = [str(python), "-m", "pip", "install", "--quiet", "--no-deps", "--no-index", str(wheel)]
+    install = [sys.executable, "-m", "pip", "--python", str(python), "install", "--no-deps", "--no-index", str(wheel)]
     subprocess.run(install, check=True, capture_output=True, text=True)
     run = [str(python), "-c", ON_THE_ROBOT]
     done = subprocess.run(run, cwd=tmp_path, capture_output=True, text=True, check=False)
