@@ -665,6 +665,8 @@ class Run:
         for output in self.used_outputs:
             if self.host.output_owner[output] is None:
                 self.host.outputs[output] = self.host.definition.outputs[output]["rest"]
+        # At rest now; by the time this run stands still, another may have set them.
+        self.used_outputs.clear()
 
     def _done_meanwhile(self, activation: Activation) -> str | None:
         """Why a step that a stop meets in the tick of its completion keeps "done" (R23), or None."""

@@ -371,6 +371,19 @@ def test_a_pulse_goes_back_to_rest_exactly_once_whatever_ends_it(end: str) -> No
     assert rig.volts() == [3.0] * 5 + [0.0] * 10
 
 
+def test_an_output_handed_over_is_not_reset_by_the_run_that_lost_it() -> None:
+    """R27, R28: the cancelled run still brakes when the new one has set the output; its end does not touch it."""
+    old = checked(machine(), put("s", {"horn": 1.0}), move("m", {"lift": 2.0}), name="old")
+    new = checked(machine(), put("t", {"horn": 2.0}), wait("w", 1.0, "t"), name="new")
+    rig = started(old, new, ticks=40)
+    rig.start("new", preempt=True)
+    rig.run(45)
+    assert rig.outcome("old") == (65, "cancelled")
+    assert rig.output("horn") == [1.0] * 40 + [2.0] * 45
+    rig.run(10)
+    assert rig.output("horn")[-1] == 0.0
+
+
 def test_a_pulse_value_may_come_from_a_parameter() -> None:
     """R25, R26: volts and output values as parameters."""
     routine = checked(
