@@ -110,6 +110,7 @@ def _sensor(sensor: Sensor, index: dict[str, int]) -> dict[str, Any]:
         "name": sensor.name,
         "kind": sensor.kind,
         "values": list(sensor.values),
+        "dimension": None if sensor.dimension is None else list(sensor.dimension),
         "stale_after": sensor.stale_after,
         "derived": derived,
     }

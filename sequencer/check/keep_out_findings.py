@@ -24,7 +24,6 @@ _LOOKS = 400
 def keep_out_findings(search: KeepOutSearch, plan: Plan | None) -> Iterator[Finding]:
     """One finding for each way into a box and each set of steps that take it."""
     conflicts = list(search.conflicts())
-    before = frozenset(conflict.who for conflict in conflicts)
     told: dict[str, int] = {}
     mended = 0
     seen = set()
@@ -37,7 +36,7 @@ def keep_out_findings(search: KeepOutSearch, plan: Plan | None) -> Iterator[Find
         if told[conflict.rule.name] > _MOST_FINDINGS:
             continue
         mended += 1
-        line = mend(search, conflict, before) if mended <= _MOST_MENDS else None
+        line = mend(search, conflict, conflicts) if mended <= _MOST_MENDS else None
         yield _finding(search, conflict, plan, line)
     for rule in search.machine.interlocks:
         if isinstance(rule, KeepOut) and told.get(rule.name, 0) > _MOST_FINDINGS:

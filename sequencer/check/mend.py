@@ -19,15 +19,20 @@ _STEP_DEGREES = 1.0
 """Gates on a rotary axis are rounded to this [deg], outwards."""
 
 
-def mend(search: KeepOutSearch, conflict: Conflict, before: frozenset[object]) -> str | None:
+def mend(search: KeepOutSearch, conflict: Conflict, conflicts: list[Conflict]) -> str | None:
     """A line such as ``level: once: lift > 0.41 m`` that keeps the steps of a conflict out of its box, or None.
+
+    A step has one gate: where several boxes ask the same step to wait for the same axis, the gate that serves them
+    all is tried first.
 
     Args:
         search: all ways into boxes, to ask again with a gate in place.
         conflict: the one to mend.
-        before: who takes which way into a box without the gate; no other way may come with it.
+        conflicts: every way into a box without the gate; no other way may come with it.
     """
-    for number, gate in _candidates(search, conflict):
+    before = frozenset(one.who for one in conflicts)
+    own = list(_candidates(search, conflict))
+    for number, gate in [*_serving_all(search, own, conflicts), *own]:
         node = search.order.occurrences[number].node
         extra = {node.index: (gate,)}
         if any(never_opens(search, phases, extra) for phases in search.phases):
@@ -36,6 +41,18 @@ def mend(search: KeepOutSearch, conflict: Conflict, before: frozenset[object]) -
         if conflict.who not in after and after <= before:
             return f"{node.step.name}: once: {_written(search.machine.axes[gate.axis], gate, node.step.once)}"
     return None
+
+
+def _serving_all(
+    search: KeepOutSearch, own: list[tuple[int, Gate]], conflicts: list[Conflict]
+) -> Iterator[tuple[int, Gate]]:
+    """The same gates, as far out as any conflict asks for."""
+    asked = [candidate for conflict in conflicts for candidate in _candidates(search, conflict)]
+    for number, gate in own:
+        same = [other for at, other in asked if (at, other.axis, other.sign) == (number, gate.axis, gate.sign)]
+        farthest = max(same, key=lambda other: other.sign * other.position)
+        if farthest != gate:
+            yield number, farthest
 
 
 def _candidates(search: KeepOutSearch, conflict: Conflict) -> Iterator[tuple[int, Gate]]:

@@ -61,6 +61,16 @@ def test_moving_down_beside_a_low_lift_is_a_conflict_with_the_line_that_mends_it
     ]
 
 
+def test_one_line_serves_all_boxes_that_ask_a_step_to_wait_for_the_same_axis(
+    hand: Machine, examined: Examined, said: Said
+) -> None:
+    taller = KeepOut("low_piece", (("lift", (0.0, 0.3)), ("wrist", (radians(-95.0), radians(-40.0)))))
+    machine = replace(hand, interlocks=(*hand.interlocks, taller))
+    steps = Step("raise", lift(0.6)), Step("tuck", wrist(-60.0), With("raise"))
+    hints = {line.rpartition(" | ")[2] for line in said(examined(machine, *steps), "keep_out")}
+    assert hints == {"this line mends it: tuck: once: lift > 0.36 m"}
+
+
 def test_the_line_that_mends_it_does(hand: Machine, say: Say, examined: Examined) -> None:
     examination = examined(
         hand, Step("raise", lift(0.6)), Step("tuck", wrist(-60.0), With("raise"), once=say("lift > 0.26 m"))
