@@ -42,12 +42,12 @@ class JerkLimitMissing(ProfileError):
 class GoalOutsideLimits(ProfileError):
     """The velocity wanted at the goal, or the one that its acceleration leads to, is outside the velocity limits."""
 
-    def __init__(self, velocity: float, lowest: float, highest: float, reason: str = "") -> None:
+    def __init__(self, velocity: float, lowest: float, highest: float, reason: str = "", would_fit: str = "") -> None:
         because = f" ({reason})" if reason else ""
-        nearest = min(max(velocity, lowest), highest)
+        fits = would_fit or f"A goal velocity of {min(max(velocity, lowest), highest):.9g}"
         super().__init__(
             f"The goal velocity is {velocity:.9g}{because}; the velocity limits allow {lowest:.9g} to {highest:.9g}. "
-            f"A goal velocity of {nearest:.9g} would fit, or wider velocity limits."
+            f"{fits} would fit, or wider velocity limits."
         )
         self.velocity = velocity
 

@@ -86,9 +86,8 @@ def checked_goal(goal: State | float, limits: Limits) -> State:
             # An acceleration cannot begin at once: a falling velocity must have been higher, a rising one lower.
             before = velocity - 0.5 * acceleration * abs(acceleration) / limits.jerk
             if not vmin <= before <= vmax:
-                raise GoalOutsideLimits(
-                    before, vmin, vmax, f"before the goal acceleration {acceleration:.9g} is reached"
-                )
+                reason = f"with acceleration {acceleration:.9g} it must have been {before:.9g} before"
+                raise GoalOutsideLimits(velocity, vmin, vmax, reason, "A goal without acceleration")
         raise GoalAcceleration(acceleration)
     return end
 

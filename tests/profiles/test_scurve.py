@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import itertools
+import json
 import random
+from pathlib import Path
 
 import pytest
 
@@ -20,6 +22,8 @@ from profiles import (
     verify,
 )
 
+CASES = Path(__file__).parents[1] / "cases"
+
 # Rows that start outside the velocity limits give the duration of a solver that dips below the limit, and the
 # duration with the limit joined and held. Ours joins it only on the way to a goal that lets it be held, so the faster
 # of the two is right.
@@ -31,8 +35,6 @@ FASTER_THAN_BOTH = {
 
 def test_a_worked_case_has_its_duration(jerk_limited_row, to_problem):
     expected = jerk_limited_row["expect"]
-    if "error" in expected or jerk_limited_row["input"]["a1"] != 0.0:
-        pytest.skip("refused: see the tests of errors")
     start, goal, limits = to_problem(jerk_limited_row["input"])
     profile = s_curve(start, goal, limits)
     assert verify(profile, start, goal, limits) == []
@@ -46,8 +48,6 @@ def test_a_worked_case_has_its_duration(jerk_limited_row, to_problem):
 
 
 def test_a_worked_case_ends_exactly_at_its_goal(jerk_limited_row, to_problem):
-    if "error" in jerk_limited_row["expect"] or jerk_limited_row["input"]["a1"] != 0.0:
-        pytest.skip("refused: see the tests of errors")
     start, goal, limits = to_problem(jerk_limited_row["input"])
     profile = s_curve(start, goal, limits)
     assert profile.at(profile.duration) == goal
@@ -57,8 +57,6 @@ def test_a_worked_case_ends_exactly_at_its_goal(jerk_limited_row, to_problem):
 
 def test_a_worked_case_keeps_the_ranges_of_its_row(jerk_limited_row, to_problem):
     expected = jerk_limited_row["expect"]
-    if "error" in expected or "v_range" not in expected or "tolerance" in expected:
-        pytest.skip("no ranges in the row")
     start, goal, limits = to_problem(jerk_limited_row["input"])
     found = s_curve(start, goal, limits).extremes()
     overshoot = max(
@@ -72,6 +70,8 @@ def test_a_worked_case_keeps_the_ranges_of_its_row(jerk_limited_row, to_problem)
     scale = max(abs(number) for number in expected["v_range"])
     assert found.lowest_velocity == pytest.approx(expected["v_range"][0], abs=1e-9 * scale)
     assert found.highest_velocity == pytest.approx(expected["v_range"][1], abs=1e-9 * scale)
+    if "tolerance" in expected:
+        return  # J61: the start is on the optimum but for a rounding, and a spike of no meaning is left out
     rates = 1e-8 * (limits.acceleration[1] - limits.acceleration[0])
     assert found.lowest_acceleration == pytest.approx(expected["a_range"][0], abs=rates)
     assert found.highest_acceleration == pytest.approx(expected["a_range"][1], abs=rates)
@@ -114,13 +114,18 @@ def test_identical_moving_states_need_no_time():
 
 
 def test_a_cruise_of_years_does_not_drift():
-    """A rounding of the acceleration, held through a crawl of four years, would be millimetres."""
+    """A rounding of the acceleration, held through a crawl of four years, would be millimetres.
+
+    The nodes after the longest piece are counted back from the goal, so the crawl takes what the way has gathered.
+    """
     start = State(72.79917729584315, 9.583404192914545, 0.0012181602636883002)
     velocities, accelerations = (-0.0004917458662695276, 20.4203150753713), (-0.0007302139017484355, 0.002039794315697)
     limits = Limits(velocities, accelerations, 25090.85177272792)
     profile = s_curve(start, 0.00223230933976289, limits)
     assert profile.duration > 1e8
-    assert profile.segments[-1].end.position == pytest.approx(0.00223230933976289, abs=1e-4)
+    assert profile.segments[-1].end.position == pytest.approx(0.00223230933976289, abs=1e-8)
+    for before, after in itertools.pairwise(profile.segments):
+        assert after.start.position == pytest.approx(before.end.position, abs=1e-9)
 
 
 def test_integers_are_numbers():
@@ -139,45 +144,81 @@ def test_a_very_short_move_takes_the_cube_root_of_its_length(distance):
     assert profile.duration == pytest.approx((32.0 * distance / 2.0) ** (1.0 / 3.0), rel=1e-12)
 
 
+def audit(problem, allow_prelude=True):
+    profile = s_curve(*problem)
+    assert verify(profile, *problem, allow_prelude=allow_prelude) == [], lines_to_paste(*problem)
+    return profile
+
+
+def audit_in_other_units(problem, source, scale):
+    """The same problem mirrored and scaled, by up to 10^4 in length and 10^2 in time: valid, and the same motion.
+
+    Where several limits are just touched a rounding of the input is the square root of it in the duration.
+    """
+    unit = audit(problem)
+    length, time = -(10.0 ** source.uniform(-4.0, 4.0)), 10.0 ** source.uniform(-2.0, 2.0)
+    other = scale(problem, length, time)
+    profile = audit(other)
+    assert profile.duration / time == pytest.approx(unit.duration, rel=1e-7, abs=1e-10), lines_to_paste(*other)
+    # At the very same share of both durations, as places are compared while the axis moves.
+    for share in (0.2, 0.5, 0.8):
+        position = profile.at(share * profile.duration).position / length
+        here = unit.at(share * unit.duration)
+        fast = max(abs(here.velocity) * unit.duration, abs(here.position), 1.0)
+        assert position == pytest.approx(here.position, abs=1e-6 * fast), lines_to_paste(*other)
+
+
 @pytest.mark.parametrize("seed", range(5))
 def test_random_starts_inside_the_limits_pass_the_audit(seed, make_problem):
     source = random.Random(1000 + seed)
     for _ in range(1000):
-        start, goal, limits = make_problem(source, True)
-        profile = s_curve(start, goal, limits)
-        assert verify(profile, start, goal, limits, allow_prelude=False) == [], lines_to_paste(start, goal, limits)
+        audit(make_problem(source, True), allow_prelude=False)
 
 
 @pytest.mark.parametrize("seed", range(5))
 def test_arbitrary_starts_pass_the_audit(seed, make_problem):
     source = random.Random(2000 + seed)
     for _ in range(1000):
-        start, goal, limits = make_problem(source, False)
-        profile = s_curve(start, goal, limits)
-        assert verify(profile, start, goal, limits) == [], lines_to_paste(start, goal, limits)
+        audit(make_problem(source, False))
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", range(2))
 def test_plain_numbers_in_any_units_pass_the_audit_and_scale(seed, make_plain_problem, scale):
-    """Degenerate problems, mirrored and scaled by up to 10^4 in length and 10^2 in time, take the scaled time."""
     source = random.Random(3000 + seed)
     for _ in range(1000):
-        problem = make_plain_problem(source)
-        unit = s_curve(*problem)
-        assert verify(unit, *problem) == [], lines_to_paste(*problem)
-        length, time = -(10.0 ** source.uniform(-4.0, 4.0)), 10.0 ** source.uniform(-2.0, 2.0)
-        other = scale(problem, length, time)
-        profile = s_curve(*other)
-        assert verify(profile, *other) == [], lines_to_paste(*other)
-        assert profile.duration / time == pytest.approx(unit.duration, rel=1e-7, abs=1e-10), lines_to_paste(*other)
+        audit_in_other_units(make_plain_problem(source), source, scale)
 
 
 @pytest.mark.slow
-def test_many_plain_numbers_pass_the_audit(make_plain_problem):
+@pytest.mark.parametrize("inside", [True, False])
+def test_200_000_random_starts_pass_the_audit(inside, make_problem):
     source = random.Random(4)
     for _ in range(200_000):
-        problem = make_plain_problem(source)
-        assert verify(s_curve(*problem), *problem) == [], lines_to_paste(*problem)
+        audit(make_problem(source, inside), allow_prelude=not inside)
+
+
+@pytest.mark.slow
+def test_100_000_plain_numbers_in_any_units_pass_the_audit_and_scale(make_problem, make_plain_problem, scale):
+    """Half of them degenerate, half of them not."""
+    source = random.Random(5)
+    for _ in range(50_000):
+        audit_in_other_units(make_plain_problem(source), source, scale)
+        audit_in_other_units(make_problem(source, False), source, scale)
+
+
+def test_limits_a_million_apart_pass_the_audit():
+    source = random.Random(6)
+
+    def size():
+        return 10.0 ** source.uniform(-3.0, 3.0)
+
+    for _ in range(1000):
+        limits = Limits((-size(), size()), (-size(), size()), size())
+        (vmin, vmax), (amin, amax) = limits.velocity, limits.acceleration
+        start = State(source.uniform(-1.0, 1.0) * size(), source.uniform(vmin, vmax), source.uniform(amin, amax))
+        goal = State(source.uniform(-1.0, 1.0) * size(), source.choice((0.0, source.uniform(vmin, vmax))))
+        profile = s_curve(start, goal, limits)
+        assert verify(profile, start, goal, limits) == [], lines_to_paste(start, goal, limits)
 
 
 def test_a_goal_velocity_outside_the_limits_is_refused():
@@ -198,36 +239,18 @@ def test_a_goal_acceleration_is_refused_with_its_own_error():
     )
 
 
-@pytest.mark.parametrize("row_id", ["J73", "J74"])
-def test_worked_goals_with_acceleration_are_refused(row_id, to_problem, published):
-    start = State(-3.446, 0.551, 2.159)
-    goal, limits = State(1.382, 2.516, -2.2), Limits(3.0, 4.0, 5.0)
-    if row_id == "J73":
-        start = State(1.1032599505208334, 0.363378125, 0.8525)
-        goal = State(2.9033375720687795, 0.3477303818980908, -0.833942902)
-        limits = Limits(1.0, 1.0, 1.0)
-    with pytest.raises((GoalAcceleration, GoalOutsideLimits)):
-        s_curve(start, goal, limits)
-
-
-def test_a_one_way_axis_that_must_dip_backwards_is_infeasible():
-    """J35: with vmin = 0 the velocity would have to dip to v0 - a0^2/2J."""
-    start = State(0.0, 0.09231752680904051, -0.3081870857576314)
+def test_a_one_way_axis_in_the_other_direction_has_the_same_bounds():
+    """J35 and X11 mirrored."""
     with pytest.raises(Infeasible) as caught:
-        s_curve(start, 0.018480837230235015, Limits((0.0, 1.0), 1.5, 0.5))
+        s_curve(State(0.0, -0.09231752680904051, 0.3081870857576314), -0.02, Limits((-1.0, 0.0), 1.5, 0.5))
     assert str(caught.value) == (
-        "No motion inside the limits leads there: velocity 0.0923175 with acceleration -0.308187 must pass "
-        "-0.00266175, and the velocity limits are 0 to 1. A start acceleration of magnitude 0.303838 or less would fit."
+        "No motion inside the limits leads there: velocity -0.0923175 with acceleration 0.308187 must pass "
+        "0.00266175, and the velocity limits are -1 to 0. A start acceleration of magnitude 0.303838 or less would fit."
     )
-
-
-def test_a_one_way_axis_with_its_goal_behind_is_infeasible():
-    with pytest.raises(Infeasible) as caught:
-        s_curve(1.0, 0.0, Limits((0.0, 1.0), 1.0, 1.0))
-    assert str(caught.value) == (
-        "No motion inside the limits leads there: the lowest velocity allowed is 0 and the axis would have to move 1 "
-        "downwards. A goal 1 further up, or a velocity limit that allows moving downwards, would fit."
-    )
+    with pytest.raises(
+        Infeasible, match=r"the highest velocity allowed is 0 .* would have to move 1 upwards\. A goal 1"
+    ):
+        s_curve(0.0, 1.0, Limits((-1.0, 0.0), 1.0, 1.0))
 
 
 @pytest.mark.parametrize("sign", [1.0, -1.0])
@@ -247,19 +270,13 @@ def test_without_a_jerk_limit_the_trapezoid_is_recommended():
     )
 
 
-ERRORS = {
-    "invalid_limit": "InvalidLimit",
-    "invalid_input": "InvalidInput",
-    "goal_outside_limits": "GoalOutsideLimits",
-    "infeasible": "Infeasible",
-}
-
-
 def test_a_wrong_question_gets_the_error_of_its_cause(error_row, to_problem):
+    """What was found, what is allowed, what would fit. J73 and J74 have solutions, but goals with an acceleration."""
+    texts = json.loads((CASES / "profile_error_texts.json").read_text(encoding="utf-8"))
     numbers = {key: float(value) for key, value in error_row["input"].items()}
     with pytest.raises(ProfileError) as caught:
         s_curve(*to_problem(numbers))
-    assert type(caught.value).__name__ == ERRORS[error_row["expect"]["error"]]
+    assert f"{type(caught.value).__name__}: {caught.value}" == texts[error_row["id"]]
 
 
 PUBLISHED_THAT_AGREE = 13
