@@ -80,7 +80,9 @@ def key_table() -> str:
 
 
 MADE: dict[str, Callable[[], str]] = {
-    "rehearse": lambda: fenced(run_command("rehearse", "demos/lantern/hang_ridge.routine.yaml", "--name", "good approach")),
+    "rehearse": lambda: fenced(
+        run_command("rehearse", "demos/lantern/hang_ridge.routine.yaml", "--name", "good approach")
+    ),
     "misspelt": lambda: fenced(run_command("check", "demos/lantern/broken_name.routine.yaml")),
     "conflict": lambda: fenced(run_command("check", "demos/lantern/broken_order.routine.yaml")),
     "rules": rule_table,

@@ -101,10 +101,12 @@ def test_only_axes_with_travel_and_limits_are_needed(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("row", MISTAKES["machine"], ids=lambda row: row["said"].split(": ")[1])
 def test_one_mistake_gives_one_error_with_its_place(machine_errors: Spoil, row: dict[str, str]) -> None:
+    """Y3, Y5: one mistake gives one error with its place."""
     assert machine_errors((row["old"], row["new"])) == [f"machine.yaml:{row['said']}"]
 
 
 def test_all_errors_of_a_file_come_at_once_sorted_by_line(machine_errors: Spoil) -> None:
+    """Y4: all errors of a file come at once sorted by line."""
     lines = machine_errors(
         ("travel: [-95 deg, 110 deg]", "travel: [-95, 110 m]"),
         ("period: 20 ms", "peroid: 20 ms"),

@@ -135,6 +135,7 @@ def test_a_machine_can_be_passed_in_with_its_overlays(lantern: Path) -> None:
 
 @pytest.mark.parametrize("row", MISTAKES["step"], ids=lambda row: row["said"].split(": ")[1])
 def test_one_mistake_in_a_step_gives_one_error_with_its_place(routine_errors: Spoil, row: dict[str, str]) -> None:
+    """Y3, Y5: one mistake in a step gives one error with its place."""
     step = row["step"]
     tail = "- b: {wait: 1 s, after: []}" if "[b]" in step else ""
     lines = routine_errors(f"\n- a: {step}\n{tail}".lstrip("\n"), head="about: ''\ndefaults: {timeout: 3 s}")
@@ -156,6 +157,7 @@ def test_a_parameter_counts_over_its_whole_range(routine_errors: Spoil) -> None:
 
 
 def test_a_parameter_of_another_dimension_names_both(routine_errors: Spoil) -> None:
+    """Y5: a parameter of another dimension names both."""
     head = "parameters: {lean: {value: 3 A}}\ndefaults: {timeout: 3 s}"
     assert routine_errors("- a: {move: {lift: lean}}", head) == [
         "spoilt.routine.yaml:6:20: steps.a.move.lift: the parameter 'lean' is a current (such as A); "
@@ -179,6 +181,7 @@ def test_a_clearance_expectation_is_refused_as_not_yet(routine_errors: Spoil) ->
 
 
 def test_all_errors_of_a_file_come_at_once_sorted_by_line(routine_errors: Spoil) -> None:
+    """Y4: all errors of a file come at once sorted by line."""
     lines = routine_errors(
         "- a: {move: {lift: 3 m}}\n- b: {wait: lift_botom}\n- c: {move: stow, after: [zz], timeout: yes}\n"
         "- d: {move: {wrist: 3 m}}\n- a: {wait: 1 s}",
@@ -200,6 +203,7 @@ def test_all_errors_of_a_file_come_at_once_sorted_by_line(routine_errors: Spoil)
 
 
 def test_the_machine_file_must_not_leave_the_folder(lantern: Path) -> None:
+    """Y7: the machine file must not leave the folder."""
     file = lantern / "away.routine.yaml"
     for target in ("../machine.yaml", "/etc/passwd", "a/../../machine.yaml"):
         file.write_text(f"routine: away\nmachine: {target}\nsteps:\n- a: {{wait: 1 s}}\n")
@@ -260,6 +264,7 @@ def test_a_performed_file_must_be_called_as_its_routine(lantern: Path) -> None:
 
 
 def test_a_missing_timeout_is_an_error_and_none_must_be_written(routine_errors: Spoil) -> None:
+    """R24: a missing timeout is an error and none must be written."""
     steps = "- a: {move: stow}\n- b: {wait: cover_closed}\n- c: {wait: 1 s}\n- d: {move: ridge, timeout: none}"
     hint = 'add timeout: a time, planned + TIME, or none; or one for all under "defaults"'
     assert routine_errors(steps, head="about: no defaults") == [

@@ -30,6 +30,7 @@ EXAMPLES = [file for folder in (CASES / "lantern", DEMOS) for file in sorted(fol
 
 @pytest.mark.parametrize("kind", SCHEMAS)
 def test_a_schema_is_one_of_draft_2020_12_without_one_of(kind: str) -> None:
+    """Y6: a schema is one of draft 2020 12 without one of."""
     schema = SCHEMAS[kind]
     jsonschema.Draft202012Validator.check_schema(schema)
     assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
@@ -38,6 +39,7 @@ def test_a_schema_is_one_of_draft_2020_12_without_one_of(kind: str) -> None:
 
 @pytest.mark.parametrize("file", EXAMPLES, ids=lambda file: file.name)
 def test_every_example_file_is_accepted(file: Path) -> None:
+    """Y6: every example file is accepted."""
     validator = jsonschema.Draft202012Validator(SCHEMAS[str(kind_of(file))])
     assert [error.message for error in validator.iter_errors(plain(read_yaml(file).root))] == []
 
@@ -74,6 +76,7 @@ def errors_in(step: str) -> list[str]:
     ],
 )
 def test_a_step_of_the_wrong_type_is_rejected(step: str) -> None:
+    """Y6: a step of the wrong type is rejected."""
     assert errors_in(step)
 
 

@@ -21,6 +21,7 @@ def errors_of(text: str) -> list[str]:
 
 @pytest.mark.parametrize("word", ["on", "On", "ON", "off", "yes", "Yes", "no", "NO", "n", "N", "y", "Y"])
 def test_a_switch_word_of_yaml_1_1_is_refused_as_value_and_as_key(word: str) -> None:
+    """Y1: a switch word of yaml 1 1 is refused as value and as key."""
     said = f"'{word}' is read as a truth value by some and as text by others; write true or false, or quote it"
     assert errors_of(f"state: {word}") == [f"f.yaml:1:8: state: {said}"]
     assert errors_of(f"{word}: 1") == [f"f.yaml:1:1: {said}"]
@@ -59,6 +60,7 @@ def test_quotes_make_it_text(word: str) -> None:
     ],
 )
 def test_plain_scalars_follow_the_core_schema(text: str, value: object) -> None:
+    """Y1: plain scalars follow the core schema."""
     found = plain_scalar(text)
     assert found == value
     assert type(found) is type(value)
@@ -77,10 +79,12 @@ def test_plain_scalars_follow_the_core_schema(text: str, value: object) -> None:
     ],
 )
 def test_what_readers_disagree_about_is_refused(text: str, said: str) -> None:
+    """Y1: what readers disagree about is refused."""
     assert errors_of(f"a:\n  to: {text}") == [f"f.yaml:2:7: a.to: {said}"]
 
 
 def test_a_doubled_key_names_both_lines() -> None:
+    """Y2: a doubled key names both lines."""
     assert errors_of("a:\n  timeout: 1 s\n  to: 2\n  timeout: 2 s") == [
         "f.yaml:4:3: a.timeout: the key 'timeout' stands here and in line 2; remove one of them"
     ]
@@ -88,6 +92,7 @@ def test_a_doubled_key_names_both_lines() -> None:
 
 @pytest.mark.parametrize("text", ["a:\n\tb: 1", "a: 1\n\tb: 2", "a:\n  b: 1\n\tc: 2", "- \t- 1\n\t- 2"])
 def test_a_tab_as_indentation_says_use_spaces(text: str) -> None:
+    """Y2: a tab as indentation says use spaces."""
     (line,) = errors_of(text)
     assert line.endswith("a tab stands where indentation is; use spaces")
 
@@ -120,6 +125,7 @@ def test_a_tab_as_indentation_says_use_spaces(text: str) -> None:
     ],
 )
 def test_each_misshapen_file_gets_one_clear_error(text: str, said: str) -> None:
+    """Y2: each misshapen file gets one clear error."""
     assert errors_of(text) == [said]
 
 
@@ -130,6 +136,7 @@ def test_broken_syntax_has_a_line() -> None:
 
 
 def test_all_errors_come_in_one_run_sorted_by_line() -> None:
+    """Y4: all errors come in one run sorted by line."""
     lines = errors_of("a: on\nb: {c: 010, c: 1}\nd: [1:30, .nan]")
     assert [line.split(":")[1:3] for line in lines] == [["1", "4"], ["2", "8"], ["2", "13"], ["3", "5"], ["3", "11"]]
 
@@ -144,6 +151,7 @@ def test_every_value_and_key_knows_its_place() -> None:
 
 
 def test_an_alias_used_twice_gives_two_equal_values_that_cannot_touch_each_other() -> None:
+    """Y5: an alias used twice gives two equal values that cannot touch each other."""
     root = parse_yaml("a: &x {b: [1, 2]}\nc: *x\nd: *x")
     assert root.entries["c"] == root.entries["d"] == root.entries["a"]
     with pytest.raises(AttributeError):
@@ -151,6 +159,7 @@ def test_an_alias_used_twice_gives_two_equal_values_that_cannot_touch_each_other
 
 
 def test_nesting_is_bounded() -> None:
+    """Y7: nesting is bounded."""
     deep = "a: " + "[" * (MOST_NESTING - 1) + "]" * (MOST_NESTING - 1)
     assert parse_yaml(deep)
     (line,) = errors_of("a: " + "[" * MOST_NESTING + "]" * MOST_NESTING)
@@ -164,6 +173,7 @@ def test_nesting_through_aliases_is_bounded() -> None:
 
 
 def test_aliases_are_bounded_in_number() -> None:
+    """Y7: aliases are bounded in number."""
     assert parse_yaml("a: &x 1\nb: [" + "*x, " * MOST_ALIASES + "]")
     (line,) = errors_of("a: &x 1\nb: [" + "*x, " * (MOST_ALIASES + 1) + "]")
     assert line.endswith("more than 1000 aliases")
@@ -177,6 +187,7 @@ def test_aliases_of_aliases_cannot_multiply() -> None:
 
 
 def test_a_file_over_512_kB_is_not_read(tmp_path: Path) -> None:
+    """Y7: a file over 512 kB is not read."""
     file = tmp_path / "big.yaml"
     file.write_text("a: " + "x" * MOST_BYTES)
     with pytest.raises(FileErrors, match="the file has 524291 bytes; at most 524288 are read"):
