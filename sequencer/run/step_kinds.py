@@ -109,10 +109,15 @@ def _flick(activation: Activation, run: Run) -> None:
 
 
 def _press(activation: Activation, run: Run) -> bool:
-    """Effort towards a position it must not pass; the supervisor must allow the whole way at once (R46)."""
+    """Effort towards a position it must not pass; the supervisor must allow the whole way at once (R46).
+
+    An axis taken in motion comes to rest first: its place is no longer commanded from then on (R53).
+    """
     step = activation.step
     motion = activation.motions[0]
     _ready_to_move(motion, run)
+    if motion.moving:
+        return False
     axis = motion.definition.index
     bound = run.scope.number(step.data["toward"])
     effort = abs(run.scope.number(step.data["effort"]))

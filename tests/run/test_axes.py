@@ -538,6 +538,22 @@ def test_a_move_after_a_press_starts_from_the_measured_position() -> None:
     assert rig.outcome()[1] == "done"
 
 
+def test_a_press_on_a_moving_axis_begins_when_it_stands() -> None:
+    """R46, R53: the interrupted move brakes along its stopping profile; effort is ordered from its end on."""
+    rig = started(
+        checked(
+            machine(),
+            move("m", {"wrist": 2.0}, until=BEAM),
+            press("p", 14.0, 2.5, "m", until=[">", "wrist", 2.3]),
+        ),
+        beam=lambda tick: tick >= 40,
+        ticks=75,
+    )
+    assert rig.starts("p") == [40]
+    assert velocities(rig, "wrist")[40:65] == pytest.approx([1.0 - 0.04 * n for n in range(25)], abs=1e-9)
+    assert rig.modes("wrist").index("effort") == 66
+
+
 @pytest.mark.parametrize("stop", ["cancel", "abort"])
 def test_a_stopped_press_drops_its_effort(stop: str) -> None:
     """R46, R33: the stop takes the effort away in that tick."""
