@@ -1,0 +1,8 @@
+"""Makes the scenes of this folder importable by its test files, whatever the import mode."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
