@@ -101,6 +101,7 @@ def renewed(text: str) -> str:
 
 
 if __name__ == "__main__":
+    sys.path.insert(0, str(ROOT))
     for name in ("README.md", "DEVELOPERS.md"):
         path = ROOT / name
         path.write_text(renewed(path.read_text()))
