@@ -296,6 +296,12 @@ class Profile:
             f"{len(self._pieces)} pieces>"
         )
 
+    def _repr_svg_(self) -> str:
+        """How a notebook shows it."""
+        from profiles.picture import picture
+
+        return picture(self)
+
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, Profile):
             return NotImplemented
