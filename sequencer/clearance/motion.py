@@ -15,7 +15,7 @@ from types import MappingProxyType
 from typing import Literal, NamedTuple
 
 from profiles import Profile
-from sequencer.clearance.box import Pair
+from sequencer.clearance.box import PAD, Pair
 from sequencer.clearance.course import Course
 from sequencer.clearance.tree import Tree
 
@@ -40,7 +40,8 @@ class TimedClearance:
     """How near a motion comes if it is punctual.
 
     Args:
-        outcome: `clear`: every pair keeps more than its margin at all times. `conflict`: one does not at `at`.
+        outcome: `clear`: every pair keeps more than its margin at all times. `conflict`: one does not at `at`, or by no
+            more than rounding.
             `undecided`: neither could be shown.
         pair: the pair that has the least to spare.
         at: the instant at which it was met [s].
@@ -175,7 +176,7 @@ class _Search:
         while self.heap:
             worst = self.heap[0]
             lowest = min(worst.spare, self.least)
-            known = lowest > 0.0 or self.least <= 0.0
+            known = lowest > 0.0 or self.least <= PAD
             done = known and self.least - lowest <= self.precision
             if done or worst.split is None or self.looked >= self.budget:
                 break
@@ -183,7 +184,7 @@ class _Search:
             for half in worst.part.halves(worst.split):
                 self._push(worst.pair, half)
         outcome: Literal["clear", "conflict", "undecided"]
-        outcome = "conflict" if self.least <= 0.0 else "clear" if lowest > 0.0 else "undecided"
+        outcome = "conflict" if self.least <= PAD else "clear" if lowest > 0.0 else "undecided"
         bound = min(self.distance, lowest + self.pair.margin)
         bad_from = None if outcome == "clear" else self._earliest()
         return TimedClearance(outcome, self.pair, self.at, self.distance, bound, bad_from, digest, self.looked)
@@ -256,7 +257,7 @@ class _Search:
                 look = self._look(pair, part)
                 if look.lower > pair.margin:
                     continue
-                if look.centre <= pair.margin:
+                if look.centre <= pair.margin + PAD:
                     best = min(best, 0.5 * (part.begin + part.end))
                 short = part.end - part.begin <= EARLIEST_WITHIN and look.split == -1
                 if look.split is None or short or left <= 0:

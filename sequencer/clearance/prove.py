@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from heapq import heapify, heappop, heappush
-from itertools import count
+from itertools import count, product
 from typing import Literal, NamedTuple
 
-from sequencer.clearance.box import Pair
+from sequencer.clearance.box import PAD, Pair
 from sequencer.clearance.tree import Tree
 
 Outcome = Literal["clear", "conflict", "undecided"]
@@ -42,7 +42,7 @@ class Verdict:
 
     Args:
         outcome: `clear`: every pair keeps more than its margin all over the box. `conflict`: at the witness one does
-            not. `undecided`: neither could be shown.
+            not, or by no more than rounding. `undecided`: neither could be shown.
         pair: the pair in conflict or undecided.
         witness: a position [m or rad] of every coordinate in which the pair is not clear.
         distance: of the pair at the witness [m].
@@ -111,6 +111,9 @@ class _Search:
             worst = heappop(self.heap)
             split = _widest(worst.pair, worst.cell)
             if split is None or self._change(worst) <= self.smallest:
+                found = self._corners(worst)
+                if found is not None:
+                    return found
                 self.left = self.left or worst
                 self.bound = min(self.bound, worst.spare)
                 continue
@@ -125,16 +128,31 @@ class _Search:
     def _look(self, pair: Pair, cell: Cell) -> Verdict | None:
         self.cells += 1
         lower, centre = pair.bound(cell.low, cell.high)
-        if centre <= pair.margin:
+        if centre <= pair.margin + PAD:
             middle = [0.5 * (begin + end) for begin, end in zip(*cell, strict=True)]
-            witness = dict(zip(pair.tree.coordinates, middle, strict=True))
-            return Verdict("conflict", pair, witness, centre, bound=lower - pair.margin, cells=self.cells)
+            return self._conflict(pair, middle, centre, lower - pair.margin)
         spare = lower - pair.margin
         if spare > 0.0:
             self.bound = min(self.bound, spare)
         else:
             heappush(self.heap, _Waiting(spare, next(self.numbers), pair, cell))
         return None
+
+    def _corners(self, waiting: _Waiting) -> Verdict | None:
+        """A cell that is not bisected may still touch in a corner, as where a move ends in contact."""
+        pair, (low, high) = waiting.pair, waiting.cell
+        middle = [0.5 * (begin + end) for begin, end in zip(low, high, strict=True)]
+        for ends in product((low, high), repeat=len(pair.concerns)):
+            for number, end in zip(pair.concerns, ends, strict=True):
+                middle[number] = end[number]
+            distance = pair.distance(middle)
+            if distance <= pair.margin + PAD:
+                return self._conflict(pair, middle, distance, waiting.spare)
+        return None
+
+    def _conflict(self, pair: Pair, values: Sequence[float], distance: float, spare: float) -> Verdict:
+        witness = dict(zip(pair.tree.coordinates, values, strict=True))
+        return Verdict("conflict", pair, witness, distance, bound=min(spare, self.bound), cells=self.cells)
 
     def _undecided(self, waiting: _Waiting) -> Verdict:
         bound = min(self.bound, waiting.spare, *(other.spare for other in self.heap[:1]))

@@ -10,9 +10,11 @@ from pathlib import Path
 from typing import Any
 
 from profiles import Limits
+from sequencer.clearance.box import Pair
 from sequencer.clearance.tree import Tree
+from sequencer.clearance.watch import watch
 from sequencer.machine.axis import Axis, Mount, Tolerance
-from sequencer.machine.body import Body
+from sequencer.machine.body import Body, Clearance
 
 CASES = {
     case["id"]: case
@@ -56,18 +58,23 @@ def reacher(*more: Body, slide_speed: float = 1.2) -> Tree:
     axes = by_name(
         slide("lift", (0.0, 1.4), Mount("frame", (0.0, 0.25), deg(90.0)), Limits(1.7, 6.0, 60.0)),
         slide("slide", (0.0, 0.5), Mount("lift", (0.05, 0.0)), Limits(slide_speed, 6.0, 60.0)),
-        hinge("wrist", (deg(-100.0), deg(120.0)), Mount("slide", (0.1, 0.0)), Limits(6.0, 60.0, 600.0)),
+        hinge("wrist", (deg(-100.0), deg(120.0)), Mount("slide", (0.15, 0.0)), Limits(6.0, 60.0, 600.0)),
         roller("rollers", "wrist", (0.3, 0.0)),
     )
     bodies = [
         Body("mast", "frame", (rectangle(-0.06, 0.0, 0.0, 1.8),)),
         Body("bumper", "frame", (rectangle(-0.4, 0.3, 0.0, 0.12),)),
-        Body("shelf", "frame", (rectangle(0.45, 0.9, 0.75, 0.78),)),
+        Body("shelf", "frame", (rectangle(0.65, 1.1, 0.75, 0.78),)),
         Body("carriage", "lift", (rectangle(0.01, 0.1, -0.1, 0.1),)),
-        Body("arm", "slide", (rectangle(-0.1, 0.1, -0.03, 0.03),)),
+        Body("arm", "slide", (rectangle(-0.04, 0.15, -0.03, 0.03),)),
         Body("hand", "wrist", (rectangle(-0.05, 0.35, -0.04, 0.04),)),
     ]
     return Tree(axes, [*bodies, *more])
+
+
+def watched(tree: Tree, *clearances: Clearance) -> tuple[Pair, ...]:
+    """The pairs of a reacher; its arm slides in its carriage."""
+    return watch(tree, [Clearance(("carriage", "arm"), exempt="guided by it"), *clearances]).pairs
 
 
 def random_polygon(source: random.Random, size: float, spread: float = 0.5) -> tuple[tuple[float, float], ...]:
