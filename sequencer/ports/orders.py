@@ -14,10 +14,10 @@ Mode = Literal["track", "effort", "hold", "brake", "off"]
 class AxisOrder(NamedTuple):
     """What one axis shall do until the next orders.
 
-    track: follow `position` [m or rad] with `velocity` and `acceleration`; a spin follows `velocity` [rad/s]; `volts` is feedforward.
-    effort: a spin is driven with `volts` open loop; another axis pushes with `current` [A, sum of its actuators, signed], no
-    farther than `position` and no faster than `velocity`.
-    hold: keep `position` (the actuator's own loop, `volts` as feedforward). brake: windings shorted. off: no drive.
+    track: follow `position` [m or rad] with `velocity` and `acceleration`; a spin follows `velocity` [rad/s]; `volts`
+    is feedforward. effort: a spin is driven with `volts` open loop; another axis pushes with `current` [A, sum of its
+    actuators, signed], no farther than `position` and no faster than `velocity`. hold: keep `position` (the actuator's
+    own loop, `volts` as feedforward). brake: windings shorted. off: no drive.
     """
 
     mode: Mode
@@ -29,9 +29,11 @@ class AxisOrder(NamedTuple):
 
 
 class Event(NamedTuple):
-    """Something that happened in a tick: `kind` is start, end, gate, skip, milestone, request, refused, hold, go, late, fault, run, note, ...
+    """Something that happened in a tick: `kind` is start, end, gate, skip, milestone, request, refused, hold, go, late,
+    fault, run, note and others.
 
-    `run` and `step` name what it happened to ("" where it concerns the host); `text` says it in words, `values` holds what caused it.
+    `run` and `step` name what it happened to ("" where it concerns the host); `text` says it in words, `values` holds
+    what caused it.
     """
 
     tick: int
@@ -45,7 +47,7 @@ class Event(NamedTuple):
 
 @dataclass(slots=True)
 class Orders:
-    """The orders of one tick: for every axis and every output of the machine exactly one; `now_ns` is the time they are for."""
+    """The orders of one tick: for every axis and every output exactly one; `now_ns` is the time they are for."""
 
     now_ns: int
     axes: Mapping[str, AxisOrder]

@@ -12,8 +12,8 @@ SensorValue = bool | float | str
 class AxisReading(NamedTuple):
     """One axis as measured: `position` [m or rad], `speed` [m/s or rad/s], `current` [A, sum of its actuators].
 
-    None means missing and is UNKNOWN. `zeroed` says whether the position can be trusted; `age` [ns] is how old the reading is. `fault` is
-    None, or what the axis' actuators report wrong; the axis then faults with these words.
+    None means missing and is UNKNOWN. `zeroed` says whether the position can be trusted; `age` [ns] is how old the
+    reading is. `fault` is None, or what the axis' actuators report wrong; the axis then faults with these words.
     """
 
     position: float | None = None
@@ -33,7 +33,7 @@ class Sensed(NamedTuple):
 
 @dataclass(slots=True)
 class Readings:
-    """A snapshot of the machine at `now_ns` [ns, monotonic clock]. Whatever is missing is UNKNOWN; extra names are errors.
+    """A snapshot of the machine at `now_ns` [ns, monotonic clock]. Whatever is missing is UNKNOWN.
 
     `enabled` is the permission to move. `sensors` holds plain values or `Sensed` ones. `battery` [V].
     """

@@ -80,8 +80,9 @@ def _flick(activation: Activation, run: Run) -> None:
     _ready_to_move(motion, run)
     limits = limits_for(step, motion.definition.index, run)
     number = run.scope.number
-    through = State(number(step.data["through"]), number(step.data["speed"]) * run.speed)
     goal = number(step.data["to"])
+    place, speed = number(step.data["through"]), abs(number(step.data["speed"])) * run.speed
+    through = State(place, speed if goal >= place else -speed)
     _inside_travel(motion, goal)
     upwards = through.velocity > 0.0
     if limits.jerk is not None and step.data["profile"] == "trapezoid":

@@ -1,4 +1,4 @@
-"""How long a person waits for the command line, as ratios against what the interpreter and the bare imports cost in the same run."""
+"""How long a person waits for the command line, against what the interpreter and the bare imports cost in one run."""
 
 from __future__ import annotations
 

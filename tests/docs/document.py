@@ -50,7 +50,7 @@ def fenced(text: str) -> str:
 
 
 def tests_of_rules() -> dict[str, list[tuple[str, str]]]:
-    """(file, test) pairs by rule: a test belongs to the rules that its docstring begins with, such as "R8, R10: ..."."""
+    """(file, test) pairs by rule: a test belongs to the rules that its docstring begins with ("R8, R10: ...")."""
     found: dict[str, list[tuple[str, str]]] = {}
     for path in sorted((ROOT / "tests").rglob("test_*.py")):
         for node in ast.walk(ast.parse(path.read_text())):

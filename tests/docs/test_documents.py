@@ -1,4 +1,4 @@
-"""README.md and DEVELOPERS.md say what is so: outputs are real, code blocks run, tables are complete, commands agree with CI."""
+"""README.md and DEVELOPERS.md say what is so: outputs are real, code runs, tables are complete, CI says the same."""
 
 from __future__ import annotations
 

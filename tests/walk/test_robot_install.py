@@ -23,11 +23,13 @@ runner.tick(Readings(0, True, {name: AxisReading(at, 0.0, 0.0) for name, at in p
 runner.request("drop")
 outcome = None
 for tick in range(1, 400):
-    axes = {name: AxisReading(at, 0.0, 0.0) for name, at in positions.items()} | {"rollers": AxisReading(None, 0.0, 0.0)}
+    axes = {name: AxisReading(at, 0.0, 0.0) for name, at in positions.items()}
+    axes["rollers"] = AxisReading(None, 0.0, 0.0)
     orders = runner.tick(Readings(tick * 20_000_000, True, axes, {"piece": "float"}))
     for name in positions:
         positions[name] = orders.axes[name].position
-    outcome = outcome or next((event.text for event in orders.events if event.kind == "run" and event.text != "start"), None)
+    ends = [event.text for event in orders.events if event.kind == "run" and event.text != "start"]
+    outcome = outcome or (ends[0] if ends else None)
 third_party = sorted({name.split(".")[0] for name, module in sys.modules.items()
                       if "site-packages" in (getattr(module, "__file__", None) or "")} - {"profiles", "sequencer"})
 print(json.dumps({"outcome": outcome, "third_party": third_party, "positions": positions}))
@@ -38,7 +40,7 @@ print(json.dumps({"outcome": outcome, "third_party": third_party, "positions": p
 def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
     pytest.importorskip("hatchling")
     folder = tmp_path_factory.mktemp("wheel")
-    build = [sys.executable, "-m", "pip", "wheel", "--quiet", "--no-deps", "--no-build-isolation", "-w", str(folder), str(ROOT)]
+    build = [sys.executable, "-m", "pip", "wheel", "--no-deps", "--no-build-isolation", "-w", str(folder), str(ROOT)]
     subprocess.run(build, check=True, capture_output=True, text=True)
     (built,) = folder.glob("stepgraph-*.whl")
     return built
