@@ -93,7 +93,7 @@ class Profile:
         _put_times(self, [piece[0] for piece in chain])
 
     def at(self, time: float) -> State:
-        """The state at `time` [s].
+        """The state at `time` [s], from which a new motion may be planned on the way: the committed state.
 
         Raises:
             InvalidInput: If the time is not a number.

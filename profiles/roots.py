@@ -6,8 +6,10 @@ from collections.abc import Callable, Sequence
 from itertools import pairwise
 from math import copysign, sqrt
 
-# Enough halvings for any bracket of doubles that spans less than 2^200; secant steps make it far fewer.
+# Enough halvings for any bracket of doubles that spans less than 2^200; interpolation makes it far fewer.
 _ITERATIONS = 200
+# Two neighbouring doubles differ by this or a little less, relative to them [1].
+_LAST_DIGIT = 2.3e-16
 
 
 def quadratic_roots(a: float, b: float, c: float) -> list[float]:
@@ -59,35 +61,38 @@ def first_cubic_root(a: float, b: float, c: float, d: float, edges: Sequence[flo
 def root_between(function: Callable[[float], float], low: float, high: float) -> float:
     """The root of a continuous function that has different signs at `low` and `high`, to the last digits.
 
-    Regula falsi with the Illinois weight, and a halving whenever that shrinks the bracket too little.
+    The method of T. R. Chandrupatla, Advances in Engineering Software 28 (1997) 145 (from memory): inverse quadratic
+    interpolation where the last three points lie so that it must stay inside the bracket, a halving where not.
     """
-    f_low, f_high = function(low), function(high)
-    if f_low == 0.0:
+    newest, f_newest = low, function(low)
+    other, f_other = high, function(high)
+    if f_newest == 0.0:
         return low
-    if f_high == 0.0:
+    if f_other == 0.0:
         return high
-    kept = 0
+    share = 0.5
     for _ in range(_ITERATIONS):
-        width = high - low
-        middle = 0.5 * (low + high)
-        if not min(low, high) < middle < max(low, high):
+        x = newest + share * (other - newest)
+        if x in (newest, other):
             break
-        x = high - f_high * width / (f_high - f_low)
-        if abs(kept) >= 3 or not min(low, high) < x < max(low, high):
-            x, kept = middle, 0
         f = function(x)
         if f == 0.0:
             return x
-        if (f < 0.0) == (f_high < 0.0):
-            high, f_high = x, f
-            if kept > 0:
-                f_low *= 0.5
-            kept = kept + 1 if kept > 0 else 1
+        if (f < 0.0) == (f_newest < 0.0):
+            before, f_before = newest, f_newest
         else:
-            low, f_low = x, f
-            if kept < 0:
-                f_high *= 0.5
-            kept = kept - 1 if kept < 0 else -1
-        if abs(high - low) <= 2e-16 * abs(x):
-            break
-    return low if abs(f_low) < abs(f_high) else high
+            before, f_before, other, f_other = other, f_other, newest, f_newest
+        newest, f_newest = x, f
+        width = other - newest
+        # As shares of the bracket from the other end: where the newest point is, and its value.
+        place, value = width / (other - before), (f_newest - f_other) / (f_before - f_other)
+        if value * value < place and (1.0 - value) * (1.0 - value) < 1.0 - place:
+            share = f_newest / (f_other - f_newest) * (f_before / (f_other - f_before)) + (before - newest) / width * (
+                f_newest / (f_before - f_newest)
+            ) * (f_other / (f_before - f_other))
+        else:
+            share = 0.5
+        # A step to the other side of the root shrinks the bracket at both ends; less than a digit is no step.
+        least = min(_LAST_DIGIT * abs(newest) / abs(width), 0.5)
+        share = min(max(share, least), 1.0 - least)
+    return newest if abs(f_newest) < abs(f_other) else other

@@ -37,9 +37,18 @@ _LAST_STEP = 1e-8
 def s_curve(start: State | float, goal: State | float, limits: Limits) -> Profile:
     """The fastest jerk-limited motion from any position, velocity and acceleration to any position and velocity.
 
-    A start outside the limits, or bound to leave them, is brought back first: the acceleration to its limit, and
-    the velocity along the fastest step that joins its limit without undershooting it, or that goes straight on to a
-    lower velocity where the goal asks for that.
+    Start above a limit: a start outside the limits, or bound to leave them, is brought back first, the acceleration to
+    its limit, and the velocity along the fastest step that joins its limit without undershooting it, or that goes
+    straight on to a lower velocity where the goal asks for that. Nothing jumps, and what is back inside stays inside.
+
+    Signed limits: each belongs to a direction of the axis, not to speeding up or slowing down; see Limits.
+
+    After the end: the profile holds its goal exactly, also one with a velocity; see Profile.
+
+    Planning anew: ask again from `profile.at(t)`, the state that was commanded, not the one measured. The same goal is
+    then reached at the same instant, and a new goal or new limits without a jump of anything but the jerk.
+
+    Goals with an acceleration are refused rather than met roughly.
 
     Args:
         start: State, or the position [m or rad] at rest.

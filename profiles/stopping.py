@@ -64,10 +64,15 @@ def stop_travel(velocity: float, acceleration: float, limits: Limits) -> StopTra
     runs out, and falls from there in a symmetric lobe of mean velocity one half; a reversal adds the place where
     the velocity is zero.
 
+    Who must be sure that the axis does stop, such as a supervisor, gives the deceleration that the machine manages at
+    its worst, not the one that motions are planned with, and brakes along `stop` with the same limits. Set-points
+    taken from that stop tick by tick are places of it, so they need no more room; and from each of them on, the
+    stopping set only shrinks. A stop that is commanded as a speed per tick needs `tick_exact_travel`.
+
     Args:
         velocity: [m/s or rad/s]
         acceleration: [m/s^2 or rad/s^2], dropped if there is no jerk limit.
-        limits: Acceleration and jerk limits count.
+        limits: Acceleration and jerk limits that the caller is sure of; those of the velocity do not count.
 
     Raises:
         InvalidInput: If a number is not finite.
@@ -119,7 +124,7 @@ def tick_exact_travel(speed: float, deceleration: float, period: float) -> float
 
     Args:
         speed: [m/s or rad/s], its sign is not looked at.
-        deceleration: a [m/s^2 or rad/s^2], above 0.
+        deceleration: a [m/s^2 or rad/s^2], above 0: the one that the caller is sure of.
         period: dt [s], above 0.
 
     Raises:

@@ -21,9 +21,10 @@ def trapezoid(start: State | float, goal: State | float, limits: Limits) -> Prof
     """The fastest motion from any position and velocity to any position and velocity; acceleration may jump.
 
     The jerk limit is ignored, and so is the acceleration at the start: the first piece begins with the acceleration
-    it needs. A start velocity outside the limits is first brought to the nearer limit. The peak velocity vp of a
-    motion that needs no cruise follows from d = (vp^2 - v0^2)/(2u) + (vp^2 - v1^2)/(2w) with up-rate u and
-    down-rate w.
+    it needs. A start velocity outside the limits is first brought to the nearer limit. After the end the profile holds
+    its goal exactly. Planned anew from `profile.at(t)`, the commanded state, the same goal is reached at the same
+    instant. The peak velocity vp of a motion that needs no cruise follows from d = (vp^2 - v0^2)/(2u) +
+    (vp^2 - v1^2)/(2w) with up-rate u and down-rate w.
 
     Args:
         start: State, or the position [m or rad] at rest.

@@ -81,11 +81,51 @@ def test_the_follow_through_may_have_limits_of_its_own():
     assert profile.duration - profile.marks["through"] == pytest.approx(after.duration)
 
 
-def test_a_flick_needs_a_speed():
-    with pytest.raises(InvalidInput, match="a motion to rest there is an s_curve"):
-        flick(0.0, State(0.5), 1.0, LIMITS)
+@pytest.mark.parametrize(
+    ("start", "through", "travel", "text"),
+    [
+        (
+            0.0,
+            State(0.5),
+            None,
+            "The through velocity is 0.0; it must be other than 0; a motion to rest there is an s_curve.",
+        ),
+        (0.0, State(0.5, 1.0), (1.0, 0.0), "The travel is (1.0, 0.0); it must be a pair (lowest, highest)."),
+        (float("nan"), State(0.5, 1.0), None, "The start position is nan; it must be a finite number."),
+        (0.0, State(0.5, float("inf")), None, "The through velocity is inf; it must be a finite number."),
+    ],
+)
+def test_a_flick_that_cannot_be_meant_is_refused(start, through, travel, text):
+    with pytest.raises(InvalidInput) as caught:
+        flick(start, through, 1.0, LIMITS, travel=travel)
+    assert str(caught.value) == text
 
 
-def test_a_travel_the_wrong_way_round_is_refused():
-    with pytest.raises(InvalidInput, match=r"a pair \(lowest, highest\)"):
-        flick(0.0, State(0.5, 1.0), 1.0, LIMITS, travel=(1.0, 0.0))
+def test_a_travel_may_be_touched_by_a_rounding():
+    flick(0.0, State(0.6, 1.9), 1.2, LIMITS, travel=(0.5e-9, 1.2 - 0.5e-9))
+    with pytest.raises(OutsideTravel):
+        flick(0.0, State(0.6, 1.9), 1.2, LIMITS, travel=(2e-9, 1.2))
+    with pytest.raises(OutsideTravel):
+        flick(0.0, State(0.6, 1.9), 1.2, LIMITS, travel=(0.0, 1.2 - 2e-9))
+    with pytest.raises(OutsideTravel):  # a place is a pair, too
+        flick(0.0, State(0.6, 1.9), 1.2, LIMITS, travel=(0.6, 0.6))
+
+
+@pytest.mark.parametrize("limits", [LIMITS, Limits(2.0, (-6.0, 3.0))])
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_the_refusal_counts_from_the_start_wherever_that_is(limits, sign):
+    """From 5, already moving: the run-up needed is the distance of the velocity step."""
+    if sign < 0.0:
+        limits = Limits(limits.velocity, tuple(-a for a in reversed(limits.acceleration)), limits.jerk)
+    start, speed = State(5.0 * sign, 0.5 * sign), 1.9
+    with pytest.raises(RunUpTooShort) as caught:
+        flick(start, State(5.1 * sign, speed * sign), 7.0 * sign, limits, wind_up=False)
+    needed = caught.value.needed
+    if limits.jerk is None:
+        assert needed == pytest.approx((speed**2 - 0.5**2) / (2.0 * 3.0))
+        assert caught.value.reachable == pytest.approx((0.5**2 + 2.0 * 3.0 * 0.1) ** 0.5)
+    else:
+        assert needed == pytest.approx(0.5 * (0.5 + speed) * (1.4 / 6.0 + 0.1))
+    assert "The run-up is 0.1 long" in str(caught.value)
+    fits = flick(start, State((5.0 + needed) * sign, speed * sign), 7.0 * sign, limits, wind_up=False)
+    assert fits.marks["through"] > 0.0

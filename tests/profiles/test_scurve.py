@@ -128,6 +128,27 @@ def test_a_cruise_of_years_does_not_drift():
         assert after.start.position == pytest.approx(before.end.position, abs=1e-9)
 
 
+@pytest.mark.parametrize("offset", [0.0, 1.0, -1.375, 40.0])
+@pytest.mark.parametrize("share", [-0.9, 0.9])
+def test_a_rounding_on_the_way_costs_no_detour(offset, share):
+    """The direct step from 1 to 0.5 with 0.8 s of ramps; a goal short of it by more costs a turn and a half."""
+    limits = Limits(2.0, 2.0, 3.125)
+    place = offset + 0.6
+    rounding = 1e-13 * (abs(offset) + abs(place))
+    near = s_curve(State(offset, 1.0), State(place + share * rounding, 0.5), limits)
+    assert near.duration == pytest.approx(0.8, abs=1e-12)
+    assert s_curve(State(offset, 1.0), State(place - 20.0 * rounding, 0.5), limits).duration > 1.5
+
+
+@pytest.mark.parametrize("offset", [0.0, 1.0, -1.0])
+def test_from_rest_the_smallest_distance_is_one(offset):
+    """Positions that differ by a few of their last digits are still two places."""
+    distance = (offset + 4e-14) - offset
+    assert s_curve(offset, offset + distance, Limits(2.0, 1.0, 2.0)).duration == pytest.approx(
+        (16.0 * distance) ** (1.0 / 3.0), rel=1e-9
+    )
+
+
 def test_integers_are_numbers():
     assert s_curve(0, 10, Limits(3, 2, 3)).duration == 5.5
 

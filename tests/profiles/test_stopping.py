@@ -8,6 +8,8 @@ import pytest
 
 from profiles import InvalidInput, Limits, State, stop, stop_travel, tick_exact_travel, verify
 
+NAN = float("nan")
+
 
 def test_a_worked_stop_has_its_duration_and_distance(stop_row):
     numbers, expected = stop_row["input"], stop_row["expect"]
@@ -67,10 +69,55 @@ def test_a_stop_travel_mirrors():
     assert (backward.low, backward.high) == (-forward.high, -forward.low)
 
 
+@pytest.mark.parametrize(
+    ("question", "text"),
+    [
+        (
+            lambda: stop_travel(NAN, 0.0, Limits(1.0, 1.0)),
+            "The velocity is nan; it must be a finite number.",
+        ),
+        (
+            lambda: stop_travel(0.0, NAN, Limits(1.0, 1.0, 10.0)),
+            "The velocity or acceleration is (0.0, nan); it must be a finite number.",
+        ),
+        (
+            lambda: tick_exact_travel(1.0, 0.0, 0.02),
+            "The deceleration is 0.0; it must be a finite number above 0.",
+        ),
+        (lambda: tick_exact_travel(1.0, 6.0, -0.5), "The period is -0.5; it must be a finite number above 0."),
+        (lambda: tick_exact_travel(NAN, 6.0, 0.02), "The speed is nan; it must be a finite number."),
+        (lambda: stop(NAN, Limits(1.0, 1.0)), "The start position is nan; it must be a finite number."),
+    ],
+)
+def test_what_is_not_a_number_is_refused(question, text):
+    with pytest.raises(InvalidInput) as caught:
+        question()
+    assert str(caught.value) == text
+
+
 @pytest.mark.parametrize("jerk", [None, 10.0])
-def test_a_stop_travel_of_what_is_not_a_number_is_refused(jerk):
-    with pytest.raises(InvalidInput):
-        stop_travel(float("nan"), 0.0, Limits(1.0, 1.0, jerk))
+@pytest.mark.parametrize("velocity", [0.5, -0.5, 0.0])
+def test_a_stop_travel_has_two_finite_ends(jerk, velocity):
+    """The sign of each is that of its side, for axes at rest as well."""
+    limits = Limits(1.0, (-2.0, 4.0), jerk)
+    found = stop_travel(velocity, 0.0, limits)
+    assert found.low <= 0.0 <= found.high
+    room = stop(State(0.0, velocity), limits).goal.position
+    assert (found.low, found.high) == pytest.approx((min(room, 0.0), max(room, 0.0)), rel=1e-12)
+
+
+def test_a_stop_uses_no_pieces_of_no_duration():
+    profile = stop(State(0.0, 1.8, 6.0), Limits(2.0, 6.0, 60.0))
+    assert [part.duration for part in profile.segments] == pytest.approx([0.2, 0.25, 0.1])
+    assert [part.jerk for part in stop(State(0.0, 0.3, -6.0), Limits(2.0, 6.0, 60.0)).segments] == [60.0]
+
+
+def test_braking_at_exactly_the_limit_holds_it():
+    limits = Limits(2.0, 6.0, 60.0)
+    profile = stop(State(0.0, 1.0, -6.0), limits)
+    assert [part.jerk for part in profile.segments] == [0.0, 60.0]
+    found = stop_travel(1.0, -6.0, limits)
+    assert found == (0.0, pytest.approx(profile.goal.position, rel=1e-12))
 
 
 def test_a_stop_commanded_in_ticks_travels_what_the_ticks_sum_to():
@@ -89,7 +136,7 @@ def test_a_stop_commanded_in_ticks_travels_at_most_an_eighth_of_a_tick_squared_m
     assert max(more) == pytest.approx(6.0 * 0.02**2 / 8.0, rel=1e-6)
 
 
-@pytest.mark.parametrize(("deceleration", "period"), [(0.0, 0.02), (6.0, 0.0), (float("nan"), 0.02), (6.0, -0.02)])
+@pytest.mark.parametrize(("deceleration", "period"), [(0.0, 0.02), (6.0, 0.0), (NAN, 0.02), (6.0, -0.02)])
 def test_ticks_need_a_period_and_a_deceleration(deceleration, period):
     with pytest.raises(InvalidInput, match="a finite number above 0"):
         tick_exact_travel(1.0, deceleration, period)

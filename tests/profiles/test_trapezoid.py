@@ -85,3 +85,42 @@ def test_a_goal_that_is_not_a_number_is_refused():
     with pytest.raises(InvalidInput) as caught:
         trapezoid(0.0, State(float("nan")), Limits(1.0, 1.0))
     assert str(caught.value) == "The goal position is nan; it must be a finite number."
+
+
+@pytest.mark.parametrize("offset", [0.0, 1.0, -1.375, 40.0])
+@pytest.mark.parametrize("share", [-0.9, 0.9])
+def test_a_rounding_on_the_way_costs_no_detour(offset, share):
+    """The direct step from 1 to 0.5 takes half a second; a goal short of it by more costs a turn and a half."""
+    limits = Limits(2.0, 1.0)
+    place = offset + 0.375
+    rounding = 1e-13 * (abs(offset) + abs(place))
+    near = trapezoid(State(offset, 1.0), State(place + share * rounding, 0.5), limits)
+    assert near.duration == pytest.approx(0.5, abs=1e-12)
+    assert trapezoid(State(offset, 1.0), State(place - 20.0 * rounding, 0.5), limits).duration > 1.0
+
+
+@pytest.mark.parametrize("offset", [0.0, 1.0, -1.0])
+def test_from_rest_the_smallest_distance_is_one(offset):
+    """Positions that differ by a few of their last digits are still two places."""
+    distance = 4e-14
+    profile = trapezoid(offset, offset + distance, Limits(2.0, 1.0))
+    expected = 2.0 * ((offset + distance) - offset) ** 0.5
+    assert profile.duration == pytest.approx(expected, rel=1e-9)
+    # What is moving, or has to be, is given more.
+    assert trapezoid(State(1.0, 1e-9), State(1.0 + distance, 0.0), Limits(2.0, 1.0)).duration < 1e-8
+
+
+def test_at_a_velocity_limit_nothing_is_brought_back():
+    """The first piece is the cruise, and none of no duration comes before it."""
+    limits = Limits((-1.0, 2.0), 1.0)
+    for velocity, goal in ((2.0, 10.0), (-1.0, -10.0)):
+        first = trapezoid(State(0.0, velocity), goal, limits).segments[0]
+        assert first.start == State(0.0, velocity)
+        assert first.duration > 1.0
+
+
+def test_a_backward_start_outside_the_limit_is_braked_forwards():
+    limits = Limits((-1.0, 2.0), (-4.0, 3.0))
+    profile = trapezoid(State(0.0, -2.5), -10.0, limits)
+    assert profile.segments[0] == (0.0, 0.5, State(0.0, -2.5, 3.0), 0.0)
+    assert verify(profile, State(0.0, -2.5), -10.0, limits) == []
