@@ -17,7 +17,7 @@ from typing import Literal, NamedTuple
 from profiles import Profile, State
 from sequencer.clearance.box import Pair
 from sequencer.clearance.course import Course
-from sequencer.clearance.prove import prove
+from sequencer.clearance.proof import prove
 from sequencer.clearance.tree import Tree
 
 FINEST = 1.0 / 256.0

@@ -7,7 +7,7 @@ from math import ceil, floor, radians
 from typing import Literal, NamedTuple
 
 from sequencer.clearance.box import Pair
-from sequencer.clearance.prove import BUDGET, Verdict, prove
+from sequencer.clearance.proof import BUDGET, Verdict, prove
 from sequencer.clearance.tree import Tree
 
 Span = tuple[float, float]

@@ -12,7 +12,7 @@ from typing import Any
 from profiles import Limits
 from sequencer.clearance.box import Pair
 from sequencer.clearance.tree import Tree
-from sequencer.clearance.watch import watch
+from sequencer.clearance.watched import watch
 from sequencer.machine.axis import Axis, Mount, Tolerance
 from sequencer.machine.body import Body, Clearance
 

@@ -13,7 +13,7 @@ from scenes import around, by_name, case, deg, hinge, reacher, rectangle, slide,
 from sequencer.clearance.box import Pair
 from sequencer.clearance.table import blocked_table, table_key
 from sequencer.clearance.tree import Tree
-from sequencer.clearance.watch import watch
+from sequencer.clearance.watched import watch
 from sequencer.errors import PackError
 from sequencer.machine.axis import Mount
 from sequencer.machine.body import Body

@@ -12,7 +12,7 @@ from profiles import Profile, s_curve
 from sequencer.clearance.box import Pair
 from sequencer.clearance.concurrency import Diagram, diagram, straight_branch, timed_branch
 from sequencer.clearance.motion import timed_clearance
-from sequencer.clearance.prove import prove
+from sequencer.clearance.proof import prove
 from sequencer.clearance.tree import Tree
 from sequencer.machine.axis import Mount
 from sequencer.machine.body import Body

@@ -7,7 +7,7 @@ from scenes import around, by_name, case, deg, hinge, reacher, rectangle, roller
 
 from sequencer.clearance.box import Pair
 from sequencer.clearance.tree import Tree
-from sequencer.clearance.watch import watch
+from sequencer.clearance.watched import watch
 from sequencer.errors import ModelError
 from sequencer.machine.axis import Mount
 from sequencer.machine.body import Body, Clearance

@@ -13,9 +13,9 @@ from profiles import Limits, stop_travel
 from sequencer.clearance.batch import distances
 from sequencer.clearance.box import Pair
 from sequencer.clearance.gate import Phase, free_gate
-from sequencer.clearance.prove import prove
+from sequencer.clearance.proof import prove
 from sequencer.clearance.tree import Tree
-from sequencer.clearance.watch import watch
+from sequencer.clearance.watched import watch
 from sequencer.machine.axis import Mount
 from sequencer.machine.body import Body, Clearance
 
@@ -131,11 +131,11 @@ def test_cells_too_small_to_bisect_are_undecided():
     tip, wall = ((0.0, -0.01), (0.4, 0.0), (0.0, 0.01)), rectangle(0.4 + 1e-5, 0.5, -1.0, 1.0)
     tree = Tree(by_name(hinge("turn", (-1.0, 1.0))), [Body("flag", "turn", (tip,)), Body("wall", "frame", (wall,))])
     pairs = [Pair(tree, "flag", "wall")]
-    found = prove(pairs, [-0.9], [1.0], smallest=0.05)
+    found = prove(pairs, [-0.9], [1.0], smallest=0.3)
     assert found.outcome == "undecided"
     assert found.cell is not None
-    assert found.cell.low[0] < 0.1
-    assert found.cell.high[0] > -0.1
+    assert found.cell.low[0] <= 0.05
+    assert found.cell.high[0] >= -0.05
     assert prove(pairs, [-0.9], [1.0]).outcome == "clear"
 
 
