@@ -127,16 +127,14 @@ def test_less_air_than_the_pad_counts_as_touching():
 
 
 def test_cells_too_small_to_bisect_are_undecided():
-    """A tip on a circle that passes a wall 10 micrometres away."""
-    tip, wall = ((0.0, -0.01), (0.4, 0.0), (0.0, 0.01)), rectangle(0.4 + 1e-5, 0.5, -1.0, 1.0)
-    tree = Tree(by_name(hinge("turn", (-1.0, 1.0))), [Body("flag", "turn", (tip,)), Body("wall", "frame", (wall,))])
-    pairs = [Pair(tree, "flag", "wall")]
-    found = prove(pairs, [-0.9], [1.0], smallest=0.3)
+    tree = reacher()
+    pairs = watched(tree)
+    low, high = tree.box({"lift": (0.9, 1.4), "slide": (0.0, 0.5), "wrist": (0.0, deg(100.0))})
+    found = prove(pairs, low, high, smallest=10.0)
     assert found.outcome == "undecided"
-    assert found.cell is not None
-    assert found.cell.low[0] <= 0.05
-    assert found.cell.high[0] >= -0.05
-    assert prove(pairs, [-0.9], [1.0]).outcome == "clear"
+    assert found.cell == (tuple(low), tuple(high))
+    assert found.bound < 0.0
+    assert prove(pairs, low, high).outcome == "clear"
 
 
 def test_an_unrelated_axis_costs_no_cells():
