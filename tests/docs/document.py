@@ -26,7 +26,7 @@ RULES = (
 """The rules of how routines run and how files are read that this version keeps; each must have a test."""
 
 
-def run_command(*arguments: str) -> str:
+def printed_by(*arguments: str) -> str:
     """What a stepgraph command prints, run from the project's root without colour, 100 columns wide."""
     from sequencer.cli import main
 
@@ -81,10 +81,10 @@ def key_table() -> str:
 
 MADE: dict[str, Callable[[], str]] = {
     "rehearse": lambda: fenced(
-        run_command("rehearse", "demos/lantern/hang_ridge.routine.yaml", "--name", "good approach")
+        printed_by("rehearse", "demos/lantern/hang_ridge.routine.yaml", "--name", "good approach")
     ),
-    "misspelt": lambda: fenced(run_command("check", "demos/lantern/broken_name.routine.yaml")),
-    "conflict": lambda: fenced(run_command("check", "demos/lantern/broken_order.routine.yaml")),
+    "misspelt": lambda: fenced(printed_by("check", "demos/lantern/broken_name.routine.yaml")),
+    "conflict": lambda: fenced(printed_by("check", "demos/lantern/broken_order.routine.yaml")),
     "rules": rule_table,
     "keys": key_table,
 }

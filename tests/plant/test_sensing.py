@@ -57,7 +57,7 @@ def test_readings_are_stamped_and_name_every_axis(build):
         ("battery > 12 V", None),
     ],
 )
-def test_conditions_on_true_values_are_three_valued(build, text, expected):
+def test_conditions_are_three_valued(build, text, expected):
     sensors = {name: Sensor(name, "switch") for name in ("lift_bottom", "cover")}
     sensors["piece"] = Sensor("piece", "one_of", values=("none", "lantern"))
     names = build.machine(sensors=sensors).vocabulary()

@@ -128,7 +128,7 @@ def test_a_position_range_outside_the_motion_is_where_it_holds():
         MOVE.position_range(1.0, 0.5)
 
 
-def test_a_delayed_motion_waits_and_then_is_the_same():
+def test_a_delayed_motion_waits_and_is_the_same_after_that():
     profile = flick(0.0, State(0.6, 1.9), 1.2, LIMITS)
     later = profile.delayed(0.013)
     assert later.duration == profile.duration + 0.013
