@@ -16,7 +16,7 @@ from typing import Literal, NamedTuple
 
 from profiles import Profile, State
 from sequencer.clearance.box import Pair
-from sequencer.clearance.course import Course
+from sequencer.clearance.course import Course, Moves
 from sequencer.clearance.proof import prove
 from sequencer.clearance.tree import Tree
 
@@ -151,9 +151,9 @@ class Diagram:
         return (len(firsts) - 2, len(seconds) - 2) in reached
 
 
-def timed_branch(tree: Tree, profiles: Mapping[str, Profile]) -> Branch:
-    """A branch of axes that follow profiles on one clock; one that starts later is `delayed`."""
-    courses = {tree.number(name): Course(profile) for name, profile in profiles.items()}
+def timed_branch(tree: Tree, profiles: Mapping[str, Moves]) -> Branch:
+    """A branch of axes that move on one clock, each by a profile or by the start time and profile of each move."""
+    courses = {tree.number(name): Course(moves) for name, moves in profiles.items()}
     return Branch(courses, max((course.duration for course in courses.values()), default=0.0))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from math import ceil, floor, radians
 from typing import Literal, NamedTuple
 
@@ -18,7 +18,8 @@ ROUND_LENGTHS = (0.01, 0.001)
 ROUND_ANGLES = (radians(1.0), radians(0.1))
 """The same for an angle [rad]."""
 
-_HALVINGS = 12
+# So near to a round number, in steps, a position is it [1].
+_ROUNDING = 1e-6
 
 
 class Phase(NamedTuple):
@@ -101,29 +102,18 @@ def _on_axis(
         low, high = tree.box({**others, **moving.hull, **waiting.hull, axis: cut})
         return prove(pairs, low, high, budget)
 
-    if proof(end).outcome != "clear":
-        return None
-    blocked, free = begin, end
-    for _ in range(_HALVINGS):
-        middle = 0.5 * (blocked + free)
-        if proof(middle).outcome == "clear":
-            free = middle
-        else:
-            blocked = middle
-    for value in _rounded(free, end, up, ROUND_LENGTHS if tree.axes[axis].kind == "linear" else ROUND_ANGLES):
-        verdict = proof(value)
-        if verdict.outcome == "clear":
-            after = (value - begin) / (end - begin)
-            return FreeGate(waits, axis, ">" if up else "<", value, after, verdict)
+    for step in ROUND_LENGTHS if tree.axes[axis].kind == "linear" else ROUND_ANGLES:
+        # round numbers after the start and before the end, where the axis may arrive; later ones cut off more
+        sign = 1 if up else -1
+        blocked, free = floor(sign * begin / step + _ROUNDING), ceil(sign * end / step - _ROUNDING) - 1
+        if free <= blocked or proof(sign * free * step).outcome != "clear":
+            continue
+        while free - blocked > 1:
+            middle = (blocked + free) // 2
+            if proof(sign * middle * step).outcome == "clear":
+                free = middle
+            else:
+                blocked = middle
+        value = sign * free * step
+        return FreeGate(waits, axis, ">" if up else "<", value, (value - begin) / (end - begin), proof(value))
     return None
-
-
-def _rounded(value: float, end: float, up: bool, steps: Sequence[float]) -> Iterator[float]:
-    """Round numbers at or beyond the value and before the end, where the axis may arrive."""
-    for step in steps:
-        # a rounding below the number is the number
-        number = ceil(value / step - 1e-9) if up else floor(value / step + 1e-9)
-        for more in (0, 1):
-            found = (number + more if up else number - more) * step
-            if (found < end) if up else (found > end):
-                yield found

@@ -16,7 +16,7 @@ from typing import Literal, NamedTuple
 
 from profiles import Profile
 from sequencer.clearance.box import PAD, Pair
-from sequencer.clearance.course import Course
+from sequencer.clearance.course import Course, Moves
 from sequencer.clearance.tree import Tree
 
 PRECISION = 1e-4
@@ -71,34 +71,38 @@ class TimedClearance:
 def timed_clearance(
     tree: Tree,
     pairs: Iterable[Pair],
-    profiles: Mapping[str, Profile],
+    profiles: Mapping[str, Moves],
     positions: Mapping[str, float],
     until: float | None = None,
+    since: float = 0.0,
     spans: Mapping[str, tuple[float, float]] = MappingProxyType({}),
     precision: float = PRECISION,
     budget: int = BUDGET,
 ) -> TimedClearance:
-    """The least clearance of axes that follow their profiles from 0 to the end, enclosed from both sides.
+    """The least clearance of axes that follow their profiles over a span of time, enclosed from both sides.
 
     Args:
         tree: where bodies are.
         pairs: the watched pairs, each with its margin.
-        profiles: the motion of each axis that moves; one that starts later is `delayed`.
+        profiles: the motion of each axis that moves: a profile, or the start time [s] and profile of each move.
         positions: where the others stand [m or rad], bodies outside too.
-        until: the end [s]; by default that of the longest profile.
+        until: the end [s]; by default that of the last move.
+        since: the beginning [s].
         spans: what may stand anywhere from a lowest to a highest place [m or rad], such as bodies outside; the least
             clearance is then that of the worst place.
         precision: how narrowly to enclose the least clearance [m].
         budget: the most spans of time to look at.
     """
-    end = max((profile.duration for profile in profiles.values()), default=0.0) if until is None else until
-    search = _Search(tree, list(pairs), profiles, positions, spans, end, precision, budget)
+    courses = {tree.number(name): Course(moves) for name, moves in profiles.items()}
+    end = max((course.duration for course in courses.values()), default=since) if until is None else until
+    search = _Search(tree, list(pairs), courses, positions, spans, since, end, precision, budget)
     return search.run(motion_digest(profiles))
 
 
-def motion_digest(profiles: Mapping[str, Profile]) -> str:
+def motion_digest(profiles: Mapping[str, Moves]) -> str:
     """A digest of the exact profiles: another motion, however near, has another."""
-    text = repr([(name, profiles[name].to_data()) for name in sorted(profiles)])
+    chains = {name: [(0.0, moves)] if isinstance(moves, Profile) else moves for name, moves in profiles.items()}
+    text = repr([(name, [(start, move.to_data()) for start, move in chains[name]]) for name in sorted(chains)])
     return sha256(text.encode()).hexdigest()
 
 
@@ -146,29 +150,30 @@ class _Search:
         self,
         tree: Tree,
         pairs: list[Pair],
-        profiles: Mapping[str, Profile],
+        courses: Mapping[int, Course],
         positions: Mapping[str, float],
         spans: Mapping[str, tuple[float, float]],
+        begin: float,
         end: float,
         precision: float,
         budget: int,
     ) -> None:
-        self.pairs, self.end, self.precision, self.budget = pairs, end, precision, budget
+        self.pairs, self.begin, self.end, self.precision, self.budget = pairs, begin, end, precision, budget
         self.still = tree.values(positions)
-        self.courses = {tree.number(name): Course(profile) for name, profile in profiles.items()}
+        self.courses = courses
         self.places = tuple((tree.number(name), low, high) for name, (low, high) in spans.items())
-        self.shortest = SHORTEST * end
+        self.shortest = SHORTEST * (end - begin)
         self.known: dict[float, list[float]] = {}
         self.numbers = count()
         self.looked = 0
         self.heap: list[_Span] = []
         self.least = float("inf")
-        self.distance, self.at, self.pair = float("inf"), 0.0, pairs[0] if pairs else None
+        self.distance, self.at, self.pair = float("inf"), begin, pairs[0] if pairs else None
 
     def run(self, digest: str) -> TimedClearance:
         if self.pair is None:
             return TimedClearance("clear", None, 0.0, self.least, self.least, None, digest, 0)
-        whole = _Part(0.0, self.end, self.places)
+        whole = _Part(self.begin, self.end, self.places)
         for pair in self.pairs:
             self._ends(pair)
             self._push(pair, whole)
@@ -223,7 +228,7 @@ class _Search:
 
     def _ends(self, pair: Pair) -> None:
         """The exact distances at the first and the last instant."""
-        for time in (0.0, self.end):
+        for time in (self.begin, self.end):
             values = list(self._positions(time))
             for number, low, high in self.places:
                 values[number] = 0.5 * (low + high)
@@ -247,7 +252,7 @@ class _Search:
         """Before it every pair is certainly clear. Spans are taken in the order of time, the first half first."""
         best = self.end
         for pair in self.pairs:
-            parts = [_Part(0.0, min(self.end, best), self.places)]
+            parts = [_Part(self.begin, best, self.places)]
             left = self.budget
             while parts:
                 part = parts.pop()

@@ -220,6 +220,48 @@ def test_a_course_gives_the_ranges_of_its_profile():
         assert course.between(-1.0, 1e9) == pytest.approx(profile.position_range(-1.0, 1e9), abs=1e-12)
 
 
+def test_a_course_of_several_moves_rests_between_them_and_is_taken_over_in_mid_move():
+    limits = Limits(1.0, 4.0)
+    first, second = trapezoid(0.0, 0.5, limits), trapezoid(0.5, 0.2, limits)
+    third = trapezoid(second.at(0.3), 0.4, limits)
+    course = Course([(0.5, first), (3.0, second), (3.3, third)])
+    assert course.duration == 3.3 + third.duration
+    assert [course.at(time) for time in (0.0, 0.5, 2.0, 3.0)] == [0.0, 0.0, 0.5, 0.5]
+    assert course.between(0.0, 9.0) == (0.0, 0.5)
+    source = random.Random(53)
+    for _ in range(200):
+        begin, end = sorted(source.uniform(0.0, 5.0) for _ in range(2))
+        samples = [course.at(time) for time in np.linspace(begin, end, 400)]
+        low, high = course.between(begin, end)
+        assert low <= min(samples) <= low + 0.01
+        assert high - 0.01 <= max(samples) <= high
+
+
+def test_a_course_of_no_moves_is_refused():
+    with pytest.raises(ValueError, match=r"^a course needs at least one move$"):
+        Course([])
+
+
+def test_a_span_of_a_longer_motion_can_be_looked_at_by_itself():
+    tree, pair, _ = lifted(0.55)
+    limits = Limits(2.0, 10.0)
+    moves = [
+        (0.0, trapezoid(0.0, 0.3, limits)),
+        (1.0, trapezoid(0.3, 0.56, limits)),
+        (2.0, trapezoid(0.56, 0.0, limits)),
+    ]
+    whole = timed_clearance(tree, [pair], {"lift": moves}, {})
+    assert whole.outcome == "conflict"
+    assert 1.0 < whole.bad_from < 2.0
+    first = timed_clearance(tree, [pair], {"lift": moves}, {}, until=1.0)
+    last = timed_clearance(tree, [pair], {"lift": moves}, {}, since=2.2)
+    assert (first.outcome, last.outcome) == ("clear", "clear")
+    assert first.least == pytest.approx(0.25, abs=2.0 * PRECISION)
+    assert last.at == pytest.approx(2.2)
+    middle = timed_clearance(tree, [pair], {"lift": moves}, {}, since=1.0, until=2.0)
+    assert middle.bad_from == pytest.approx(whole.bad_from, abs=1e-5)
+
+
 def test_the_flag_is_as_far_from_the_pin_as_a_hand_calculation_says():
     """Where the flag lies level, the pin is above it."""
     _, pair, _ = flag_and_pin()
