@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from heapq import heapify, heappop, heappush
 from itertools import count, product
+from math import inf
 from typing import Literal, NamedTuple
 
 from sequencer.clearance.box import PAD, Pair
@@ -56,12 +57,30 @@ class Verdict:
     witness: Mapping[str, float] | None = None
     distance: float | None = None
     cell: Cell | None = None
-    bound: float = float("inf")
+    bound: float = inf
     cells: int = 0
 
     def __repr__(self) -> str:
         between = f" between {' and '.join(self.pair.names)}" if self.pair else ""
         return f"<{self.outcome}{between}, {self.cells} cells>"
+
+    def __str__(self) -> str:
+        """What was found, in words."""
+        if self.pair is None:
+            spare = (
+                "nothing is watched" if self.bound == inf else f"more than the margins by at least {_mm(self.bound)}"
+            )
+            return f"clear: {spare}"
+        pair, tree = self.pair, self.pair.tree
+        names = " and ".join(pair.names)
+        if self.witness is not None and self.distance is not None:
+            apart = f"overlap by {_mm(-self.distance)}" if self.distance < 0.0 else f"are {_mm(self.distance)} apart"
+            margin = f" ({_mm(pair.margin)} must remain)" if pair.margin else ""
+            places = [f"{name} {tree.show(name, self.witness[name])}" for name in _named(pair)]
+            return f"conflict: {names} {apart}{margin} at {', '.join(places)}"
+        spans = self.cell.spans(tree, pair).items() if self.cell else ()
+        places = [f"{name} {tree.show(name, low)} to {tree.show(name, high)}" for name, (low, high) in spans]
+        return f"undecided after {self.cells} cells: {names} at {', '.join(places)}"
 
 
 def prove(
@@ -80,6 +99,14 @@ def prove(
     return search.run(tuple(low), tuple(high))
 
 
+def _named(pair: Pair) -> list[str]:
+    return [pair.tree.coordinates[number] for number in pair.concerns]
+
+
+def _mm(length: float) -> str:
+    return f"{1e3 * length:.3g} mm"
+
+
 class _Waiting(NamedTuple):
     """A cell of a pair that is not yet shown to be clear; the heap yields the one with the lowest spare distance."""
 
@@ -95,7 +122,7 @@ class _Search:
         self.heap: list[_Waiting] = []
         self.numbers = count()
         self.cells = 0
-        self.bound = float("inf")
+        self.bound = inf
         self.left: _Waiting | None = None
 
     def run(self, low: tuple[float, ...], high: tuple[float, ...]) -> Verdict:

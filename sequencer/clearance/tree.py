@@ -18,6 +18,7 @@ from sequencer.errors import ModelError, did_you_mean
 from sequencer.machine.axis import Axis
 from sequencer.machine.body import Body
 from sequencer.machine.convex import Point
+from sequencer.units import LENGTH, show
 
 Turn = tuple[tuple[int, float], ...]
 """An angle: the sum of these shares of coordinates, in the order of the coordinates, none with share 0."""
@@ -118,6 +119,10 @@ class Tree:
         if name not in self.index:
             raise ModelError(f"'{name}' is no axis with a position; {did_you_mean(name, self.coordinates)}")
         return self.index[name]
+
+    def show(self, name: str, value: float) -> str:
+        """A value of a coordinate for people, in metres or degrees."""
+        return self.axes[name].show(value) if name in self.axes else show(value, LENGTH)
 
     def placed(self, name: str, values: Sequence[float]) -> list[list[Point]]:
         """The vertices [m] of each part of a body in the coordinates of the frame, for a value of every coordinate."""

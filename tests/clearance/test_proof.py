@@ -176,6 +176,26 @@ def test_the_range_of_a_body_outside_is_proved_as_a_whole():
     assert 0.7 <= found.witness["post"] <= 1.2
 
 
+def test_a_verdict_says_in_words_what_was_found():
+    tree = reacher()
+    pairs = [Pair(tree, "hand", "shelf", 0.015)]
+    at = {"lift": (0.5, 0.5), "slide": (0.2, 0.2), "wrist": (deg(-30.0), deg(-30.0))}
+    assert str(prove(pairs, *tree.box({**at, "lift": (0.53, 0.53), "wrist": (0.0, 0.0)}))) == (
+        "conflict: hand and shelf overlap by 40 mm (15 mm must remain) at lift 0.53 m, slide 0.2 m, wrist 0 deg"
+    )
+    assert str(prove(pairs, *tree.box({**at, "lift": (0.58, 0.58), "wrist": (0.0, 0.0)}))) == (
+        "conflict: hand and shelf are 10 mm apart (15 mm must remain) at lift 0.58 m, slide 0.2 m, wrist 0 deg"
+    )
+    assert str(prove(pairs, *tree.box({**at, "lift": (0.8, 0.8), "wrist": (0.0, 0.0)}))) == (
+        "clear: more than the margins by at least 215 mm"
+    )
+    wide = {"lift": (0.65, 1.4), "slide": (0.0, 0.5), "wrist": (deg(-20.0), deg(90.0))}
+    assert str(prove(pairs, *tree.box(wide), budget=1)) == (
+        "undecided after 1 cells: hand and shelf at lift 0.65 m to 1.4 m, slide 0 m to 0.5 m, wrist -20 deg to 90 deg"
+    )
+    assert str(prove([], *tree.box(wide))) == "clear: nothing is watched"
+
+
 def over_the_shelf(hold_slide: float) -> tuple[Tree, tuple[Pair, ...], Phase, Phase]:
     """The lift rises past the shelf while the hand reaches out over it."""
     tree = reacher()
