@@ -192,14 +192,17 @@ def test_no_shorter_common_duration_is_found_by_brute_force(make_problem):
 
 @pytest.mark.slow
 def test_no_shorter_common_duration_is_found_by_brute_force_where_axes_wait(make_problem):
-    """The same until 300 of them had to wait."""
+    """300 of those that have to wait, among some 20,000."""
     source = random.Random(13)
     waiting = proved = 0
     while waiting < 300:
-        waits, can = assert_none_shorter([make_problem(source, True) for _ in range(3)])
-        waiting += waits
-        proved += can
-    assert proved >= 0.6 * waiting
+        problems = [make_problem(source, True) for _ in range(2)]
+        common = together(*zip(*problems, strict=True))[0].duration
+        if common > 1.001 * max(s_curve(*problem).duration for problem in problems):
+            waits, can = assert_none_shorter(problems)
+            waiting += waits
+            proved += can
+    assert proved >= 0.5 * waiting
 
 
 def test_an_axis_lasts_any_duration_that_it_can(make_problem):
