@@ -156,11 +156,16 @@ def test_restart_to_a_moving_goal(problem, fraction):
 @MANY
 @given(problem=problems(inside=False))
 def test_continuity_of_samples(solve, problem):
-    """Neighbouring samples differ by no more than the highest velocity and acceleration allow."""
+    """Neighbouring samples differ by no more than the highest velocity and acceleration allow, at nodes too."""
     profile = solve(*problem)
     found = profile.extremes()
     fastest = max(found.highest_velocity, -found.lowest_velocity)
     hardest = max(found.highest_acceleration, -found.lowest_acceleration)
+    size = 1.0 + max(map(abs, found))
+    for node in [part.start_time for part in profile.segments[1:]] + [profile.duration]:
+        before, after = profile.at(math.nextafter(node, 0.0)), profile.at(node)
+        assert before[:2] == pytest.approx(after[:2], abs=1e-11 * size)
+        assert solve is trapezoid or before.acceleration == pytest.approx(after.acceleration, abs=1e-7 * size)
     step = profile.duration / 64
     for k in range(65):
         here, there = profile.at(k * step), profile.at((k + 1) * step)
@@ -280,6 +285,7 @@ def test_from_rest_to_rest_nothing_outside_start_and_goal_is_visited(solve, a, b
 @MANY
 @given(problem=problems(), factors=st.tuples(*[st.floats(1.0, 3.0)] * 5))
 def test_wider_limits_never_take_longer(solve, problem, factors):
+    """From inside the limits; what is outside is brought back first, harder under wider limits, and ends elsewhere."""
     start, goal, limits = problem
     (vmin, vmax), (amin, amax) = limits.velocity, limits.acceleration
     duration = solve(start, goal, limits).duration
