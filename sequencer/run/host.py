@@ -9,7 +9,10 @@ from sequencer.errors import ClockError, did_you_mean
 from sequencer.pack import CheckedRoutine
 from sequencer.ports.orders import Event, Orders
 from sequencer.ports.readings import Readings, SensorValue
+from sequencer.run.completion import completions
 from sequencer.run.definition import MachineDefinition, RoutineDefinition, parameter_values
+from sequencer.run.evolution import begin, go_on, open_gates
+from sequencer.run.exits import preempted
 from sequencer.run.motion import Motion
 from sequencer.run.routine_run import Run
 from sequencer.run.snapshot import Snapshot
@@ -111,13 +114,13 @@ class Host:
         if self._cancelling:
             for run in self.runs:
                 run.cancel("cancelled by request")
-        ended = [(run, run.completions()) for run in self.runs if run.state == "running"]
+        ended = [(run, completions(run)) for run in self.runs if run.state == "running"]
         for run, steps in ended:
             if run.state == "running":
-                run.go_on(steps)
+                go_on(run, steps)
         for run in self.runs:
             if run.state == "running":
-                run.open_gates()
+                open_gates(run)
         for request in starts:
             self._start_run(request)
         self.supervisor.commit(self.now)
@@ -340,7 +343,7 @@ class Host:
             self._take_over(run)
         self.runs.append(run)
         self.event("run", name, text="start", values=tuple(sorted(parameters.items())))
-        run.begin()
+        begin(run)
 
     def _take_over(self, run: Run) -> None:
         """Cancel the runs that use what a new one will, and give it their axes, braking until its own steps move them
@@ -454,7 +457,7 @@ class Host:
         """Another step takes the axis over from the moving state (R28)."""
         run = motion.run
         if run is taker and motion.activation is not None:
-            run.preempted(motion.activation, by)
+            preempted(run, motion.activation, by)
         elif run is not None:
             self._detach(motion)
             run.cancel(f"{by} takes {motion.definition.name}")

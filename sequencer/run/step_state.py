@@ -12,6 +12,9 @@ if TYPE_CHECKING:
     from sequencer.run.definition import StepDefinition
     from sequencer.run.motion import Motion
 
+ROOT = -1
+"""The parent of the steps that are in no block."""
+
 IDLE, ACTIVE, ENDED, DEAD = range(4)
 """Where a step stands in its run: not yet active, active, ended, or never to start (a loser of a join, a branch not
 taken).

@@ -1,0 +1,154 @@
+"""How a step begins: its conditions are made ready, it takes its axes and outputs, it acts (R25, R28, R32)."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from profiles import ProfileError
+from sequencer.run.blocks import choose, first_passage
+from sequencer.run.definition import StepDefinition
+from sequencer.run.step_kinds import StartFailed, energise
+from sequencer.run.step_state import ACTIVE, IDLE, Activation, Milestone, motion_of
+from sequencer.run.terms import Watch, build
+
+if TYPE_CHECKING:
+    from sequencer.run.routine_run import Run
+
+
+def enter(run: Run, step: StepDefinition, arrived: list[int]) -> list[int]:
+    """Activate a step; returns the steps that start with it, and inside it. A block that is over at once joins
+    `arrived`.
+    """
+    host = run.host
+    activation = Activation(step, host.now, host.tick_number, host.next_sequence())
+    run.status[step.index] = ACTIVE
+    run.active.append(activation)
+    run.by_step[step.index] = activation
+    data = step.data
+    activation.timeout = step.timeout
+    activation.attempt = run.attempts.pop(step.index, 1)
+    run.own[step.elapsed_key] = 0.0
+    run.own[step.timed_out_key] = False
+    ready = [index for index in step.withs if run.status[index] == IDLE]
+    if data["only_if"] is not None and build(data["only_if"], run.scope)() is not True:
+        activation.skipped = True
+        host.event("skip", run.name, step.name, f"not ({host.words(data['only_if'], run.scope)})")
+        return ready
+    host.event("start", run.name, step.name, step.kind)
+    try:
+        _arm(run, activation)
+        if step.kind == "choose":
+            ready += choose(run, activation, arrived)
+        elif step.kind in ("repeat", "perform"):
+            ready += first_passage(run, activation, arrived)
+        else:
+            _claim(run, activation)
+            if activation.gate is None or activation.gate() is True:
+                ready += act(run, activation)
+    except StartFailed as failure:
+        run.fault(f"{step.name}: {failure}", activation, machine=failure.machine)
+    except ProfileError as problem:
+        run.fault(f"{step.name}: {problem}", activation)
+    return ready
+
+
+def _arm(run: Run, activation: Activation) -> None:
+    """Read the step's parameters, once, and build its conditions (R25)."""
+    step, host, scope = activation.step, run.host, run.scope
+    data = step.data
+    if data["must_stay"] is not None:
+        activation.must_stay = build(data["must_stay"], scope)
+        if activation.must_stay() is not True:
+            raise StartFailed(f"must_stay does not hold: {host.words(data['must_stay'], scope)}", machine=True)
+    if data["once"] is not None:
+        activation.gate = build(data["once"], scope, activation.edges, gate=True)
+    if data["until"] is not None:
+        period = host.definition.period
+        steady, blind = scope.time(step.steady), scope.time(step.blind)
+        activation.watch = Watch(data["until"], scope, host.now, period, steady, blind)
+    if step.duration is not None:
+        activation.duration = scope.time(step.duration)
+    for index in step.passers:
+        start = run.definition.steps[index].start
+        place = None if start["at"] == "through" else scope.number(start["at"])
+        activation.milestones.append(
+            Milestone(index, place, start["axis"], scope.time(start["lead"]), scope.time(start["lag"]))
+        )
+
+
+def _claim(run: Run, activation: Activation) -> None:
+    """Take the axes and outputs that the step drives; one owner each (R28)."""
+    host = run.host
+    preempt = activation.step.data["preempt"]
+    for axis in activation.step.axes:
+        motion = host.motions[axis]
+        owner = motion.activation.step.name if motion.activation is not None else None
+        if owner is None and motion.run is not None and motion.run is not run:
+            owner = motion.run.name
+        if motion.stop_kind is not None and motion.moving:
+            raise StartFailed(f"{motion.definition.name} is stopping")
+        if motion.activation is not None and motion.activation.tick == host.tick_number:
+            raise StartFailed(f"{motion.definition.name} is taken by {owner} in the same tick")
+        if owner is not None and not preempt:
+            raise StartFailed(f"{motion.definition.name} is in use by {owner}")
+    for output in activation.step.outputs:
+        holder = host.output_owner[output]
+        if holder is not None and holder is not activation:
+            raise StartFailed(f"output {host.definition.outputs[output]['name']} is in use by {holder.step.name}")
+    for axis in activation.step.axes:
+        motion = host.motions[axis]
+        if motion.activation is not None or (motion.run is not None and motion.run is not run):
+            host.interrupt_owner(motion, run, activation.step.name)
+        motion.activation = activation
+        motion.run = run
+        motion.taken_at = host.now
+        run.used_axes.add(axis)
+        activation.motions.append(motion)
+        activation.settled.append(-1)
+        if motion.moving and motion.stop_kind is None:
+            motion.brake()
+    for output in activation.step.outputs:
+        run.used_outputs.add(output)
+        if activation.step.kind == "pulse":
+            host.output_owner[output] = activation
+            activation.outputs.append(output)
+
+
+def act(run: Run, activation: Activation) -> list[int]:
+    """Let the step act, unless the supervisor does not let a press begin; returns what its milestones start at once
+    (M4).
+    """
+    if not energise(activation, run):
+        return []
+    activation.energised = run.host.now
+    return passed(run, activation) if activation.milestones else []
+
+
+def passed(run: Run, activation: Activation) -> list[int]:
+    """The dependents of one step whose milestone is nearer to this tick than to the next."""
+    passed = []
+    half = run.host.definition.period >> 1
+    for milestone in activation.milestones:
+        if milestone.instant is None or run.status[milestone.step] != IDLE:
+            continue
+        motion = motion_of(activation, milestone)
+        clock = motion.next_clock if motion.profile is not None else motion.end_clock
+        if clock + half > milestone.instant:
+            passed.append(milestone.step)
+            _record_milestone(run, activation, milestone, clock)
+    return passed
+
+
+def _record_milestone(run: Run, activation: Activation, milestone: Milestone, clock: int) -> None:
+    assert milestone.instant is not None
+    off = (clock - milestone.instant) * 1e-9
+    dependent = run.definition.steps[milestone.step]
+    values: tuple[tuple[str, float], ...] = (("late_by", off),)
+    if milestone.instant < 0 and clock <= 0:
+        missing = -milestone.instant * 1e-9
+        text = f"{activation.step.name} passes too soon: the lead is {missing:.4g} s longer than the run-up"
+    else:
+        text = f"{activation.step.name} passes in {-off * 1000.0 + 0.0:.3f} ms"
+    run.host.event("milestone", run.name, dependent.name, text, values)
+    milestone.instant = None
+    milestone.fired = True
