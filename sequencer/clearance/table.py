@@ -110,7 +110,8 @@ def _block(
         width //= 2
         steps = np.stack(np.meshgrid(*[[0, width]] * len(axes), indexing="ij"), axis=-1).reshape(-1, len(axes))
         corners = (open_cells[:, None, :] + steps[None, :, :]).reshape(-1, len(axes))
-    return Block(tuple(axes), tuple(low.tolist()), tuple(high.tolist()), blocked.shape, blocked.tobytes())
+    packed = np.packbits(blocked.ravel(), bitorder="little").tobytes()
+    return Block(tuple(axes), tuple(low.tolist()), tuple(high.tolist()), blocked.shape, packed)
 
 
 def _judge(

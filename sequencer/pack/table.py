@@ -1,17 +1,15 @@
 """Blocked positions of a machine as a table: is this box of positions free?
 
 A block covers a few axes by a grid of cells; a cell is free if the machine is certainly clear wherever it is in it. A
-box is free if it lies within the grid of every block and no cell that it touches is blocked. Sums over all cells below
-and left of a cell make the question a few additions, whatever the size of the box
-(F. C. Crow, Summed-area tables for texture mapping, SIGGRAPH 1984).
+box is free if it lies within the grid of every block and no cell that it touches is blocked. The cells of a plane
+across the first axis are the bits of one integer. For every run of 2^k planes their union is kept, so that any run is
+the union of two of them; what is asked of the other axes is a mask.
 """
 
 from __future__ import annotations
 
 from base64 import b64decode, b64encode
 from collections.abc import Callable, Mapping, Sequence
-from itertools import accumulate
-from operator import add
 from typing import Any, NamedTuple
 
 from sequencer.errors import PackError
@@ -27,7 +25,8 @@ class Block(NamedTuple):
         low: where the grid begins on each [m or rad].
         high: where it ends.
         shape: the count of cells on each.
-        blocked: one byte a cell, 1 if it is blocked, the last axis running fastest.
+        blocked: a bit for each cell, 1 if it is blocked, the last axis running fastest; the first cell is the lowest
+            bit of the first byte.
     """
 
     axes: tuple[int, ...]
@@ -85,7 +84,7 @@ class BlockedTable:
                 "low": list(block.low),
                 "high": list(block.high),
                 "shape": list(block.shape),
-                "cells": b64encode(_packed(block.blocked)).decode("ascii"),
+                "cells": b64encode(block.blocked).decode("ascii"),
             }
             for block in self.blocks
         ]
@@ -122,88 +121,76 @@ def _block(entry: Mapping[str, Any], axes: int) -> Block:
     packed = b64decode(entry["cells"], validate=True)
     if len(packed) != (cells + 7) // 8:
         raise ValueError(f"{len(packed)} bytes for {cells} cells")
-    return Block(numbers, low, high, shape, _unpacked(packed, cells))
-
-
-def _packed(cells: bytes) -> bytes:
-    """Eight cells a byte, the first in the lowest bit."""
-    digits = cells[::-1].translate(_TO_DIGITS).decode("ascii")
-    return int(digits, 2).to_bytes((len(cells) + 7) // 8, "little")
-
-
-def _unpacked(packed: bytes, cells: int) -> bytes:
-    return b"".join([_EIGHT[byte] for byte in packed])[:cells]
-
-
-_TO_DIGITS = bytes([48 if value == 0 else 49 for value in range(256)])
-_EIGHT = [bytes([byte >> bit & 1 for bit in range(8)]) for byte in range(256)]
-
-
-def _sums(block: Block) -> list[int]:
-    """How many cells are blocked below each corner of the grid, on all axes."""
-    rows: list[Any] = list(block.blocked)
-    # from the innermost axis outwards: running sums along it, with a 0 in front
-    inner = 1
-    for size in reversed(block.shape):
-        if inner == 1:
-            rows = [[0, *accumulate(rows[k : k + size])] for k in range(0, len(rows), size)]
-            inner = size + 1
-        else:
-            nothing = [0] * len(rows[0])
-            rows = [
-                [value for row in accumulate(rows[k : k + size], _added, initial=nothing) for value in row]
-                for k in range(0, len(rows), size)
-            ]
-    sums: list[int] = rows[0]
-    return sums
-
-
-def _added(one: list[int], other: list[int]) -> list[int]:
-    return list(map(add, one, other))
+    return Block(numbers, low, high, shape, packed)
 
 
 def _test(block: Block) -> Free:
     """The question for one block; for up to three axes written out, since the supervisor asks it in every tick."""
-    sums = _sums(block)
     scales = [size / (end - begin) for size, begin, end in zip(block.shape, block.low, block.high, strict=True)]
     makers: dict[int, Callable[..., Free]] = {1: _test_1, 2: _test_2, 3: _test_3}
-    return makers.get(len(block.axes), _test_many)(block, scales, sums)
+    return makers.get(len(block.axes), _test_many)(block, scales, _runs(block))
 
 
-def _test_1(block: Block, scales: Sequence[float], sums: list[int]) -> Free:
+def _runs(block: Block) -> list[tuple[list[int], int]]:
+    """By how many planes a run has besides its first: unions of 2^k planes by their first, and how much later the
+    second of the two begins that make up the run."""
+    inner = 1
+    for size in block.shape[1:]:
+        inner *= size
+    whole, plane = int.from_bytes(block.blocked, "little"), (1 << inner) - 1
+    level = [whole >> number * inner & plane for number in range(block.shape[0])]
+    runs, length = [], 1
+    for count in range(1, block.shape[0] + 1):
+        if count == 2 * length:
+            level = [level[k] | level[k + length] for k in range(len(level) - length)]
+            length = count
+        runs.append((level, count - length))
+    return runs
+
+
+def _ones(size: int, width: int = 1) -> list[int]:
+    """By how many rows of a width there are besides the first: ones all over them."""
+    return [(1 << width * count) - 1 for count in range(1, size + 1)]
+
+
+def _test_1(block: Block, scales: Sequence[float], runs: list[tuple[list[int], int]]) -> Free:
     (a,), (from_a,), (end_a,), (per_a,) = block.axes, block.low, block.high, scales
 
     def free(low: Sequence[float], high: Sequence[float]) -> bool:
-        begin, end = low[a], high[a]
-        if begin < from_a or end >= end_a:
+        low_a, high_a = low[a], high[a]
+        if low_a < from_a or high_a >= end_a:
             return False
-        return sums[int((end - from_a) * per_a) + 1] == sums[int((begin - from_a) * per_a)]
+        first = int((low_a - from_a) * per_a)
+        level, later = runs[int((high_a - from_a) * per_a) - first]
+        return not level[first] | level[first + later]
 
     return free
 
 
-def _test_2(block: Block, scales: Sequence[float], sums: list[int]) -> Free:
+def _test_2(block: Block, scales: Sequence[float], runs: list[tuple[list[int], int]]) -> Free:
     (a, b), (from_a, from_b), (end_a, end_b), (per_a, per_b) = block.axes, block.low, block.high, scales
-    row = block.shape[1] + 1
+    ones = _ones(block.shape[1])
 
     def free(low: Sequence[float], high: Sequence[float]) -> bool:
         low_a, low_b, high_a, high_b = low[a], low[b], high[a], high[b]
         if low_a < from_a or low_b < from_b or high_a >= end_a or high_b >= end_b:
             return False
-        i0 = int((low_a - from_a) * per_a) * row
-        i1 = int((high_a - from_a) * per_a) * row + row
-        j0 = int((low_b - from_b) * per_b)
-        j1 = int((high_b - from_b) * per_b) + 1
-        return sums[i1 + j1] - sums[i0 + j1] == sums[i1 + j0] - sums[i0 + j0]
+        first = int((low_a - from_a) * per_a)
+        level, later = runs[int((high_a - from_a) * per_a) - first]
+        begin = int((low_b - from_b) * per_b)
+        return not (level[first] | level[first + later]) >> begin & ones[int((high_b - from_b) * per_b) - begin]
 
     return free
 
 
-def _test_3(block: Block, scales: Sequence[float], sums: list[int]) -> Free:
+def _test_3(block: Block, scales: Sequence[float], runs: list[tuple[list[int], int]]) -> Free:
     (a, b, c), (from_a, from_b, from_c) = block.axes, block.low
     (end_a, end_b, end_c), (per_a, per_b, per_c) = block.high, scales
-    row = block.shape[2] + 1
-    plane = row * (block.shape[1] + 1)
+    row = block.shape[2]
+    ones = _ones(block.shape[1], row)
+    each_row = ones[-1] // ((1 << row) - 1)
+    up_to = [each_row * ((1 << count) - 1) for count in range(1, row + 1)]
+    starting = [ones[-1] ^ mask for mask in (0, *up_to[:-1])]
 
     def free(low: Sequence[float], high: Sequence[float]) -> bool:
         low_a, low_b, low_c, high_a, high_b, high_c = low[a], low[b], low[c], high[a], high[b], high[c]
@@ -211,38 +198,32 @@ def _test_3(block: Block, scales: Sequence[float], sums: list[int]) -> Free:
             return False
         if high_a >= end_a or high_b >= end_b or high_c >= end_c:
             return False
-        i0 = int((low_a - from_a) * per_a) * plane
-        i1 = int((high_a - from_a) * per_a) * plane + plane
-        j0 = int((low_b - from_b) * per_b) * row
-        j1 = int((high_b - from_b) * per_b) * row + row
-        k0 = int((low_c - from_c) * per_c)
-        k1 = int((high_c - from_c) * per_c) + 1
-        n00, n01, n10, n11 = i0 + j0, i0 + j1, i1 + j0, i1 + j1
-        return (
-            sums[n11 + k1] - sums[n10 + k1] - sums[n01 + k1] + sums[n00 + k1]
-            == sums[n11 + k0] - sums[n10 + k0] - sums[n01 + k0] + sums[n00 + k0]
-        )
+        first = int((low_a - from_a) * per_a)
+        level, later = runs[int((high_a - from_a) * per_a) - first]
+        begin = int((low_b - from_b) * per_b)
+        rows = (level[first] | level[first + later]) >> begin * row & ones[int((high_b - from_b) * per_b) - begin]
+        return not (rows & starting[int((low_c - from_c) * per_c)] & up_to[int((high_c - from_c) * per_c)])
 
     return free
 
 
-def _test_many(block: Block, scales: Sequence[float], sums: list[int]) -> Free:
+def _test_many(block: Block, scales: Sequence[float], runs: list[tuple[list[int], int]]) -> Free:
+    axes = list(zip(block.axes, block.low, block.high, scales, strict=True))
     strides = [1]
-    for size in reversed(block.shape[1:]):
-        strides.insert(0, strides[0] * (size + 1))
-    grids = list(zip(block.axes, block.low, block.high, scales, strides, strict=True))
+    for size in reversed(block.shape[2:]):
+        strides.insert(0, strides[0] * size)
 
     def free(low: Sequence[float], high: Sequence[float]) -> bool:
-        corners = [(0, 1)]
-        for axis, begin, end, scale, stride in grids:
+        spans = []
+        for axis, begin, end, scale in axes:
             if low[axis] < begin or high[axis] >= end:
                 return False
-            first, last = int((low[axis] - begin) * scale), int((high[axis] - begin) * scale) + 1
-            corners = [
-                corner
-                for place, sign in corners
-                for corner in ((place + first * stride, -sign), (place + last * stride, sign))
-            ]
-        return sum([sign * sums[place] for place, sign in corners]) == 0
+            spans.append((int((low[axis] - begin) * scale), int((high[axis] - begin) * scale)))
+        mask = 1
+        for stride, (start, last) in zip(strides, spans[1:], strict=True):
+            mask *= sum([1 << number * stride for number in range(start, last + 1)])
+        first, end_of_run = spans[0]
+        level, later = runs[end_of_run - first]
+        return not (level[first] | level[first + later]) & mask
 
     return free

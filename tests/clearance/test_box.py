@@ -10,7 +10,7 @@ import pytest
 from scenes import around, by_name, case, hinge, random_box, random_tree, reacher, rectangle, slide
 
 from sequencer.clearance.batch import bounds, box_clearances, distances
-from sequencer.clearance.box import PAD, Pair, box_clearance
+from sequencer.clearance.box import PAD, PAD_PER_SIZE, Pair, box_clearance
 from sequencer.clearance.tree import Tree
 from sequencer.machine.axis import Mount
 from sequencer.machine.body import Body
@@ -78,6 +78,29 @@ def test_the_bound_of_a_point_is_its_distance_less_the_pad():
     bound = pair.bound(values, values)
     assert bound.centre == pair.distance(values)
     assert 0.0 < PAD <= bound.centre - bound.lower < 1.1 * PAD
+
+
+@pytest.mark.parametrize(
+    ("place", "sizes"),
+    [((0.0, 0.0), 0.7 + 0.07 + 0.505), ((9_000.0, 0.0), 9_000.0), ((0.0, 9_000.0), 9_000.0)],
+)
+def test_the_pad_grows_with_the_lengths_that_go_into_the_distance(place, sizes):
+    """64 roundings of their sum, here of bodies near the origin and of one 9 km away."""
+    x, y = place
+    tip, wall = Body("tip", "out", (around(0.0, 0.0, 0.05),)), Body("wall", "frame", (around(x + 0.65, y, 0.05),))
+    tree = Tree(by_name(slide("out", (0.0, 0.5), Mount("frame", place))), [tip, wall])
+    bound = Pair(tree, "tip", "wall").bound([0.25], [0.25])
+    assert PAD + 0.9 * PAD_PER_SIZE * sizes < bound.centre - bound.lower < PAD + 3.0 * PAD_PER_SIZE * sizes
+    beyond = Pair(tree, "tip", "wall").bound([-400.0], [-400.0])
+    assert beyond.centre - beyond.lower > PAD + PAD_PER_SIZE * 400.0 * 0.9
+    links = by_name(
+        hinge("turn", (0.0, 1.0), Mount("frame")),
+        hinge("wrist", (0.0, 1.0), Mount("turn", (5.0, 0.0), angle_from="carrier")),
+    )
+    linked = Pair(Tree(links, [Body("tip", "wrist", (around(0.0, 0.0, 0.05),)), wall]), "tip", "wall").bound(
+        [0.0] * 2, [0.0] * 2
+    )
+    assert linked.centre - linked.lower > PAD + PAD_PER_SIZE * 5.0
 
 
 def test_the_bound_is_exact_but_for_the_pad_where_only_slides_move():
