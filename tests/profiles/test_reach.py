@@ -11,6 +11,7 @@ import pytest
 from profiles import Limits, State, lines_to_paste, s_curve
 from profiles.reach import CurveReach, RampReach
 from profiles.scurve import first_maximum
+from profiles.stopping import velocity_step
 
 
 def lobes_distance(z, k, u1, down):
@@ -68,13 +69,28 @@ def total(phases):
     return sum(duration for duration, _ in phases)
 
 
+def shortest_duration(reach):
+    """That of the direct step to the goal velocity, which the solver of stops knows."""
+    return total(
+        velocity_step(reach.velocity, reach.acceleration, reach.goal_velocity, -reach.down, reach.up, reach.jerk)
+    )
+
+
+@pytest.mark.parametrize("joins", [False, True])
+def test_the_shortest_motion_is_the_step_to_the_goal_velocity(joins):
+    source = random.Random(5)
+    for _ in range(300):
+        reach = random_reach(source, joins)
+        assert total(reach.furthest(0.0, reach.fastest)) == pytest.approx(shortest_duration(reach), rel=1e-12)
+
+
 @pytest.mark.parametrize("joins", [False, True])
 def test_the_earliest_duration_is_that_of_a_dense_scan(joins):
     source = random.Random(3)
     turned = 0
     for _ in range(60):
         reach = random_reach(source, joins)
-        shortest = total(reach.furthest(0.0, reach.fastest))
+        shortest = shortest_duration(reach)
         durations = shortest + np.linspace(0.0, 3.0 * shortest, 400)
         places = np.array([reach.travel(reach.furthest(duration, reach.fastest)) for duration in durations])
         turned += bool((np.diff(places) < -1e-9).any() and places.argmax() > 0)
@@ -103,7 +119,7 @@ def test_the_fastest_motion_is_the_earliest_that_reaches(joins):
     source = random.Random(4)
     for _ in range(400):
         reach = random_reach(source, joins)
-        shortest = total(reach.furthest(0.0, reach.fastest))
+        shortest = shortest_duration(reach)
         near = reach.travel(reach.furthest(shortest, reach.fastest))
         distance = near + source.choice((1e-3, 1e-2, 0.1, 1.0)) * source.random() * shortest
         limits = Limits((-90.0, reach.fastest), (-reach.down, reach.up), reach.jerk)

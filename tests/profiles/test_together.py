@@ -267,3 +267,19 @@ def test_an_axis_with_its_start_outside_the_limits_is_brought_inside_once(make_p
     ramps = Limits(1.0, 2.0)
     move, _ = together([State(0.0, 3.0), 0.0], [State(4.0, 0.5), 5.0], [ramps, ramps])
     assert verify(move, State(0.0, 3.0), State(4.0, 0.5), ramps) == []
+
+
+def test_what_brings_an_axis_inside_counts_in_the_durations_it_refuses():
+    """Moving ends and too high an acceleration at the start, asked for many durations, of which some are blocked."""
+    source = random.Random(16)
+    raised = 0
+    for _ in range(60):
+        limits = Limits(2.0, 1.5, 2.0)
+        start = State(0.0, source.uniform(-0.2, 0.4), source.uniform(1.6, 2.2))
+        goal = State(source.uniform(1.0, 3.0), source.uniform(1.0, 2.0))
+        own = s_curve(start, goal, limits).duration
+        for k in range(12):
+            (move,) = together([start], [goal], [limits], at_least=own * (1.0 + 0.15 * k))
+            assert verify(move, start, goal, limits) == [], lines_to_paste(start, goal, limits)
+            raised += move.duration > own * (1.001 + 0.15 * k)
+    assert raised > 20
