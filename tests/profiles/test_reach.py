@@ -56,6 +56,8 @@ def random_reach(source, joins):
     a0 = -down * source.uniform(0.3, 1.0)
     k = down * down * source.choice((source.uniform(0.0, 0.3), source.uniform(0.0, 1.5)))
     u1 = -0.5 * down * down * source.uniform(0.2, 2.5)
+    if source.random() < 0.3:
+        k = -2.0 * u1 * source.uniform(0.46, 0.5359)  # so that the distance falls but little between its two rises
     if joins:
         fastest = max(u1 + k, 0.02 * k)
         start = fastest + source.uniform(0.1, 2.0) * down * down

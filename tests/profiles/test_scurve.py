@@ -275,6 +275,26 @@ def test_a_one_way_axis_in_the_other_direction_has_the_same_bounds():
 
 
 @pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_one_way_axis_may_just_touch_rest_and_goes_no_shorter_way(sign):
+    """It comes to rest exactly when its braking has run out after 0.1 s, 1/1500 on; then sqrt(0.1) s up to 0.1."""
+    limits = Limits((0.0, 2.0) if sign > 0.0 else (-2.0, 0.0), 2.0, 4.0)
+    shortest, duration = 1.0 / 1500.0 + 0.05 * 0.1**0.5, 0.1 + 0.1**0.5
+
+    def move(distance):
+        start, goal = State(sign, 0.02 * sign, -0.4 * sign), State(sign * (1.0 + distance), 0.1 * sign)
+        profile = s_curve(start, goal, limits)
+        assert verify(profile, start, goal, limits) == []
+        return profile
+
+    for rounding in (-1e-13, 0.0, 1e-13):
+        assert move(shortest + rounding).duration == pytest.approx(duration, abs=1e-6)
+    with pytest.raises(Infeasible, match=r"would have to move 0\.01 (downwards|upwards)\. A goal 0\.01 further"):
+        move(shortest - 0.01)
+    with pytest.raises(Infeasible):
+        move(shortest - 1e-11)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
 def test_a_one_way_axis_moves_its_way(sign):
     limits = Limits((0.0, 1.0) if sign > 0.0 else (-1.0, 0.0), 1.5, 5.0)
     start, goal = State(0.0, 0.3 * sign), State(2.0 * sign)
