@@ -13,6 +13,7 @@ from profiles import (
     GoalAcceleration,
     GoalOutsideLimits,
     Infeasible,
+    InvalidInput,
     JerkLimitMissing,
     Limits,
     ProfileError,
@@ -249,6 +250,21 @@ def test_a_goal_velocity_outside_the_limits_is_refused():
         "The goal velocity is 2.5; the velocity limits allow -2 to 2. "
         "A goal velocity of 2 would fit, or wider velocity limits."
     )
+
+
+def test_a_goal_acceleration_that_a_faster_axis_would_need_tells_so():
+    """0.95 + 0.5^2 / (2 1.25) = 1.05 before; half the acceleration at the same jerk would have begun at 0.975."""
+    limits = Limits(1.0, 2.0, 1.25)
+    with pytest.raises(GoalOutsideLimits, match=r"0\.95 \(with acceleration -0\.5 it must have been 1\.05 before\)"):
+        s_curve(0.0, State(1.0, 0.95, -0.5), limits)
+    with pytest.raises(GoalAcceleration):
+        s_curve(0.0, State(1.0, 0.95, -0.25), limits)
+
+
+def test_a_start_that_is_not_a_number_is_refused_by_its_name():
+    with pytest.raises(InvalidInput) as caught:
+        s_curve(State(0.0, float("nan")), 1.0, Limits(1.0, 2.0, 10.0))
+    assert str(caught.value) == "The start velocity is nan; it must be a finite number."
 
 
 def test_a_goal_acceleration_is_refused_with_its_own_error():
