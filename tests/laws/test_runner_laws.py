@@ -424,7 +424,8 @@ def mixed_routine(draw: random.Random, on: dict[str, Any], name: str) -> Checked
 def test_nothing_breaks_inside_and_no_axis_jumps_whatever_is_pressed_held_or_stopped(seed: int) -> None:
     """R36, R29: the same with presses, interlocks, keep-outs that come and go, and all kinds of stop and rest.
 
-    The velocity may pass its limit by what a jerk-limited brake needs to run out an acceleration: a**2 / (2 J).
+    The velocity may pass its limit by what a jerk-limited brake needs to run out an acceleration, a**2 / (2 J), and by
+    as much again where that brake is itself interrupted.
     """
     draw = random.Random(seed)
     on = mixed_machine(draw)
@@ -455,7 +456,7 @@ def test_nothing_breaks_inside_and_no_axis_jumps_whatever_is_pressed_held_or_sto
         for (before, then), (after, now) in pairwise(zip(rig.orders, rig.times, strict=True)):
             one, two, gap = before.axes[name], after.axes[name], (now - then) * 1e-9
             if {one.mode, two.mode} <= {"track", "hold"}:
-                assert abs(two.position - one.position) <= (1.0 + 2.0**2 / (2.0 * 20.0)) * gap + 1e-6
+                assert abs(two.position - one.position) <= (1.0 + 2.0**2 / 20.0) * gap + 1e-6
                 assert abs(two.velocity - one.velocity) <= 2.0 * gap + 1e-6
 
 
@@ -467,7 +468,7 @@ class NextPointOnly(Supervisor):
 
     __slots__ = ()
 
-    def commit(self, now: int) -> None:
+    def commit(self, now: int, gap: int) -> None:
         for motion in self.motions:
             motion.prepare()
         places = [m.candidate.position if m.profile is not None else m.position for m in self.motions]
@@ -477,7 +478,7 @@ class NextPointOnly(Supervisor):
                     motion.brake_from_committed()
                     motion.prepare()
         for motion in self.motions:
-            motion.commit(now)
+            motion.commit(now, gap)
 
 
 Edges = list[tuple[int, float, float]]
