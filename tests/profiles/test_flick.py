@@ -133,7 +133,7 @@ def test_the_refusal_counts_from_the_start_wherever_that_is(limits, sign):
 
 @pytest.mark.parametrize("sign", [1.0, -1.0])
 def test_a_slow_passing_needs_a_run_up_too(sign):
-    """To 0.8 with a jerk of 60: 0.4 times 2 sqrt(0.8/60)."""
+    """To 0.5 with a jerk of 60: 0.25 times 2 sqrt(0.5/60)."""
     with pytest.raises(RunUpTooShort) as caught:
-        flick(0.0, State(0.01 * sign, 0.8 * sign), 1.0 * sign, LIMITS, wind_up=False)
-    assert caught.value.needed == pytest.approx(0.8 * (0.8 / 60.0) ** 0.5)
+        flick(0.0, State(0.01 * sign, 0.5 * sign), 1.0 * sign, LIMITS, wind_up=False)
+    assert caught.value.needed == pytest.approx(0.5 * (0.5 / 60.0) ** 0.5)
