@@ -279,6 +279,14 @@ class Host:
             motion.latched = motion.watched = False
             motion.stop_kind = None
 
+    def fail(self, cause: str) -> None:
+        """Something outside has failed: every run faults; a reset is needed even if none was running (R36)."""
+        for run in self.runs:
+            run.fault(cause, None, machine=True)
+        if not self.runs:
+            self.event("fault", text=cause)
+            self.fault_cause = cause
+
     def assume(self, sensor: str, value: SensorValue | None) -> None:
         """From now on a sensor reads `value`, whatever it says; None: it is believed again (R50)."""
         known = self.snapshot.assumed

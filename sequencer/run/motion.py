@@ -347,6 +347,10 @@ class Motion:
         """The interval that the axis occupies if it brakes from its committed set-point."""
         return self._reach(self.state())
 
+    def reach_if_braking_now(self) -> tuple[float, float]:
+        """The interval that the axis occupies if it brakes from this tick's set-point."""
+        return self._reach(self.advanced())
+
     def occupied(self) -> tuple[float, float]:
         """What the axis occupies before this tick moves it, for gates (R32)."""
         if self.profile is None or self.anywhere:

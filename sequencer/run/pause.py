@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from profiles import ProfileError
-from sequencer.run.step_kinds import StartFailed, energise, set_instants
+from sequencer.run.step_kinds import StartFailed, energise, phase, set_instants
 from sequencer.run.step_state import Activation, motion_of
 
 if TYPE_CHECKING:
@@ -116,6 +116,8 @@ def _go_on(activation: Activation, run: Run) -> None:
             member.held = None
             member.follow(profile)
     set_instants(activation)
+    if activation.step.kind == "flick":
+        phase(activation, run)
     for milestone in activation.milestones:
         if milestone.fired or milestone.instant is not None or milestone.place is None:
             continue

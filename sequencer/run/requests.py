@@ -27,7 +27,21 @@ FIRST_RUN = 0.25
 _RANK = {
     word: rank
     for rank, word in enumerate(
-        ("abort", "cancel", "hold", "resume", "reset", "note", "assume", "confirm", "zero", "jog", "request", "after")
+        (
+            "abort",
+            "failure",
+            "cancel",
+            "hold",
+            "resume",
+            "reset",
+            "note",
+            "assume",
+            "confirm",
+            "zero",
+            "jog",
+            "request",
+            "after",
+        )
     )
 }
 
@@ -52,6 +66,8 @@ def handle(host: Host, requests: tuple[Request, ...]) -> list[Request]:
             case "abort":
                 stopped = aborted = True
                 _abort(host)
+            case "failure":
+                host.fail(str(request[1]))
             case "cancel":
                 stopped = host.cancelling = True
                 host.event("request", text="cancel")
@@ -139,11 +155,14 @@ def why_not(host: Host, definition: RoutineDefinition, preempt: bool = False, re
 
 
 def forget_followers(host: Host) -> None:
-    """What was to run afterwards does not: stop beats start (R33)."""
+    """What was asked for and waits does not run: stop beats start (R33). What a routine does after a cancel is part of
+    the cancel, unless it is cancelled once more while stopping (R47).
+    """
     host.waiting.clear()
     for run in host.runs:
         run.then = None
-        run.goes_after = False
+        if run.state == "stopping":
+            run.goes_after = False
 
 
 def refuse(host: Host, name: str, reason: str) -> None:
@@ -272,8 +291,10 @@ def _leaves_region(host: Host, run: Run, definition: RoutineDefinition) -> bool:
     """Whether a moving axis of a run occupies a place outside the start region of a routine."""
     for place, low, high in definition.region:
         motion = host.motions[int(place)]
-        if motion.run is run and motion.moving and not (low <= motion.occupied_low and motion.occupied_high <= high):
-            return True
+        if motion.run is run and motion.moving:
+            lowest, highest = motion.reach_if_braking_now()
+            if lowest < low or highest > high:
+                return True
     return False
 
 

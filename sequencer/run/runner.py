@@ -179,6 +179,12 @@ class Runner:
             self._confirmations.add(definition.hash, name, who)
         self._put(("confirm", name, who))
 
+    def fail(self, cause: str) -> None:
+        """Tell that something outside has failed, such as a write to a motor controller: every run faults at the next
+        tick and its axes stop (R36).
+        """
+        self._put(("failure", cause))
+
     def reset(self) -> None:
         """Acknowledge a fault or an abort, so that requests are taken again. It starts nothing (R32)."""
         self._put(("reset",))

@@ -105,12 +105,18 @@ def _flick(activation: Activation, run: Run) -> None:
     motion.group = None
     motion.clamped = not motion.definition.carries_on
     set_instants(activation)
-    stands = origin.velocity == 0.0 and origin.acceleration == 0.0
-    if step.data["phase"] and activation.milestones and stands:
-        instant = activation.milestones[0].instant
-        if instant is not None and instant > 0:
-            over = instant % run.host.definition.period
-            motion.next_clock = over - run.host.definition.period if over else 0
+    if origin.velocity == 0.0 and origin.acceleration == 0.0:
+        phase(activation, run)
+
+
+def phase(activation: Activation, run: Run) -> None:
+    """Delay a flick that begins at rest by less than a tick, so that its pulse's instant falls on a tick (M3)."""
+    if not activation.step.data["phase"] or not activation.milestones or activation.milestones[0].fired:
+        return
+    instant = activation.milestones[0].instant
+    if instant is not None and instant > 0:
+        over = instant % run.host.definition.period
+        activation.motions[0].next_clock = over - run.host.definition.period if over else 0
 
 
 def _press(activation: Activation, run: Run) -> bool:
