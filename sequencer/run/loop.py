@@ -70,6 +70,9 @@ class Loop:
         """
         collected = gc.isenabled()
         handlers = self._take_signals()
+        gc.collect()
+        # What is loaded by now stays; collections while moving need not look at it.
+        gc.freeze()
         gc.disable()
         failure: BaseException | None = None
         try:
@@ -78,6 +81,7 @@ class Loop:
             self._switch_off()
             for number, handler in handlers.items():
                 signal.signal(number, handler)
+            gc.unfreeze()
             if collected:
                 gc.enable()
         if failure is not None:
@@ -85,13 +89,13 @@ class Loop:
 
     def _go(self, seconds: float | None, each_tick: Callable[[Orders], None] | None) -> BaseException | None:
         clock = self._clock
-        due = clock.now()
+        due = planned = clock.now()
         end = None if seconds is None else due + round(seconds * 1e9)
         last: int | None = None
         failure: BaseException | None = None
         while last is None or due < last:
             begin = clock.now()
-            self._judge(begin - due)
+            self._judge(begin - planned)
             orders = self._tick(begin)
             if each_tick is not None and failure is None and orders is not None:
                 try:
@@ -107,6 +111,7 @@ class Loop:
                 break
             self._collect(due)
             due += self._period
+            planned = due
             if clock.now() > due + self._period:
                 due = clock.now()
             clock.sleep_until(due)

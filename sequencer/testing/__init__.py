@@ -6,7 +6,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from sequencer.testing.actuator_contract import ActuatorBench, actuator_contract
+    from sequencer.testing.contract import ActuatorBench, actuator_contract
 
 __all__ = ["ActuatorBench", "actuator_contract"]
 
@@ -14,4 +14,4 @@ __all__ = ["ActuatorBench", "actuator_contract"]
 def __getattr__(name: str) -> object:
     if name not in __all__:
         raise AttributeError(f"module 'sequencer.testing' has no attribute '{name}'")
-    return getattr(import_module("sequencer.testing.actuator_contract"), name)
+    return getattr(import_module("sequencer.testing.contract"), name)

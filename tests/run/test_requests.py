@@ -125,7 +125,7 @@ def test_a_start_outside_its_region_names_the_routine_that_ends_there() -> None:
 
 
 def test_a_routine_never_run_here_is_slow_until_a_person_confirms(tmp_path: Path) -> None:
-    """R49: a quarter of the limits; the confirmation is recorded in a file and in the trace, and outlives the runner."""
+    """R49: a quarter of the limits; the confirmation is recorded in a file and in the trace, for later runners too."""
     path = tmp_path / "confirmed"
     routine = checked(machine(), move("m", {"lift": 1.0}))
 

@@ -81,14 +81,12 @@ def test_a_lying_encoder_is_named_by_its_evidence_and_the_axis_goes_off(
     speed: float, current: float, behind: str, words: str
 ) -> None:
     """R48: frozen under current, saturated while the error grows, motion against the order: off, zero lost, faulted."""
-    on = machine(
-        [axis("lift", tolerance={**WAITS, "behind": behind}, most_current=40.0), *machine()["axes"][1:]]
-    )
+    on = machine([axis("lift", tolerance={**WAITS, "behind": behind}, most_current=40.0), *machine()["axes"][1:]])
     rig = started(checked(on, move("m", {"lift": 1.0, "wrist": 1.0})), ticks=12)
     begin, tick = rig.positions["lift"], rig.count
     rig.readings["lift"] = lambda now: AxisReading(begin + speed * 0.02 * (now - tick), speed, current)
     rig.run(40)
-    fault = [event for event in rig.kinds("fault") if event.run][0]
+    fault = next(event for event in rig.kinds("fault") if event.run)
     assert fault.text.startswith(words)
     assert rig.modes()[fault.tick] == "off"
     assert rig.modes("wrist")[fault.tick] == "track"

@@ -41,6 +41,7 @@ def actuator_contract(
     longest_gap: float = 0.1,
     latency: float = 0.04,
     between: str = "hold",
+    current: float = 8.0,
     settle: float = 0.5,
     block: float = 0.005,
 ) -> None:
@@ -55,13 +56,14 @@ def actuator_contract(
         longest_gap: without orders, after which it must have dropped its drive [s].
         latency: from order to motion at the most [s].
         between: what it does between orders, `hold` or `carry_on`, as the machine file says.
+        current: a push that moves it [A].
         settle: how long a step of the set-point takes to be followed [s].
         block: the longest that `write` may take [s].
 
     Raises:
         AssertionError: every claim that does not hold, one sentence each.
     """
-    contract = _Contract(axis, step, speed, period, longest_gap, latency, between, settle, block)
+    contract = _Contract(axis, step, speed, period, longest_gap, latency, between, current, settle, block)
     broken = []
     for claim in (
         contract.it_follows_its_orders_in_the_sense_of_its_readings,
@@ -95,6 +97,7 @@ class _Contract:
         longest_gap: float,
         latency: float,
         between: str,
+        current: float,
         settle: float,
         block: float,
     ) -> None:
@@ -105,6 +108,7 @@ class _Contract:
         self.gap = longest_gap
         self.latency = latency
         self.between = between
+        self.current = current
         self.settle = settle
         self.block = block
         self.now = 0
@@ -122,7 +126,7 @@ class _Contract:
 
     def it_drops_a_push_when_orders_stop(self, bench: ActuatorBench) -> str | None:
         begin = bench.position(self.axis)
-        self.order(bench, AxisOrder("effort", begin + self.step, self.speed, current=2.0), times=3)
+        self.order(bench, AxisOrder("effort", begin + self.step, self.speed, current=self.current), times=3)
         return self.stops(bench)
 
     def it_drives_again_when_orders_come_again(self, bench: ActuatorBench) -> str | None:
@@ -142,7 +146,7 @@ class _Contract:
 
     def it_leaves_a_mode_for_another(self, bench: ActuatorBench) -> str | None:
         begin = bench.position(self.axis)
-        self.order(bench, AxisOrder("effort", begin + self.step, self.speed, current=2.0), times=3)
+        self.order(bench, AxisOrder("effort", begin + self.step, self.speed, current=self.current), times=3)
         here = bench.position(self.axis)
         self.order(bench, AxisOrder("hold", here), times=self.ticks(self.settle + self.latency))
         off = bench.position(self.axis) - here
@@ -152,7 +156,7 @@ class _Contract:
         begin = bench.position(self.axis)
         bound = begin + 0.5 * self.step
         for _ in range(self.ticks(self.settle + 0.5 * self.step / self.speed)):
-            self.order(bench, AxisOrder("effort", bound, self.speed, current=8.0))
+            self.order(bench, AxisOrder("effort", bound, self.speed, current=self.current))
         moved = bench.position(self.axis) - begin
         if moved > self.step:
             return f"bounded at {0.5 * self.step:+.4g}, it pushed on to {moved:+.4g}"
