@@ -30,7 +30,9 @@ def completions(run: Run) -> list[tuple[Activation, str, str]]:
 
 
 def measure_times(run: Run, now: int) -> None:
-    """All elapsed times first, so that every condition sees those of this tick (R6)."""
+    """All elapsed times first, so that every condition sees those of this tick (R6); none where none asks for one."""
+    if not run.definition.asks_for_times:
+        return
     for activation in run.active:
         run.own[activation.step.elapsed_key] = (now - activation.since) * 1e-9
 

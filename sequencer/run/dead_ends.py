@@ -20,6 +20,9 @@ _BLOCKS = ("choose", "repeat", "perform")
 
 def look_for_dead_ends(host: Host) -> None:
     """Asked once for every situation in which all axes stand; the answer is told as an event."""
+    for motion in host.motions:
+        if motion.profile is not None:
+            return
     if not all(run.state != "running" or run.asked_hopeless == _situation(run) for run in host.runs) and _stands(host):
         for run in host.runs:
             if run.state != "running" or run.asked_hopeless == _situation(run):

@@ -192,8 +192,10 @@ class RoutineDefinition:
     __slots__ = (
         "after",
         "alone",
+        "asks_for_times",
         "axes",
         "by_hand",
+        "chooses",
         "data",
         "ends",
         "entries",
@@ -203,6 +205,7 @@ class RoutineDefinition:
         "parameters",
         "region",
         "start",
+        "stays",
         "steps",
     )
 
@@ -241,6 +244,9 @@ class RoutineDefinition:
                 self.steps[start["step"]].withs.append(step.index)
             elif start["kind"] == "passing":
                 self.steps[start["step"]].passers.append(step.index)
+        self.stays = any(step.data["must_stay"] is not None for step in self.steps)
+        self.chooses = any(step.kind == "choose" for step in self.steps)
+        self.asks_for_times = any(name.endswith(".elapsed") for name in texts_in(data["steps"]))
         self.entries: list[int] = list(data["roots"])
         for step in self.steps:
             if step.kind == "choose":
@@ -268,6 +274,21 @@ def _outputs_claimed(kind: str, data: Mapping[str, Any]) -> list[int]:
     if kind == "pulse":
         return [drive[1] for drive in data["drives"] if drive[0] == "output"]
     return [output for output, _ in data["values"]] if kind == "set" else []
+
+
+def texts_in(data: Any) -> frozenset[str]:
+    """Every text in plain data; among them are the names that conditions ask for."""
+    found: set[str] = set()
+    left = [data]
+    while left:
+        one = left.pop()
+        if isinstance(one, str):
+            found.add(one)
+        elif isinstance(one, Mapping):
+            left.extend(one.values())
+        elif isinstance(one, list | tuple):
+            left.extend(one)
+    return frozenset(found)
 
 
 def limits_of(data: Any) -> Limits:

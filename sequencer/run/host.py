@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
 from sequencer.errors import ClockError, did_you_mean
@@ -11,7 +10,7 @@ from sequencer.ports.orders import Event, Orders
 from sequencer.ports.readings import Readings, SensorValue
 from sequencer.run.completion import completions
 from sequencer.run.dead_ends import look_for_dead_ends
-from sequencer.run.definition import MachineDefinition, RoutineDefinition, parameter_values
+from sequencer.run.definition import MachineDefinition, RoutineDefinition, parameter_values, texts_in
 from sequencer.run.evolution import go_on, open_gates
 from sequencer.run.exits import preempted
 from sequencer.run.motion import Motion
@@ -37,7 +36,7 @@ class Host:
         self.motions = [Motion(axis) for axis in self.definition.axes]
         self.occupants = {motion.definition.name: motion for motion in self.motions if not motion.definition.is_spin}
         scope = Scope(self.values, presets=self.definition.presets)
-        asked = _names_asked([given[0].machine, *(one.routine for one in given)])
+        asked = texts_in([given[0].machine, *(one.routine for one in given)])
         self.snapshot = Snapshot(self.definition, scope, asked)
         self.supervisor = Supervisor(self.definition, self.motions, scope, self._supervised)
         self.must_stay: list[tuple[dict[str, Any], Test]] = [
@@ -50,6 +49,7 @@ class Host:
         self.outputs: list[SensorValue] = [output["rest"] for output in self.definition.outputs]
         self.output_names = [output["name"] for output in self.definition.outputs]
         self.axis_names = [axis.name for axis in self.definition.axes]
+        self._named_motions = list(zip(self.axis_names, self.motions, strict=True))
         self.output_owner: list[Activation | None] = [None] * len(self.outputs)
         self.runs: list[Run] = []
         self.ended: list[Run] = []
@@ -96,6 +96,7 @@ class Host:
             return self._orders()
 
     def _phases(self, readings: Readings, requests: tuple[Request, ...]) -> None:
+        now = self.now
         enabled = bool(readings.enabled)
         lost = self._look(readings)
         if self.tick_number == 0:
@@ -130,8 +131,9 @@ class Host:
             look_for_dead_ends(self)
         self._finish_stops()
         for motion in self.motions:
-            if len(motion.history) > 1:
-                motion.forget(self.now)
+            history = motion.history
+            if len(history) > 1 and history[1][0] <= now - motion.latest:
+                motion.forget(now)
 
     def _look(self, readings: Readings) -> str | None:
         """Freeze the readings; where their source breaks nothing is known, and what broke is returned (R36)."""
@@ -208,7 +210,7 @@ class Host:
                 self._over(run, "done", "")
 
     def _orders(self) -> Orders:
-        axes = {name: motion.write() for name, motion in zip(self.axis_names, self.motions, strict=True)}
+        axes = {name: motion.write() for name, motion in self._named_motions}
         outputs = dict(zip(self.output_names, self.outputs, strict=True))
         return Orders(self.now, axes, outputs, tuple(self.events))
 
@@ -406,21 +408,6 @@ class Host:
         self.event(what, run.name if run else "", activation.step.name if activation else "", text)
         if activation is not None:
             set_instants(activation, only=motion)
-
-
-def _names_asked(data: Any) -> frozenset[str]:
-    """Every text in plain data; among them are the names that conditions ask for."""
-    found: set[str] = set()
-    left = [data]
-    while left:
-        one = left.pop()
-        if isinstance(one, str):
-            found.add(one)
-        elif isinstance(one, Mapping):
-            left.extend(one.values())
-        elif isinstance(one, list | tuple):
-            left.extend(one)
-    return frozenset(found)
 
 
 def _bypasses(given: list[CheckedRoutine]) -> tuple[str, ...]:

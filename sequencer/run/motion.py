@@ -8,7 +8,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
-from profiles import Limits, Profile, ProfileError, State, stop, stop_travel
+from profiles import Limits, Profile, State, stop, stop_travel
 from sequencer.ports.orders import AxisOrder, Mode
 from sequencer.run.feedforward import feedforward
 
@@ -68,6 +68,7 @@ class Motion:
         "history",
         "known",
         "latched",
+        "latest",
         "least_current",
         "low",
         "mode",
@@ -114,6 +115,7 @@ class Motion:
         self.goal = 0.0
         self.group: list[Motion] | None = None
         self.clamped = not definition.carries_on
+        self.latest = definition.latency[1]
         self.stop_limits = definition.sure
         self.plan_limits = definition.limits
         self.history: deque[tuple[int, float]] = deque()
@@ -314,7 +316,10 @@ class Motion:
             elif past > high:
                 high = past
         if velocity or acceleration:
-            under, over = _way_to_stop(velocity, acceleration, self.stop_limits)
+            try:
+                under, over = stop_travel(velocity, acceleration, self.stop_limits)
+            except ValueError:
+                under, over = _way_to_stop(velocity, acceleration, self.stop_limits)
             if self.definition.carries_on:
                 ahead_down, ahead_up = self._carried(velocity, acceleration)
                 under -= ahead_down
@@ -401,7 +406,7 @@ class Motion:
     def forget(self, now: int) -> None:
         """Drop set-points that no latency can still have in flight, and what they occupied."""
         history = self.history
-        horizon = now - self.definition.latency[1]
+        horizon = now - self.latest
         while len(history) > 1 and history[1][0] <= horizon:
             history.popleft()
             if self.profile is None and not self.anywhere:
@@ -465,15 +470,10 @@ class Motion:
 
 
 def _way_to_stop(velocity: float, acceleration: float, limits: Limits) -> tuple[float, float]:
-    """The lowest and highest place on the way to rest, counted from now.
+    """The lowest and highest place on the way to rest, counted from now, where the closed form does not know it.
 
     In the last phase of an S-curve the state lies on the edge of what the closed form knows, v = -a |a| / (2 J); where
     rounding puts it beyond, the stopping profile itself is asked.
     """
-    try:
-        return stop_travel(velocity, acceleration, limits)
-    except ProfileError:
-        raise
-    except ValueError:
-        found = stop(State(0.0, velocity, acceleration), limits).extremes()
-        return found.lowest_position, found.highest_position
+    found = stop(State(0.0, velocity, acceleration), limits).extremes()
+    return found.lowest_position, found.highest_position

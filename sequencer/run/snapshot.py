@@ -115,11 +115,14 @@ class Snapshot:
         longer = gap if gap > self._gap_before else self._gap_before
         self._gap_before = gap
         elapsed = longer * 1e-9
+        plain = self._plain and not self.unknown
         for axis, names in self._axis_names:
             reading = get(axis.name)
-            if type(reading) is AxisReading:
+            if plain and type(reading) is AxisReading:
                 position, speed, current, zeroed, age, fault = reading
-                before = previous[axis.index]
+                index = axis.index
+                before = previous[index]
+                reach = axis.fastest * elapsed + axis.band
                 # The sum of finite numbers times zero is zero, of anything else it is not a number.
                 if (
                     type(position) is float
@@ -130,13 +133,9 @@ class Snapshot:
                     and type(age) is int
                     and age <= longest
                     and axis.lowest <= position <= axis.highest
-                    and self._plain
-                    and not self.unknown
-                    and not axis.is_spin
                     and before is not None
-                    and -axis.fastest * elapsed - axis.band <= position - before <= axis.fastest * elapsed + axis.band
+                    and -reach <= position - before <= reach
                 ):
-                    index = axis.index
                     name, speed_name, current_name, ordered_name, error_name, error_wanted = names
                     zeros[index] = True
                     faults[index] = fault
@@ -152,7 +151,7 @@ class Snapshot:
         if readings.parts:
             self._compare_parts(readings, gap)
         if not self._plain:
-            self._plain = not any(self._own) and not any(self.lost)
+            self._plain = not any(self._own) and not any(self.lost) and not any(self._offsets)
         self._take_sensors(readings, tick)
         battery = readings.battery
         values["battery"] = None if battery is None else _finite(battery)

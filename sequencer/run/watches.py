@@ -44,7 +44,7 @@ def advance_clocks(host: Host) -> None:
 def watch_over(host: Host) -> None:
     """Conditions required for motion, faults that axes report, and following errors (phase 3)."""
     for run in host.runs:
-        if run.state == "running" or (run.state == "held" and not run.standing()):
+        if run.definition.stays and (run.state == "running" or (run.state == "held" and not run.standing())):
             run.watch_over()
     if host.must_stay:
         _watch_interlocks(host)
