@@ -316,6 +316,7 @@ class Rig:
         self.orders: list[Orders] = []
         self.events: list[Event] = []
         self.jitter: random.Random | None = None
+        self.jitter_most = 100_000
 
     def start(self, name: str = "r", **given: Any) -> None:
         self.runner.request(name, **given)
@@ -330,7 +331,9 @@ class Rig:
     def tick(self, gap: int | None = None) -> Orders:
         if self.count:
             self.now += self.period if gap is None else gap
-        offset = self.jitter.randint(-100_000, 100_000) if self.jitter is not None and self.count else 0
+        offset = (
+            self.jitter.randint(-self.jitter_most, self.jitter_most) if self.jitter is not None and self.count else 0
+        )
         orders = self.runner.tick(self.reading(self.now + offset))
         self.times.append(self.now)
         self.orders.append(orders)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from math import radians
 from typing import Any
 
@@ -22,7 +23,7 @@ def hand(**changes: Any) -> Any:
 
 def thrown(start_degrees: float, **changes: Any) -> Rig:
     """A flick from an angle, with a release at its `through`, less a lead."""
-    lead = changes.pop("lead", 0.03)
+    lead, ticks = changes.pop("lead", 0.03), changes.pop("ticks", 60)
     rig = Rig(
         checked(
             hand(),
@@ -32,7 +33,7 @@ def thrown(start_degrees: float, **changes: Any) -> Rig:
     )
     rig.positions["wrist"] = radians(start_degrees)
     rig.start()
-    return rig.run(60)
+    return rig.run(ticks)
 
 
 def release_offset(rig: Rig) -> float:
@@ -49,6 +50,16 @@ def test_a_phased_flick_commands_the_release_at_the_same_instant_from_any_angle(
     offsets = [release_offset(thrown(angle)) for angle in ANGLES]
     assert max(offsets) - min(offsets) <= 1e-5
     assert max(abs(offset) for offset in offsets) <= 1e-5
+
+
+def test_half_a_millisecond_of_tick_jitter_spreads_the_release_by_a_millisecond_at_most() -> None:
+    """M3: ticks that come up to 0.5 ms early or late."""
+    offsets = []
+    for number, angle in enumerate(ANGLES):
+        rig = thrown(angle, ticks=0)
+        rig.jitter, rig.jitter_most = random.Random(number), 500_000
+        offsets.append(release_offset(rig.run(60)))
+    assert 1e-4 < max(offsets) - min(offsets) <= 1e-3
 
 
 def test_an_unphased_flick_spreads_the_release_over_a_whole_tick() -> None:
