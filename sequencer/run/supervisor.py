@@ -78,19 +78,22 @@ class Supervisor:
         self.motions = motions
         self.report = report
         self.boxes: list[Obstacle] = []
+        self.of_axis: list[list[Obstacle]] = [[] for _ in motions]
         for data in machine.keep_outs:
             edges = []
             for axis, low, high in data["box"]:
                 margin = machine.axes[axis].band + ROUNDING
                 edges.append((axis, low - margin, high + margin))
             when = None if data["when"] is None else build(data["when"], scope)
-            self.boxes.append(Box(data["name"], edges, when, data["because"]))
-        self.of_axis: list[list[Obstacle]] = [[] for _ in motions]
-        for box in self.boxes:
-            for axis in sorted(box.axes):
-                self.of_axis[axis].append(box)
+            self.add(Box(data["name"], edges, when, data["because"]))
         self.lows = [0.0] * len(motions)
         self.highs = [0.0] * len(motions)
+
+    def add(self, obstacle: Obstacle) -> None:
+        """Keep the machine out of one more; its name must be its own."""
+        self.boxes.append(obstacle)
+        for axis in sorted(obstacle.axes):
+            self.of_axis[axis].append(obstacle)
 
     def commit(self, now: int, gap: int) -> None:
         """Take every axis' candidate where the boxes allow it; hold the others."""
