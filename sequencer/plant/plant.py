@@ -182,6 +182,9 @@ class Plant:
             line = lines.get(name)
             if line is None:
                 raise ModelError(f"orders for unknown axis '{name}'; {did_you_mean(name, lines)}")
+            if name in self._lost_zero:
+                # An actuator counts from where it was switched on, its orders like its readings.
+                order = order._replace(position=order.position + self._lost_zero[name])
             line.put(order, now)
 
     def advance(self, dt_ns: int) -> None:
