@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 from profiles import ProfileError
 from sequencer.run.blocks import choose, first_passage
 from sequencer.run.definition import StepDefinition
+from sequencer.run.milestones import passed
 from sequencer.run.step_kinds import StartFailed, energise
-from sequencer.run.step_state import ACTIVE, IDLE, Activation, Milestone, motion_of
+from sequencer.run.step_state import ACTIVE, IDLE, Activation, Milestone
 from sequencer.run.terms import Watch, build
 
 if TYPE_CHECKING:
@@ -122,33 +123,3 @@ def act(run: Run, activation: Activation) -> list[int]:
         return []
     activation.energised = run.host.now
     return passed(run, activation) if activation.milestones else []
-
-
-def passed(run: Run, activation: Activation) -> list[int]:
-    """The dependents of one step whose milestone is nearer to this tick than to the next."""
-    passed = []
-    half = run.host.definition.period >> 1
-    for milestone in activation.milestones:
-        if milestone.instant is None or run.status[milestone.step] != IDLE:
-            continue
-        motion = motion_of(activation, milestone)
-        clock = motion.next_clock if motion.profile is not None else motion.end_clock
-        if clock + half > milestone.instant:
-            passed.append(milestone.step)
-            _record_milestone(run, activation, milestone, clock)
-    return passed
-
-
-def _record_milestone(run: Run, activation: Activation, milestone: Milestone, clock: int) -> None:
-    assert milestone.instant is not None
-    off = (clock - milestone.instant) * 1e-9
-    dependent = run.definition.steps[milestone.step]
-    values: tuple[tuple[str, float], ...] = (("late_by", off),)
-    if milestone.instant < 0 and clock <= 0:
-        missing = -milestone.instant * 1e-9
-        text = f"{activation.step.name} passes too soon: the lead is {missing:.4g} s longer than the run-up"
-    else:
-        text = f"{activation.step.name} passes in {-off * 1000.0 + 0.0:.3f} ms"
-    run.host.event("milestone", run.name, dependent.name, text, values)
-    milestone.instant = None
-    milestone.fired = True

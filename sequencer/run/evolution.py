@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING
 
 from profiles import ProfileError
 from sequencer.run.blocks import choose, open_scope, successors
-from sequencer.run.entries import act, enter, passed
+from sequencer.run.entries import act, enter
 from sequencer.run.exits import interrupt_inner, leave
+from sequencer.run.milestones import passed
 from sequencer.run.step_kinds import StartFailed
 from sequencer.run.step_state import IDLE, ROOT, Activation
 

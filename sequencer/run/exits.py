@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from sequencer.run.definition import StepDefinition
+from sequencer.run.milestones import lagging
 from sequencer.run.step_state import DEAD, ENDED, IDLE, ROOT, Activation
 
 if TYPE_CHECKING:
@@ -36,6 +37,8 @@ def leave(run: Run, activation: Activation, outcome: str, cause: str) -> None:
             host.outputs[output] = host.definition.outputs[output]["rest"]
     host.event("end", run.name, step.name, f"{outcome}: {cause}" if cause else outcome, (("outcome", outcome),))
     if step.passers and run.state == "running" and step.index not in run.attempts:
+        if outcome == "done":
+            run.timed += lagging(run, activation)
         passed = {milestone.step for milestone in activation.milestones if milestone.fired}
         for index in step.passers:
             if run.status[index] == IDLE and index not in passed:

@@ -25,8 +25,18 @@ def outside_region(host: Host, definition: RoutineDefinition) -> str | None:
             outside = low - position if position < low else position - high
             off.append(f"{name} is at {position:.4g}, {outside:.4g} outside")
     if not off:
-        return None
+        return _stands_inside(host, definition)
     return f"{'; '.join(off)} the start region of '{definition.start}'; {_way(host, definition)}"
+
+
+def _stands_inside(host: Host, definition: RoutineDefinition) -> str | None:
+    """None, or the keep-out that the machine stands in: from there nothing is certified, wherever a routine starts."""
+    if definition.by_hand:
+        return None
+    for obstacle in host.supervisor.inside():
+        if definition.axes & obstacle.axes:
+            return f"the machine stands in {obstacle.name}; jog it out first"
+    return None
 
 
 def _way(host: Host, definition: RoutineDefinition) -> str:

@@ -82,11 +82,13 @@ class Runner:
         Raises:
             RequestRefused: an unknown routine or parameter, a value outside its range, a speed outside (0, 1].
         """
-        definition = self._host.routines.get(name)
+        definition = self._host.routines.get(name) if isinstance(name, str) else None
         if definition is None:
-            raise RequestRefused(f"unknown routine '{name}'; {did_you_mean(name, self._host.routines)}")
-        if not 0.0 < speed <= 1.0:
-            raise RequestRefused(f"speed is {speed:g}; it must be above 0 and at most 1")
+            raise RequestRefused(f"unknown routine '{name}'; {did_you_mean(str(name), self._host.routines)}")
+        if isinstance(speed, bool) or not isinstance(speed, int | float) or not 0.0 < speed <= 1.0:
+            raise RequestRefused(f"speed is {speed!r}; it must be a number above 0 and at most 1")
+        if parameters is not None and not isinstance(parameters, Mapping):
+            raise RequestRefused(f"parameters are {parameters!r}; they must be a mapping of names to values")
         values = parameter_values(definition, parameters or {})
         self._put(("request", name, values, speed, preempt, restart))
 

@@ -118,6 +118,12 @@ class Supervisor:
         box = next(box for box in self.boxes if box.name == name)
         return [self.motions[axis].definition.name for axis in sorted(box.axes) if axis != index]
 
+    def inside(self) -> list[Obstacle]:
+        """What the machine is in as it stands."""
+        lows = [motion.occupied_low for motion in self.motions]
+        highs = [motion.occupied_high for motion in self.motions]
+        return [box for box in self.boxes if not box.missed(lows, highs) and box.holds()]
+
     def blocks(self, axis: int, low: float, high: float) -> Obstacle | None:
         """The first box that an axis meets if it occupies [low, high] while the others stay as they are."""
         lows = [motion.occupied_low for motion in self.motions]

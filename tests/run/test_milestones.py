@@ -386,3 +386,25 @@ def test_a_jerk_limited_flick_may_be_interrupted_and_gone_on_past_its_place() ->
     assert min(points[held:]) >= points[held] - 1e-9
     assert len(rig.starts("p")) == 1
     assert rig.outcome()[1] == "done"
+
+
+@pytest.mark.parametrize("lag", [0.02, 0.1, 0.25, 0.6])
+def test_a_lag_may_last_beyond_the_end_of_the_step_that_passes(lag: float) -> None:
+    """M1, M4: only a place that was never passed ends a dependent aborted; a long lag is waited for."""
+    rig = Rig(
+        checked(
+            hand(),
+            flick("f", THROUGH, SPEED, TO, limits=WRIST),
+            pulse("let_go", {"roller": -6.0}, 0.14, passing={"step": "f", "lag": lag}),
+        )
+    )
+    rig.positions["wrist"] = radians(-30.0)
+    rig.start()
+    rig.run(120)
+    instant = flick_profile(State(radians(-30.0)), State(THROUGH, SPEED), TO, Limits(*WRIST[:2], WRIST[2])).marks[
+        "through"
+    ]
+    (began,) = [event for event in rig.kinds("start") if event.step == "let_go"]
+    assert began.now_ns * 1e-9 == pytest.approx(instant + lag, abs=0.0405)
+    assert [end.text.split(":")[0] for end in rig.kinds("end") if end.step == "let_go"] == ["done"]
+    assert rig.outcome()[1] == "done"

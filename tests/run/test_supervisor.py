@@ -165,7 +165,7 @@ def test_an_axis_held_on_its_way_out_of_a_keep_out_goes_on() -> None:
     inner = keep_out("inner", [0, 0.35, 0.45], [1, 0.5, 3.0], when=["not", ["holds", "clear"]])
     rig = Rig(
         checked(two(around, inner), move("out", {"lift": 0.0})),
-        piece="lantern",
+        piece=lambda tick: "lantern" if tick >= 2 else "none",  # a routine is not started from inside
         clear=lambda tick: tick >= 80,
     )
     rig.positions |= {"lift": 0.7, "wrist": 1.0}
@@ -400,3 +400,15 @@ def test_the_stop_of_the_supervisor_uses_what_the_machine_is_sure_of() -> None:
     slowing = [a - b for a, b in pairwise(speeds) if a > b >= 0.0]
     assert rig.kinds("hold")[0].tick <= 21
     assert max(slowing) <= 0.04 + 1e-9
+
+
+def test_a_routine_from_anywhere_is_not_started_from_inside_a_keep_out() -> None:
+    """R51: "from anywhere" is certified outside every keep-out only; from inside there is jogging."""
+    around = keep_out("around", [0, 0.3, 1.4], [1, 0.5, 3.0])
+    rig = Rig(checked(two(around), move("out", {"lift": 0.0})))
+    rig.positions |= {"lift": 0.7, "wrist": 1.0}
+    rig.start()
+    rig.run(3)
+    (refused,) = rig.kinds("refused")
+    assert refused.text == "the machine stands in around; jog it out first"
+    assert rig.positions["lift"] == 0.7
