@@ -11,7 +11,9 @@ from sequencer.check.gating import Extra, Gate, Gating
 from sequencer.check.keep_out import KeepOutSearch
 from sequencer.check.order import Occurrence, members
 from sequencer.check.phases import Phases
-from sequencer.check.spans import hull
+from sequencer.check.spans import Span, hull
+from sequencer.machine.condition import Compare, Every
+from sequencer.routine.steps import At, Move, Press
 
 
 def gate_findings(all_phases: list[Phases]) -> Iterator[Finding]:
@@ -60,7 +62,11 @@ def _stuck(phases: Phases, gating: Gating) -> dict[int, list[Gate]]:
     steps could open."""
     closed: dict[int, list[Gate]] = {}
     for one in phases.order.occurrences:
-        gates = [gate for gate in gating.of(one) if not any(gate.may_open(s) for _, s in phases.rests(one, gate.axis))]
+        gates = [
+            gate
+            for gate in gating.of(one)
+            if not any(_opens(phases, number, gate, span) for number, span in phases.rests(one, gate.axis))
+        ]
         if gates:
             closed[one.number] = gates
     changed = True
@@ -77,7 +83,36 @@ def _stuck(phases: Phases, gating: Gating) -> dict[int, list[Gate]]:
 def _movers(phases: Phases, one: Occurrence, gate: Gate) -> list[int]:
     """The steps that may run beside one and bring its gate's axis to the right side."""
     concurrent = phases.order.concurrent(one) & phases.order.owners.get(gate.axis, 0)
-    return [number for number in members(concurrent) if gate.may_open(phases.table[number, gate.axis].whole)]
+    return [
+        number
+        for number in members(concurrent)
+        if _opens(phases, number, gate, phases.table[number, gate.axis].whole)
+        and not _asks_for_its_goal(one, phases.order.occurrences[number], gate.axis)
+    ]
+
+
+def _opens(phases: Phases, number: int, gate: Gate, span: Span) -> bool:
+    """Whether an axis in this span, moved or left there by a step (-1: from the start), may let the gate open.
+
+    A press occupies its axis up to where it presses to, until another step takes the axis: that must be on the right
+    side as well.
+    """
+    if number >= 0 and isinstance(phases.order.occurrences[number].node.step.body, Press):
+        span = phases.table[number, gate.axis].goal
+    return gate.may_open(span)
+
+
+def _asks_for_its_goal(one: Occurrence, mover: Occurrence, axis: str) -> bool:
+    """Whether the gate names the very parameter that is the mover's goal: the axis comes to rest at the gate's edge,
+    not beyond it, whatever the parameter's value.
+    """
+    once, body = one.node.step.once, mover.node.step.body
+    if once is None or not isinstance(body, Move):
+        return False
+    goals = {goal.position for name, goal in body.goals if name == axis and isinstance(goal, At)}
+    terms = once.term.terms if isinstance(once.term, Every) else (once.term,)
+    asked = {term.value for term in terms if isinstance(term, Compare) and term.name == axis}
+    return any(isinstance(word, str) and word in asked for word in goals)
 
 
 def _waits(phases: Phases, number: int, closed: dict[int, list[Gate]]) -> bool:

@@ -12,13 +12,12 @@ from collections.abc import Iterator, Sequence
 from itertools import product
 from typing import NamedTuple
 
-from sequencer.check.contradiction import contradict
 from sequencer.check.gating import Extra, Gating
 from sequencer.check.order import Occurrence, Order, members
 from sequencer.check.phases import Phases, Scenario, phases_of
 from sequencer.check.scenarios import Box, inflated
 from sequencer.check.spans import Span, meets, overlap
-from sequencer.machine.interlock import KeepOut, MustStay
+from sequencer.machine.interlock import KeepOut
 
 
 class Part(NamedTuple):
@@ -113,13 +112,13 @@ class _Look:
                     yield from self._beside(one, axis)
 
     def _beside(self, one: Occurrence, axis: str) -> Iterator[Conflict]:
-        excluded = self._excludes(one)
-        # While the step moves, `when` cannot be true: only where it leaves the axis when it is over is judged.
-        own = self._rested(one, axis) if excluded else [Part(axis, one.number, True, self._whole(one.number, axis))]
+        # What must stay true for the step to move says nothing here: when it fails, the axis comes to rest anywhere on
+        # its way, and the box may hold then.
+        own = [Part(axis, one.number, True, self._whole(one.number, axis))]
         others = []
         for other, _ in self.box:
             if other != axis:
-                found = list(self._companions(one, other, excluded))
+                found = list(self._companions(one, other))
                 if not found:
                     return
                 others.append(found)
@@ -127,18 +126,15 @@ class _Look:
             if self._together(combination) and self._meets(combination):
                 yield Conflict(self.rule, self.box, self.phases.scenario, combination)
 
-    def _companions(self, one: Occurrence, axis: str, resting_only: bool) -> Iterator[Part]:
+    def _companions(self, one: Occurrence, axis: str) -> Iterator[Part]:
         """What may have another axis of the box in the box's span while `one` moves."""
         if axis in one.axes:
             if self.moving[axis] >> one.number & 1:
-                span = self._whole(one.number, axis)
-                yield from self._rested(one, axis) if resting_only else [Part(axis, one.number, True, span)]
+                yield Part(axis, one.number, True, self._whole(one.number, axis))
             return
         concurrent = self.order.concurrent(one)
         for number in members(concurrent & self.moving[axis]):
-            other = self.order.occurrences[number]
-            if not resting_only and not self._excludes(other):
-                yield Part(axis, number, True, self._whole(number, axis))
+            yield Part(axis, number, True, self._whole(number, axis))
         for number in members(concurrent & self.resting[axis]):
             yield Part(axis, number, False, self.phases.table[number, axis].rest)
         for number, span in self.phases.rests(one, axis):
@@ -147,20 +143,6 @@ class _Look:
 
     def _whole(self, number: int, axis: str) -> Span:
         return self.phases.table[number, axis].whole
-
-    def _rested(self, one: Occurrence, axis: str) -> list[Part]:
-        span = self.phases.table[one.number, axis].rest
-        return [Part(axis, one.number, False, span)] if meets(span, self.spans[axis]) else []
-
-    def _excludes(self, one: Occurrence) -> bool:
-        """Whether the rule's `when` cannot be true while the step moves, by what must stay true for it to move."""
-        if self.rule.when is None:
-            return False
-        required = [one.node.step.must_stay] if one.node.step.must_stay is not None else []
-        for rule in self.order.flat.machine.interlocks:
-            if isinstance(rule, MustStay) and any(axis in rule.axes for axis in one.axes):
-                required.append(rule.condition)
-        return any(contradict(condition.term, self.rule.when.term) for condition in required)
 
     def _together(self, parts: Sequence[Part]) -> bool:
         """Whether the parts beside the first can be at the same time, as far as order tells (each can beside the

@@ -9,7 +9,7 @@ from sequencer.check.gate import never_opens
 from sequencer.check.gating import Gate
 from sequencer.check.keep_out import Conflict, KeepOutSearch
 from sequencer.machine.axis import Axis
-from sequencer.machine.condition import Compare, term_text
+from sequencer.machine.condition import Compare, Condition, Some, term_text
 
 _STEP = 0.01
 """Gates on a linear axis are rounded to this [m], outwards, and so leave at least this much beyond the tracking band
@@ -79,7 +79,9 @@ def _rounded_up(axis: Axis, position: float) -> float:
     return round(ceil(position / _STEP + 1e-6) * _STEP, 9)
 
 
-def _written(axis: Axis, gate: Gate, own: object) -> str:
+def _written(axis: Axis, gate: Gate, own: Condition | None) -> str:
     sign = ">" if gate.sign > 0.0 else "<"
     text = term_text(Compare(axis.name, sign, gate.position, axis.dimension), people=True)
-    return text if own is None else f"{own} and {text}"
+    if own is None:
+        return text
+    return f"({own}) and {text}" if isinstance(own.term, Some) else f"{own} and {text}"

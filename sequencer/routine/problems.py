@@ -25,6 +25,7 @@ from sequencer.routine.steps import (
     Wait,
     With,
 )
+from sequencer.routine.takeover import takes_over_well
 
 
 def problems_of(routine: Routine, written: frozenset[str] = frozenset()) -> list[RoutineProblem]:
@@ -229,16 +230,18 @@ class _Search:
                 suspects = above.keys() - self.graph.ended_before(later.path)
                 above[later.path] = later
                 for earlier in (above[path] for path in sorted(suspects)):
-                    if later.step.preempt or earlier.step.preempt:
+                    preempting = later.step.preempt or earlier.step.preempt
+                    why = takes_over_well(self.graph, earlier.path, later.path) if preempting else ""
+                    if preempting and not why:
                         continue
                     if self.routine not in (later.routine, earlier.routine) and _outer(earlier) == _outer(later):
                         continue
                     if self.graph.may_overlap(earlier.path, later.path):
                         message = (
                             f"'{earlier.path}'{_line(earlier.step)} and '{later.path}'{_line(later.step)} both use "
-                            f"{target} and can be active together"
+                            f"{target} and can be active together" + (f"; {why}" if why else "")
                         )
-                        hint = "start one after the other, or write preempt: true on the one that takes over"
+                        hint = "start one after the other, or write preempt: true on the one that starts later"
                         mine = (
                             later
                             if later.routine is self.routine

@@ -182,24 +182,29 @@ def test_a_press_may_end_anywhere_on_its_way(make_machine: MakeMachine, say: Say
     )
 
 
-def test_a_keep_out_with_a_case_is_left_aside_where_the_step_excludes_the_case(
+def test_what_must_stay_true_while_a_step_moves_does_not_lift_a_conditional_keep_out(
     make_machine: MakeMachine, say: Say, examined: Examined
 ) -> None:
-    box = (("lift", (0.0, 0.2)), ("wrist", (radians(-95.0), radians(-40.0))))
+    """When it fails, the axis ramps to rest anywhere on its way, and the box holds then."""
+    box = (("lift", (0.0, 0.2)), ("wrist", (radians(-50.0), radians(-20.0))))
     machine = make_machine(KeepOut("full", box, when=say("piece is lantern")))
-    tuck, untuck = Step("tuck", wrist(-60.0)), Step("untuck", wrist(80.0))
-    assert examined(machine, tuck, untuck).findings[0].message == (
-        "full: 'tuck' moves wrist within -60 deg to 92 deg while lift may stand at 0.092 m to 0.108 m from the start; "
-        "so wrist at -50 deg and lift at 0.1 m can come together while piece is lantern"
+    swing = Step("swing", wrist(-80.0), must_stay=say("piece is none"))
+    assert examined(machine, swing).findings[0].message == (
+        "full: 'swing' moves wrist within -80 deg to 92 deg while lift may stand at 0.092 m to 0.108 m from the "
+        "start; so wrist at -35 deg and lift at 0.1 m can come together while piece is lantern"
     )
-    empty = say("piece is none")
-    guarded = examined(machine, replace(tuck, must_stay=empty), replace(untuck, must_stay=empty))
-    # While it moves the piece is none; while it rests there, a lantern may come.
-    assert [finding.message.partition(";")[0] for finding in guarded.findings] == [
-        "full: wrist may rest at -60 deg after 'tuck' while lift may stand at 0.092 m to 0.108 m from the start"
-    ]
-    passing = examined(machine, Step("swing", wrist(-20.0), must_stay=empty))
-    assert passing.verdict == "clear"
+    assert examined(machine, replace(swing, body=wrist(-10.0))).verdict == "clear"
+
+
+def test_a_gate_of_choices_is_put_in_parentheses_when_a_line_adds_to_it(
+    hand: Machine, say: Say, examined: Examined, said: Said
+) -> None:
+    loose = say("lift > 0.1 m or lift > 0.15 m")
+    steps = Step("raise", lift(0.6)), Step("tuck", wrist(-60.0), With("raise"), once=loose)
+    (line,) = {line.rpartition(" | ")[2] for line in said(examined(hand, *steps), "keep_out")}
+    assert line == "this line mends it: tuck: once: (lift > 0.1 m or lift > 0.15 m) and lift > 0.26 m"
+    mended = say(line.rpartition("once: ")[2])
+    assert examined(hand, steps[0], replace(steps[1], once=mended)).verdict == "clear"
 
 
 def test_a_box_of_one_axis_is_kept_out_of_too(make_machine: MakeMachine, examined: Examined, said: Said) -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from sequencer.check import CheckFailed, Examination, check
 from sequencer.machine.actuator import Actuator, Motor
-from sequencer.machine.condition import Condition
+from sequencer.machine.condition import Compare, Condition
 from sequencer.machine.interlock import MustStay
 from sequencer.machine.machine import Machine
 from sequencer.places import Place
@@ -60,6 +60,30 @@ def test_a_gate_on_an_axis_that_never_gets_there_is_found(
         "no step that runs beside it takes it above 0.7 m | start a step beside it that moves lift there, or move the "
         "gate"
     ]
+
+
+def test_a_gate_on_a_pressed_axis_must_lie_beyond_where_it_presses_to(
+    hand: Machine, say: Say, examined: Examined, said: Said
+) -> None:
+    """The effort stays after the press, and so does all that it occupies."""
+    push = Step("push", Press("wrist", 5.0, radians(-30.0)), until=say("wrist < 60 deg"))
+    away = Step("away", lift(0.6), once=say("wrist > 10 deg"))
+    (line,) = said(examined(hand, push, away), "gate")
+    assert line.startswith("error: away: the gate of 'away' (wrist > 10 deg) never opens: ")
+    assert said(examined(hand, push, replace(away, once=say("wrist < 95 deg"))), "gate") == []
+
+
+def test_a_gate_that_asks_for_more_than_the_goal_of_the_same_parameter_is_found(
+    hand: Machine, examined: Examined, said: Said
+) -> None:
+    height = NumberParameter("height", 0.5, LENGTH, (0.4, 0.9))
+    gate = Condition(Compare("lift", ">", "height", LENGTH))
+    turn = Step("turn", wrist(20.0), With("raise"), once=gate)
+    steps = Step("raise", lift("height")), turn
+    (line,) = said(examined(hand, *steps, parameters={"height": height}), "gate")
+    assert line.startswith("error: turn: the gate of 'turn' (lift > height) never opens: ")
+    lower = replace(turn, once=Condition(Compare("lift", ">", 0.3, LENGTH)))
+    assert said(examined(hand, steps[0], lower, parameters={"height": height}), "gate") == []
 
 
 def test_steps_that_wait_for_each_others_motion_are_found(

@@ -161,7 +161,7 @@ def test_problems_of_the_graph_are_found_too(machine: Machine) -> None:
     routine.step("down", move("stow"), after=[])
     with pytest.raises(ModelError) as caught:
         routine.build()
-    hint = "start one after the other, or write preempt: true on the one that takes over"
+    hint = "start one after the other, or write preempt: true on the one that starts later"
     assert str(caught.value).splitlines() == [
         f"steps.down: 'up' and 'down' both use lift and can be active together; {hint}",
         f"steps.down: 'up' and 'down' both use wrist and can be active together; {hint}",

@@ -137,9 +137,37 @@ def test_two_steps_on_one_axis_that_can_be_active_together_are_refused(routine_f
     ]
 
 
-def test_preempt_allows_it(routine_from: Read) -> None:
-    steps = "- up: {move: {lift: 1 m}, after: []}\n- down: {move: {lift: 0.2 m}, with: up, preempt: true}"
+def test_preempt_allows_it_on_the_step_that_starts_later(routine_from: Read) -> None:
+    """R28: it takes the axis over from the moving state."""
+    steps = (
+        "- up: {move: {lift: 1 m}, after: []}\n- later: {wait: 100 ms, after: []}\n"
+        "- down: {move: {lift: 0.2 m}, after: later, preempt: true}"
+    )
     assert said(routine_from(steps)) == []
+
+
+@pytest.mark.parametrize("gate", ["", ", once: lift > 0.6 m"])
+def test_preempt_cannot_help_steps_that_start_in_one_tick(routine_from: Read, gate: str) -> None:
+    """R28: the second claim of a tick fails, also where its gate would open later."""
+    steps = (
+        f"- up: {{move: {{lift: 1 m}}, after: []}}\n- down: {{move: {{lift: 0.2 m}}, with: up, preempt: true{gate}}}"
+    )
+    assert said(routine_from(steps)) == [
+        "5: down: R28: 'up' (line 4) and 'down' (line 5) both use lift and can be active together; "
+        "they start in the same tick, and then preempt cannot help"
+    ]
+
+
+def test_preempt_on_the_step_that_starts_first_is_of_no_use(routine_from: Read) -> None:
+    """R28: the one that starts second would find its axis in use."""
+    steps = (
+        "- later: {wait: 200 ms, after: []}\n- up: {move: {lift: 1 m}}\n"
+        "- down: {move: {lift: 0.2 m}, with: later, preempt: true}"
+    )
+    assert said(routine_from(steps)) == [
+        "6: down: R28: 'up' (line 5) and 'down' (line 6) both use lift and can be active together; "
+        "'up' starts later and does not say preempt"
+    ]
 
 
 def test_branches_that_exclude_each_other_are_no_conflict(routine_from: Read) -> None:
