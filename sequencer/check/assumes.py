@@ -17,6 +17,16 @@ from sequencer.units import show
 def assumptions(flat: FlatRoutine) -> Iterator[str]:
     """What must be so for the verdict on this routine to hold, and what was not judged."""
     routine, machine = flat.routine, flat.machine
+    if machine.overlays:
+        yield f"laid over the machine: {'; '.join(machine.overlays)}"
+    out = [
+        f"{axis.name}.{actuator.name}"
+        for axis in machine.axes.values()
+        for actuator in axis.actuators
+        if actuator.out_of_service
+    ]
+    if out:
+        yield f"out of service: {enumerate_words(out)}"
     keep_outs = [rule.name for rule in machine.interlocks if isinstance(rule, KeepOut)]
     yield f"keep-outs declared: {enumerate_words(keep_outs) if keep_outs else 'none'}"
     required = [rule.name for rule in machine.interlocks if isinstance(rule, MustStay)]
@@ -43,4 +53,4 @@ def assumptions(flat: FlatRoutine) -> Iterator[str]:
     yield "readings are true and axes are zeroed"
     yield "the supervisor is on"
     yield "no bodies declared; not judged: clearance between mechanisms"
-    yield "not judged: whether the actuators can follow"
+    yield "not judged: whether the actuators can follow, and where axes go without power"

@@ -166,7 +166,7 @@ def _fallbacks(routine: Routine, output: Output) -> list[CheckedRoutine] | None:
 
 
 def _is_fine(rehearsal: Rehearsal, spec: RehearsalSpec) -> bool:
-    entered = any(distance.least is not None and distance.least < 0.0 for distance in rehearsal.keep_outs)
+    entered = any(distance.least is not None and distance.least <= 0.0 for distance in rehearsal.keep_outs)
     if entered or not rehearsal.as_expected:
         return False
     return spec.expect.outcome is not None or rehearsal.outcome == "done"
@@ -194,7 +194,7 @@ def _say(
         asked = "" if expectation.found == expectation.allowed else f", asked for {expectation.allowed}"
         output.say(f"  {expectation.name}: {sign}, found {expectation.found}{asked}")
     for distance in rehearsal.keep_outs:
-        if distance.least is not None and distance.least < 0.0:
+        if distance.least is not None and distance.least <= 0.0:
             inside = routine.machine.axes[distance.axis].show(-distance.least)
             output.say(f"  {distance.name}: {output.styled('entered', 'bad')} by {inside} of {distance.axis}")
     output.say()

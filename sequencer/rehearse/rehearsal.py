@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from sequencer.errors import ModelError, did_you_mean
+from sequencer.machine.interlock import KeepOut
 from sequencer.machine.machine import NANOSECONDS, Machine
 from sequencer.pack import CheckedRoutine
 from sequencer.plant import Fault, Plant
@@ -229,7 +230,7 @@ def _positions(machine: Machine, start: str | Mapping[str, float]) -> Mapping[st
     if not isinstance(start, str):
         return start
     if start == ANYWHERE:
-        return None
+        return _free_place(machine)
     preset = machine.presets.get(start)
     if preset is None:
         raise ModelError(f"start: unknown preset '{start}'; {did_you_mean(start, machine.presets)}")
@@ -237,12 +238,27 @@ def _positions(machine: Machine, start: str | Mapping[str, float]) -> Mapping[st
     return {axis: position for axis, position in preset.positions.items() if axis not in spins}
 
 
+def _free_place(machine: Machine) -> Mapping[str, float] | None:
+    """Where to start from "anywhere": as the plant stands by itself, or else at the first preset outside every
+    keep-out.
+    """
+    stands = Plant(machine).positions()
+    rules = [rule for rule in machine.interlocks if isinstance(rule, KeepOut)]
+    for positions in ({}, *(preset.positions for preset in machine.presets.values())):
+        if not any(rule.contains({**stands, **positions}) for rule in rules):
+            return positions or None
+    return None
+
+
 def _judge(
     expected: Expectation, outcome: str, duration: float, steps: Sequence[StepRecord]
 ) -> tuple[ExpectationResult, ...]:
     """Each thing that was asked, against what was found."""
     results = []
-    begun = [step.name for step in steps if step.outcome != "skipped"]
+    # Whatever really began lasted a tick; a step whose milestone never came ends where it would have started.
+    begun = [
+        step.name for step in steps if step.outcome is None or (step.outcome != "skipped" and step.end > step.start)
+    ]
     if expected.outcome is not None:
         results.append(ExpectationResult("outcome", outcome == expected.outcome, outcome, expected.outcome))
     if expected.finishes_within is not None:

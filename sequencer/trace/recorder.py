@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import count
+from math import isfinite
 from typing import TYPE_CHECKING, Any
 
 from sequencer.trace.trace import Header, Measured, Ordered, Row, Trace, TraceEvent, Value
@@ -14,6 +15,8 @@ if TYPE_CHECKING:
     from sequencer.ports.readings import Readings
 
 _NOTHING: tuple[Any, ...] = ()
+_DEFAULT = tuple(Measured())
+"""An axis reading of which nothing is known."""
 
 
 class Recorder:
@@ -113,15 +116,19 @@ def _row(kept: tuple[Any, ...], shift: int) -> Row:
         tuple(None if order is None else _ordered(order) for order in ordered),
         tuple(None if sensed is None else _sensed(sensed) for sensed in sensors),
         tuple(_plain(value) for value in outputs),
-        _plain(battery),
+        _number(battery),
         _plain(requests),
         tuple(_event(event) for event in events),
     )
 
 
 def _measured(reading: Any) -> Measured:
-    position, speed, current, zeroed, age, fault = reading
-    return Measured(_plain(position), _plain(speed), _plain(current), bool(zeroed), _plain(age), fault)
+    """A reading of an axis. What is of another type than a reading has counted as missing in the tick, and does here."""
+    if not isinstance(reading, tuple) or not 1 <= len(reading) <= len(_DEFAULT):
+        reading = ()
+    position, speed, current, zeroed, age, fault = (*reading, *_DEFAULT[len(reading) :])
+    said = fault if fault is None else str(fault)
+    return Measured(_number(position), _number(speed), _number(current), bool(zeroed), _age(age), said)
 
 
 def _ordered(order: Any) -> Ordered:
@@ -135,10 +142,21 @@ def _event(event: Any) -> TraceEvent:
 
 
 def _sensed(sensed: Any) -> tuple[Value, int]:
-    if isinstance(sensed, tuple):
-        value, age = sensed
-        return _plain(value), _plain(age)
-    return _plain(sensed), 0
+    value, age = sensed if isinstance(sensed, tuple) and len(sensed) == 2 else (sensed, 0)
+    value = _plain(value)
+    return value if value is None or isinstance(value, bool | int | float | str) else str(value), _age(age)
+
+
+def _number(value: Any) -> float | int | None:
+    """The value if it is a number (a switch is none), else None."""
+    value = _plain(value)
+    return value if isinstance(value, int | float) and not isinstance(value, bool) else None
+
+
+def _age(value: Any) -> int:
+    """Whole nanoseconds; 0 for what is no number."""
+    number = _number(value)
+    return round(number) if number is not None and isfinite(number) else 0
 
 
 def _plain(value: Any) -> Any:

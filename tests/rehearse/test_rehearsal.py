@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import pytest
 
 from sequencer.errors import ModelError, RequestRefused
+from sequencer.machine.interlock import KeepOut
 from sequencer.plant import ActuatorLoose, AxisJammed, SensorSilent
 from sequencer.rehearse import rehearse, rehearse_all
 
@@ -156,3 +158,36 @@ def test_the_result_is_plain_data_for_json(prepare):
     assert data["rehearsals"][0]["name"] == "good approach"
     assert set(data["rehearsals"][0]["expectations"][0]) == {"name", "held", "found", "allowed"}
     assert data["battery"]["least"] > 10.0
+
+
+def test_a_routine_from_anywhere_is_rehearsed_from_a_place_outside_every_keep_out(prepare):
+    text = """
+routine: tuck
+machine: machine.yaml
+from: anywhere
+steps:
+- tuck: {move: {lift: 0.8 m}, timeout: 5 s}
+"""
+    checked, _, machine = prepare(text)
+    inside = KeepOut("where it stands", (("lift", (-0.01, 0.05)), ("wrist", (-1.7, 2.1))))
+    found = rehearse(checked, machine=replace(machine, interlocks=(inside,)))
+    assert found.trace.rows[0].measured[0].position > 0.05
+
+
+def test_a_step_whose_milestone_never_came_has_not_begun(prepare):
+    text = """
+routine: short
+machine: machine.yaml
+from: carry
+steps:
+- up: {move: {lift: 0.3 m}, timeout: 5 s, until: lift > 0.15 m}
+- spit: {passing: {step: up, at: 0.28 m}, pulse: {rollers: 3 V}, for: 100 ms}
+- back: {move: {lift: carry}, timeout: 5 s}
+rehearsals:
+- as it goes:
+    expect: {order: [up, spit, back]}
+"""
+    checked, routine, machine = prepare(text)
+    (found,) = rehearse_all(checked, machine, routine)
+    assert [step.outcome for step in found.steps if step.name == "spit"] == ["aborted"]
+    assert [(item.held, item.found) for item in found.expectations] == [(False, "up, back")]

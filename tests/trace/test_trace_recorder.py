@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
+import pytest
 
 from sequencer.ports.orders import AxisOrder, Event, Orders
 from sequencer.ports.readings import AxisReading, Readings, Sensed
-from sequencer.trace import Measured, Ordered, Recorder, TraceEvent
+from sequencer.trace import Measured, Ordered, Recorder, TraceEvent, read_trace, write_csv
 
 MACHINE = {
     "name": "lantern hand",
@@ -102,3 +104,28 @@ def test_the_fields_are_those_of_readings_orders_and_events() -> None:
     assert Measured._fields == AxisReading._fields
     assert Ordered._fields == AxisOrder._fields
     assert TraceEvent._fields == Event._fields
+
+
+@pytest.mark.parametrize(
+    "reading",
+    [
+        AxisReading("1", None, [2], 1, None, 5),  # type: ignore[arg-type]
+        AxisReading(True, float("nan"), 1.0, True, 1e9),  # type: ignore[arg-type]
+        (1.0, 0.0, 0.0),
+        (1, 2, 3, 4, 5, 6, 7, 8),
+        "lift",
+    ],
+)
+def test_a_reading_of_another_type_counts_as_missing_and_the_trace_reads_back(reading: object, tmp_path: Path) -> None:
+    recorder = Recorder(MACHINE, [ROUTINE])
+    readings, orders = tick(0)
+    readings.axes = {"lift": reading}  # type: ignore[dict-item]
+    readings.sensors = {"piece": [1], "range_to_hook": Sensed(True, None), "unheard_of": 3.0}  # type: ignore[dict-item,arg-type]
+    readings.battery = "x"  # type: ignore[assignment]
+    recorder.record(readings, orders)
+    trace = recorder.trace()
+    write_csv(tmp_path / "wrong.csv", trace)
+    assert trace.rows[0].battery is None
+    again = read_trace(tmp_path / "wrong.csv")
+    assert len(again.rows) == 1
+    assert repr(again.rows) == repr(trace.rows)

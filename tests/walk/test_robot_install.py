@@ -38,7 +38,6 @@ print(json.dumps({"outcome": outcome, "third_party": third_party, "positions": p
 
 @pytest.fixture(scope="module")
 def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    pytest.importorskip("hatchling")
     folder = tmp_path_factory.mktemp("wheel")
     build = [sys.executable, "-m", "pip", "wheel", "--no-deps", "--no-build-isolation", "-w", str(folder), str(ROOT)]
     subprocess.run(build, check=True, capture_output=True, text=True)
