@@ -39,6 +39,9 @@ def _machine_shape(axis: Shape) -> Shape:
     feedforward = _record(
         constant=_number, cosine=_number, angle=_number, coulomb=_number, velocity=_number, acceleration=_number
     )
+    zero = _record(speed=_number, until=_term, then=_number, once=_optional(_term))
+    # What packs of before these were known do not have.
+    newer = {"zero": _optional(zero), "differ_by": _optional(_number), "most_current": _optional(_number)}
     stop = _one_of("off", "ramp_then_off", "ramp_then_hold")
     return _record(
         name=_text,
@@ -46,18 +49,21 @@ def _machine_shape(axis: Shape) -> Shape:
         longest_gap=_time,
         overlays=_list(_text),
         axes=_list(
-            _record(
-                name=_text,
-                kind=_one_of("linear", "rotary", "spin"),
-                travel=_optional(_row(_number, _number)),
-                limits=_limits,
-                sure=_limits,
-                tolerance=tolerance,
-                latency=_row(_time, _time),
-                between=_one_of("hold", "carry_on"),
-                rest=_list(rest, least=1),
-                stop=stop,
-                feedforward=_optional(feedforward),
+            _every(
+                _may_have(**newer),
+                _record(
+                    name=_text,
+                    kind=_one_of("linear", "rotary", "spin"),
+                    travel=_optional(_row(_number, _number)),
+                    limits=_limits,
+                    sure=_limits,
+                    tolerance=tolerance,
+                    latency=_row(_time, _time),
+                    between=_one_of("hold", "carry_on"),
+                    rest=_list(rest, least=1),
+                    stop=stop,
+                    feedforward=_optional(feedforward),
+                ),
             ),
             least=1,
         ),
@@ -85,7 +91,14 @@ def _routine_shape(axis: Shape, output: Shape, step: Shape) -> Shape:
     number = _record(kind=_one_of("number"), value=_number, low=_number, high=_number, dimension=_row(*[_whole] * 5))
     preset = _record(kind=_one_of("preset"), value=_text, choices=_list(_text, least=1))
     parameters = _by_kind({"number": number, "preset": preset})
-    return _record(
+
+    def afterwards(value: Any, where: str) -> None:
+        _mapping(value, where)
+        inside = value.get("steps")
+        size = len(inside) if isinstance(inside, list) else 0
+        _routine_shape(axis, output, _index(size, "a step"))(value, where)
+
+    whole = _record(
         **{"from": _text},
         name=_text,
         region=_list(_row(axis, _number, _number)),
@@ -95,6 +108,7 @@ def _routine_shape(axis: Shape, output: Shape, step: Shape) -> Shape:
         waived=_list(_record(rule=_text, step=_optional(_text), because=_text)),
         planned=_number,
     )
+    return _every(_may_have(on_cancel=_optional(afterwards), on_fault=_optional(afterwards)), whole)
 
 
 def _step_shape(axis: Shape, output: Shape, step: Shape) -> Shape:
@@ -239,6 +253,18 @@ def _record(**fields: Shape) -> Shape:
             if key not in value:
                 raise PackError(f"{where} has no '{key}'; pack the routines again")
             shape(value[key], f"{where}.{key}")
+
+    return check
+
+
+def _may_have(**fields: Shape) -> Shape:
+    """Entries that may be missing, and are looked at where they are there."""
+
+    def check(value: Any, where: str) -> None:
+        _mapping(value, where)
+        for key, shape in fields.items():
+            if key in value:
+                shape(value[key], f"{where}.{key}")
 
     return check
 

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from rig import JERKY, Rig, axis, checked, flick, machine, move, must_stay, pulse, started, wait
 
-from sequencer.errors import RequestRefused
+from sequencer.errors import PackError, RequestRefused
 from sequencer.run import Confirmations, Runner
 
 BEAM = ["holds", "beam"]
@@ -356,3 +356,22 @@ def test_the_status_keeps_the_chain_of_causes_after_the_end() -> None:
     chain = rig.runner.status().runs[-1].chain
     assert chain[0] == "cancelled by request"
     assert chain[1].startswith("lift has lost its zero: its reading jumped by 1")
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "words"),
+    [
+        ("zero", {"speed": "x", "until": BEAM, "then": 0.0, "once": None}, r"machine.axes\[0\].zero.speed is 'x'"),
+        ("differ_by", "wide", r"machine.axes\[0\].differ_by is 'wide'"),
+    ],
+)
+def test_machine_data_whose_zero_has_another_shape_is_refused(key: str, value: Any, words: str) -> None:
+    """R42: before anything runs."""
+    with pytest.raises(PackError, match=words):
+        checked(machine([axis("lift", **{key: value}), *machine()["axes"][1:]]), wait("A", 1.0))
+
+
+def test_what_runs_afterwards_has_the_shape_of_a_routine() -> None:
+    """R47."""
+    with pytest.raises(PackError, match=r"routines\[0\].on_cancel has no 'from'"):
+        checked(machine(), wait("A", 1.0), on_cancel={"steps": []})
