@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, TextIO, TypeVar
 
 from sequencer.errors import StepgraphError
+from sequencer.whole_file import whole_file
 
 Item = TypeVar("Item")
 
@@ -101,12 +102,10 @@ class Output:
             CannotDo: the path is that of an input, or cannot be written.
         """
         refuse_inputs(path, inputs)
-        beside = path.with_name(f".{path.name}.{os.getpid()}.part")
         try:
-            beside.write_text(text, encoding="utf-8", newline="\n")
-            beside.replace(path)
+            with whole_file(path) as file:
+                file.write(text)
         except OSError as error:
-            beside.unlink(missing_ok=True)
             raise CannotDo(f"{path}: cannot be written: {error.strerror}") from None
 
 

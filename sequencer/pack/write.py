@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable
-from pathlib import Path
 
 from sequencer.errors import PackError, did_you_mean
 from sequencer.pack.checked import FORMAT, CheckedRoutine, canonical, pack_hash
 from sequencer.pack.read import Pack
 from sequencer.pack.shape import check_shape
+from sequencer.whole_file import whole_file
 
 
 def write_pack(path: str | os.PathLike[str], checked_routines: Iterable[CheckedRoutine]) -> Pack:
@@ -37,10 +37,10 @@ def write_pack(path: str | os.PathLike[str], checked_routines: Iterable[CheckedR
     texts = [canonical(checked.routine) for checked in routines]
     whole = pack_hash(machine_text, texts)
     lines = ",\n".join(texts)
-    _replace(
-        Path(path),
-        f'{{"format":"{FORMAT}",\n"machine":{machine_text},\n"routines":[\n{lines}\n],\n"hash":"{whole}"}}\n',
-    )
+    with whole_file(path) as file:
+        file.write(
+            f'{{"format":"{FORMAT}",\n"machine":{machine_text},\n"routines":[\n{lines}\n],\n"hash":"{whole}"}}\n'
+        )
     return Pack(machine, {checked.name: checked for checked in routines}, whole)
 
 
@@ -65,16 +65,3 @@ def _refuse_contradictions(routines: list[CheckedRoutine]) -> None:
 
 def _machine_name(checked: CheckedRoutine) -> str:
     return f"{checked.machine['name']}, {checked.machine['hash'][:12]}"
-
-
-def _replace(path: Path, text: str) -> None:
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with open(part, "x", encoding="ascii", newline="\n") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(part, path)
-    except BaseException:
-        part.unlink(missing_ok=True)
-        raise

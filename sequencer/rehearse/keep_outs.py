@@ -15,7 +15,8 @@ from sequencer.ports.readings import Readings, Sensed, SensorValue
 class KeepOutDistance(NamedTuple):
     """The least distance outside a keep-out box on the axis that was farthest out of it then.
 
-    `least` is in m or rad of `axis`; 0 or less: inside the box, whose edges belong to it. `at` is when [s]. None: the keep-out was never in force.
+    `least` is in m or rad of `axis`; 0 or less: inside the box, whose edges belong to it. `at` is when [s]. None: the
+    keep-out was never in force.
     """
 
     name: str

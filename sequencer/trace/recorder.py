@@ -123,10 +123,9 @@ def _row(kept: tuple[Any, ...], shift: int) -> Row:
 
 
 def _measured(reading: Any) -> Measured:
-    """A reading of an axis. What is of another type than a reading has counted as missing in the tick, and does here."""
-    if not isinstance(reading, tuple) or not 1 <= len(reading) <= len(_DEFAULT):
-        reading = ()
-    position, speed, current, zeroed, age, fault = (*reading, *_DEFAULT[len(reading) :])
+    """A reading of an axis. What is of another type than a reading counted as missing in the tick, and does here."""
+    given = tuple(reading) if isinstance(reading, tuple) and 1 <= len(reading) <= len(_DEFAULT) else ()
+    position, speed, current, zeroed, age, fault = (*given, *_DEFAULT[len(given) :])
     said = fault if fault is None else str(fault)
     return Measured(_number(position), _number(speed), _number(current), bool(zeroed), _age(age), said)
 

@@ -18,6 +18,7 @@ from typing import IO, TYPE_CHECKING, Any
 
 from sequencer.trace.recorder import Recorder
 from sequencer.trace.trace import Header, Row, Trace, channels
+from sequencer.whole_file import whole_file
 
 if TYPE_CHECKING:
     from sequencer.ports.orders import Orders
@@ -33,17 +34,10 @@ def write_csv(path: str | os.PathLike[str], trace: Trace) -> None:
     Raises:
         OSError: the file cannot be written.
     """
-    target = Path(path)
-    beside = target.with_name(f".{target.name}.{os.getpid()}.part")
-    try:
-        with beside.open("w", encoding="utf-8", newline="") as file:
-            writer = csv.writer(file)
-            writer.writerow(columns(trace.header))
-            writer.writerows(lines_of(trace.header, trace.rows, first=True))
-        beside.replace(target)
-    except BaseException:
-        beside.unlink(missing_ok=True)
-        raise
+    with whole_file(path, newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(columns(trace.header))
+        writer.writerows(lines_of(trace.header, trace.rows, first=True))
 
 
 def columns(header: Header) -> list[str]:
