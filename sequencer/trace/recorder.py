@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from sequencer.ports.readings import Readings
 
 _NOTHING: tuple[Any, ...] = ()
-_DEFAULT = tuple(Measured())
+_DEFAULT: tuple[Any, ...] = tuple(Measured())
 """An axis reading of which nothing is known."""
 
 
@@ -124,7 +124,7 @@ def _row(kept: tuple[Any, ...], shift: int) -> Row:
 
 def _measured(reading: Any) -> Measured:
     """A reading of an axis. What is of another type than a reading counted as missing in the tick, and does here."""
-    given = tuple(reading) if isinstance(reading, tuple) and 1 <= len(reading) <= len(_DEFAULT) else ()
+    given: tuple[Any, ...] = reading if isinstance(reading, tuple) and 1 <= len(reading) <= len(_DEFAULT) else ()
     position, speed, current, zeroed, age, fault = (*given, *_DEFAULT[len(given) :])
     said = fault if fault is None else str(fault)
     return Measured(_number(position), _number(speed), _number(current), bool(zeroed), _age(age), said)
