@@ -32,6 +32,10 @@ StopKind = Literal["off", "ramp_then_off", "ramp_then_hold"]
 """How an axis stops: IEC 60204-1 stop categories 0, 1 and 2."""
 
 
+LEAST_LIMIT, GREATEST_LIMIT = 1e-4, 1e8
+"""What a limit of velocity, acceleration or jerk may be, in SI units of the axis."""
+
+
 @dataclass(frozen=True, slots=True)
 class Mount:
     """Where an axis sits in the side view: x forward, y up, angles from horizontal, counter-clockwise.
@@ -145,6 +149,7 @@ class Axis:
     place: Place = field(compare=False, default=NOWHERE)
 
     def __post_init__(self) -> None:
+        self._refuse_limits_of_no_machine()
         if self.kind == "spin":
             if self.travel is not None:
                 raise ModelError(f"axis '{self.name}' is a spin; it has no travel")
@@ -170,6 +175,21 @@ class Axis:
             )
         if self.rest[-1].when is not None:
             raise ModelError(f"axis '{self.name}': the last rest case must have no 'when', so that one always applies")
+
+    def _refuse_limits_of_no_machine(self) -> None:
+        """Numbers so small or large that a move takes days, or no time, are slips of the pen."""
+        velocity, acceleration, jerk = self.limits.velocity, self.limits.acceleration, self.limits.jerk
+        given = (
+            *(("velocity", value, self.speed_dimension) for value in velocity),
+            *(("acceleration", value, self.acceleration_dimension) for value in acceleration),
+            ("jerk", 0.0 if jerk is None else jerk, self.jerk_dimension),
+        )
+        for quantity, value, dimension in given:
+            if value != 0.0 and not LEAST_LIMIT <= abs(value) <= GREATEST_LIMIT:
+                raise ModelError(
+                    f"axis '{self.name}': the limit of {quantity} is {show(value, dimension)}; no machine needs one "
+                    f"below {show(LEAST_LIMIT, dimension)} or above {show(GREATEST_LIMIT, dimension)}"
+                )
 
     @property
     def dimension(self) -> Dimension:

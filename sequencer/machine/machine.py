@@ -16,6 +16,9 @@ from sequencer.machine.sensor import Output, Sensor
 from sequencer.places import NOWHERE, Place
 from sequencer.units import ANGLE, ANGULAR_SPEED, CURRENT, LENGTH, SPEED, VOLTAGE
 
+SHORTEST_PERIOD, LONGEST_PERIOD = 1_000_000, 1_000_000_000
+"""Control periods [ns] that this runner is made for."""
+
 NANOSECONDS = 1_000_000_000
 """Nanoseconds in a second; every duration of the model is a whole number of nanoseconds (R17)."""
 
@@ -81,8 +84,11 @@ class Machine:
     def problems(self) -> list[tuple[Place, str]]:
         """Everything that contradicts itself, with its place; empty for a machine that can be."""
         found: list[tuple[Place, str]] = []
-        if self.period <= 0:
-            found.append((self.place, f"the period is {self.period} ns; it must be greater than 0"))
+        if not SHORTEST_PERIOD <= self.period <= LONGEST_PERIOD:
+            found.append((self.place, f"the period is {self.period * 1e-9:g} s; it must be between 0.001 s and 1 s"))
+        elif self.longest_gap < self.period:
+            text = f"longest_gap is {self.longest_gap * 1e-9:g} s, shorter than the period of {self.period * 1e-9:g} s"
+            found.append((self.place, text))
         if not self.axes:
             found.append((self.place, "a machine needs at least one axis"))
         owners: dict[str, str] = {}
@@ -112,6 +118,8 @@ class Machine:
                             f"{axis.show(axis.travel[0])} to {axis.show(axis.travel[1])}",
                         )
                     )
+        found += self._rings_of_derived_sensors()
+        found += self._idle_keep_outs()
         seen: set[str] = set()
         for interlock in self.interlocks:
             if interlock.name in seen:
@@ -148,6 +156,36 @@ class Machine:
             for name in names_in(condition.term):
                 if name not in known:
                     found.append((condition.place, f"{where}: unknown name '{name}'; {did_you_mean(name, known)}"))
+        return found
+
+    def _rings_of_derived_sensors(self) -> list[tuple[Place, str]]:
+        """Derived sensors that are computed from each other."""
+        found = []
+        for sensor in self.sensors.values():
+            waiting, seen = [sensor.name], set[str]()
+            while waiting:
+                derived = self.sensors[waiting.pop()].derived
+                for name in () if derived is None else names_in(derived.source.term):
+                    if name in self.sensors and name not in seen:
+                        seen.add(name)
+                        waiting.append(name)
+            if sensor.name in seen:
+                found.append((sensor.place, f"sensor '{sensor.name}' is derived from itself, directly or by others"))
+        return found
+
+    def _idle_keep_outs(self) -> list[tuple[Place, str]]:
+        """Keep-outs that no axis can enter, since one of their intervals lies outside its travel."""
+        found = []
+        for rule in self.interlocks:
+            for name, (low, high) in rule.box if isinstance(rule, KeepOut) else ():
+                travel = self.axes[name].travel if name in self.axes else None
+                if travel is not None and (high < travel[0] or low > travel[1]):
+                    show = self.axes[name].show
+                    text = (
+                        f"interlock '{rule.name}': {name} from {show(low)} to {show(high)} is outside its travel, "
+                        f"{show(travel[0])} to {show(travel[1])}; the keep-out would never say anything"
+                    )
+                    found.append((rule.place, text))
         return found
 
     def _mount_problems(self) -> list[tuple[Place, str]]:

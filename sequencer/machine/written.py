@@ -119,6 +119,10 @@ class Quantity(Shape):
         return value
 
 
+LONGEST = 3600.0
+"""No duration in a file is longer [s]: a robot's routine that waits longer waits for a mistake."""
+
+
 @dataclass(frozen=True, slots=True)
 class Duration(Shape):
     """A time, kept in whole nanoseconds; with `words`, a parameter's name may stand instead; `zero`: 0 is allowed."""
@@ -138,6 +142,8 @@ class Duration(Shape):
         """Seconds as whole nanoseconds, after the rule that durations are above 0 (R18)."""
         if value < 0.0:
             raise reading.wrong(node, path, f"{as_written(node)} is negative; a time is needed", self.hint, "R18")
+        if value > LONGEST:
+            raise reading.wrong(node, path, f"{as_written(node)} is longer than an hour", self.hint, "R18")
         time = round(value * 1e9)
         if time == 0 and not (self.zero and value == 0.0):
             raise reading.wrong(

@@ -276,7 +276,7 @@ def test_the_verdict_says_what_it_assumes(hand: Machine, examined: Examined) -> 
         "readings are true and axes are zeroed",
         "the supervisor is on",
         "no bodies declared; not judged: clearance between mechanisms",
-        "not judged: whether the actuators can follow",
+        "not judged: whether the actuators can follow, and where axes go without power",
     )
     assert examination.checked is not None
     assert examination.checked.assumes == examination.assumes
