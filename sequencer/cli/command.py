@@ -31,6 +31,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except SystemExit as done:
         return done.code if isinstance(done.code, int) else FINE
     except KeyboardInterrupt:
+        print("stepgraph: interrupted; nothing more was written", file=sys.stderr)
         return INTERRUPTED
     except BrokenPipeError:
         # Nobody reads any more; the interpreter's last flush must not complain of it.
@@ -44,7 +45,11 @@ def run(arguments: Sequence[str] | None = None) -> int:
         output.failed(str(error))
         return FOUND
     except OSError as error:
-        output.failed(f"{error.filename}: {error.strerror}" if error.filename else str(error))
+        # It may be stdout itself that takes no more, so the answer goes to stderr alone.
+        said = (
+            f"{error.filename}: {error.strerror}" if error.filename else f"the output takes no more: {error.strerror}"
+        )
+        print(f"stepgraph: {said}", file=sys.stderr)
         return COULD_NOT
     except Exception as error:
         if os.environ.get("STEPGRAPH_DEBUG"):

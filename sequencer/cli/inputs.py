@@ -41,6 +41,8 @@ def files_of(paths: Sequence[str]) -> list[Path]:
     """
     found: list[Path] = []
     for text in paths:
+        if not text:
+            raise CannotDo("an empty name was given where a file belongs; for this folder write .")
         path = Path(text)
         if path.is_dir():
             inside = sorted(path.glob(f"*{ROUTINE_ENDING}"))
@@ -63,6 +65,8 @@ def existing(path: Path) -> Path:
     Raises:
         CannotDo: there is none (the nearest name in its folder is given), or it cannot be read.
     """
+    if path.exists() and not path.is_file() and not path.is_dir():
+        raise CannotDo(f"{path} is no regular file (a device or a pipe); it is not read")
     try:
         with path.open(encoding="utf-8") as file:
             file.read(4096)
@@ -110,6 +114,8 @@ class Reader:
         """The routine of a file, on its machine with the overlays laid over it."""
         from sequencer.files import load_routine
 
+        if not is_routine(path):
+            raise CannotDo(f"{path} is no routine file: it has no key 'routine'; a machine file is for stepgraph draw")
         if not self.overlays:
             return load_routine(path)
         bare = load_routine(path)

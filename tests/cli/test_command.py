@@ -113,12 +113,12 @@ def test_an_internal_error_says_that_it_is_a_bug_and_shows_where_only_on_demand(
         call("draw", "machine.yaml")
 
 
-def test_an_interrupt_is_quiet(folder: Path, call: Call, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_interrupt_is_one_sentence(folder: Path, call: Call, monkeypatch: pytest.MonkeyPatch) -> None:
     def interrupted(*_: object) -> int:
         raise KeyboardInterrupt
 
     monkeypatch.setattr(draw, "run", interrupted)
-    assert call("draw", "machine.yaml") == (130, "", "")
+    assert call("draw", "machine.yaml") == (130, "", "stepgraph: interrupted; nothing more was written\n")
 
 
 def test_a_reader_that_goes_away_is_no_error(folder: Path) -> None:
