@@ -97,9 +97,13 @@ def _opens(phases: Phases, number: int, gate: Gate, span: Span) -> bool:
     A press occupies its axis up to where it presses to, until another step takes the axis: that must be on the right
     side as well.
     """
-    if number >= 0 and isinstance(phases.order.occurrences[number].node.step.body, Press):
-        span = phases.table[number, gate.axis].goal
-    return gate.may_open(span)
+    return gate.may_open(_counted(phases, number, gate.axis, span))
+
+
+def _counted(phases: Phases, number: int, axis: str, span: Span) -> Span:
+    """Of a span what a gate has to wait for: after a press, where it presses to."""
+    pressed = number >= 0 and isinstance(phases.order.occurrences[number].node.step.body, Press)
+    return phases.table[number, axis].goal if pressed else span
 
 
 def _asks_for_its_goal(one: Occurrence, mover: Occurrence, axis: str) -> bool:
@@ -137,7 +141,8 @@ def _ring_finding(phases: Phases, ring: list[int]) -> Finding:
 
 def _hopeless_finding(phases: Phases, one: Occurrence, gate: Gate) -> Finding:
     axis = phases.order.flat.machine.axes[gate.axis]
-    low, high = hull([span for _, span in phases.rests(one, gate.axis)] or [phases.scenario.start[gate.axis]])
+    rests = [_counted(phases, number, gate.axis, span) for number, span in phases.rests(one, gate.axis)]
+    low, high = hull(rests or [phases.scenario.start[gate.axis]])
     stands = f"at {axis.show(low)}" if high - low < 1e-9 else f"between {axis.show(low)} and {axis.show(high)}"
     nearest = high if gate.sign > 0.0 else low
     return Finding(
