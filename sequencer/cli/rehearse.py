@@ -189,6 +189,10 @@ def _say(
     if any(run.name == routine.name for run in rehearsal.trace.runs()):
         text = timeline_text(timeline_of_trace(rehearsal.trace, routine.name, checked, plan), output.width, False)
         output.say(text.rstrip())
+    for run in rehearsal.trace.runs():
+        if run.name != routine.name:
+            followed = f": {run.cause}" if run.cause else ""
+            output.say(f"  then {run.name}: {run.outcome}{followed} after {run.end - run.start:.2f} s")
     for expectation in rehearsal.expectations:
         sign = output.styled("held", "good") if expectation.held else output.styled("not held", "bad")
         asked = "" if expectation.found == expectation.allowed else f", asked for {expectation.allowed}"

@@ -147,7 +147,7 @@ def rehearse(
     return Rehearsal(
         name=spec.name,
         outcome=outcome,
-        cause=cause or (run.cause if run is not None else None),
+        cause=_whole_cause(None if run is None else run.cause, cause),
         duration=duration,
         steps=steps,
         trace=trace,
@@ -206,6 +206,8 @@ def _play(
                 (active.add if event.text == "start" else active.discard)(event.run)
             elif event.kind == "refused" and event.run == name and not begun:
                 cause = f"refused: {event.text}"
+            elif event.kind == "refused" and event.run != name:
+                cause = f"{_FOLLOWER}'{event.run}', which should have followed, was refused: {event.text}"
         plant.apply(orders)
         if watch:
             watch.consider(readings)
@@ -224,6 +226,16 @@ def _play(
         elif now >= last + round(STOPPING * NANOSECONDS):
             break
     return cause
+
+
+_FOLLOWER = "; "
+"""How a cause begins that adds to the run's own and does not stand for it."""
+
+
+def _whole_cause(own: str | None, told: str | None) -> str | None:
+    if told is None or not told.startswith(_FOLLOWER):
+        return told or own
+    return f"{own or ''}{told}".removeprefix(_FOLLOWER)
 
 
 def _positions(machine: Machine, start: str | Mapping[str, float]) -> Mapping[str, float] | None:

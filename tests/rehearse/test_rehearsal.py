@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 
+from sequencer.check.compile import compile_routine
 from sequencer.errors import ModelError, RequestRefused
 from sequencer.machine.interlock import KeepOut
 from sequencer.plant import ActuatorLoose, AxisJammed, SensorSilent
@@ -191,3 +192,24 @@ rehearsals:
     (found,) = rehearse_all(checked, machine, routine)
     assert [step.outcome for step in found.steps if step.name == "spit"] == ["aborted"]
     assert [(item.held, item.found) for item in found.expectations] == [(False, "up, back")]
+
+
+def test_a_routine_that_a_timeout_asks_for_and_that_is_not_there_is_told(prepare, tmp_path):
+    (tmp_path / "away.routine.yaml").write_text(
+        "routine: away\nmachine: machine.yaml\nfrom: carry\nsteps:\n- up: {move: {lift: 0.3 m}, timeout: 5 s}\n"
+    )
+    text = """
+routine: fallback
+machine: machine.yaml
+from: carry
+steps:
+- w: {wait: range_to_hook < 0.3 m, timeout: 0.3 s, on_timeout: away}
+"""
+    checked, routine, machine = prepare(text)
+    alone = rehearse(checked, machine=machine)
+    assert alone.outcome == "cancelled"
+    assert alone.cause.startswith("w not done after 0.3 s: ")
+    assert "; 'away', which should have followed, was refused: " in alone.cause
+    beside = rehearse(checked, machine=machine, others=[compile_routine(routine.subroutines["away"])])
+    assert [(run.name, run.outcome) for run in beside.trace.runs()] == [("fallback", "cancelled"), ("away", "done")]
+    assert "refused" not in beside.cause
