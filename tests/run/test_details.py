@@ -94,7 +94,7 @@ def test_a_refusal_names_what_was_asked_for() -> None:
     assert {event.run for event in rig.kinds("refused")} == {"r", "zero lift", "jog lift"}
 
 
-def test_an_axis_that_creeps_on_and_then_jams_is_a_stall() -> None:
+def test_an_axis_that_creeps_on_and_later_jams_is_a_stall() -> None:
     """R45: progress counts from the last progress, not from the first."""
     place = {"is": 0.0}
     on = machine([axis("lift", tolerance=WAITS), *machine()["axes"][1:]])
