@@ -9,6 +9,7 @@ from types import MappingProxyType
 from sequencer.errors import ModelError, did_you_mean
 from sequencer.machine.actuator import Motor
 from sequencer.machine.axis import Axis, AxisKind
+from sequencer.machine.body import Body, Clearance
 from sequencer.machine.condition import Condition, Kind, Vocabulary, names_in
 from sequencer.machine.interlock import Interlock, KeepOut, MustStay
 from sequencer.machine.piece import Piece
@@ -66,13 +67,15 @@ class Machine:
     pieces: Mapping[str, Piece] = field(default_factory=dict)
     presets: Mapping[str, Preset] = field(default_factory=dict)
     interlocks: tuple[Interlock, ...] = ()
+    bodies: Mapping[str, Body] = field(default_factory=dict)
+    clearances: tuple[Clearance, ...] = ()
     overlays: tuple[str, ...] = ()
     place: Place = field(compare=False, default=NOWHERE)
 
     def __post_init__(self) -> None:
         if self.longest_gap == 0:
             object.__setattr__(self, "longest_gap", 5 * self.period)
-        for name in ("axes", "motors", "sensors", "outputs", "pieces", "presets"):
+        for name in ("axes", "motors", "sensors", "outputs", "pieces", "presets", "bodies"):
             object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
         problems = list(self.problems())
         if problems:

@@ -244,6 +244,7 @@ class Step:
     limits: LimitCaps | None = None
     profile: Literal["s_curve", "trapezoid"] = "s_curve"
     together: bool = False
+    touching: tuple[str, str] | None = None
     about: str = ""
     place: Place = field(compare=False, default=NOWHERE)
 
