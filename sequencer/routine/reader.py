@@ -70,8 +70,8 @@ class _RoutineReader:
             subroutines,
             rehearsals.rehearsals(self.top.node("rehearsals")),
             self.waivers(paths),
-            self.top.value("about", ""),
-            place,
+            about=self.top.value("about", ""),
+            place=place,
         )
 
     def found(self, name: str, place: Place, path: str) -> Routine | None:
