@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from sequencer.files.parts import PartReader
+from sequencer.files.parts import PartReader, read_keys
 from sequencer.machine.body import Body, Clearance
 from sequencer.machine.body_problems import FRAME, OUTSIDE
 from sequencer.machine.keys import BODY, CLEARANCE, PIECE
 from sequencer.machine.piece import Piece
 from sequencer.machine.reading import Fields, joined
+from sequencer.places import Place
 
 _SOME_PARTS = (((0.0, 0.0), (1.0, 0.0), (0.0, 1.0)),)
 """Outline of the stand-in for a body that could not be read, so that what names it is no second mistake."""
@@ -19,12 +20,20 @@ class BodyReader(PartReader):
     def bodies(self) -> dict[str, Body]:
         found = {}
         for name, node, path, place in self.top.children("bodies"):
-            fields = self.section(BODY, node, path)
-            if fields is not None:
-                self._belongs_outside(fields)
-            body = self.built(Body, fields, *(key.name for key in BODY.keys), name=name, place=place)
+            body = self._body(name, self.section(BODY, node, path), place)
             found[name] = body if body is not None else Body(name, FRAME, _SOME_PARTS, place=place)
         return found
+
+    def _body(self, name: str, fields: Fields | None, place: Place) -> Body | None:
+        if fields is None:
+            return None
+        self._belongs_outside(fields)
+        written = [key.name for key in BODY.keys if fields.node(key.name) is not None]
+        values = read_keys(fields, written)
+        if len(values) < len(written):
+            return None
+        body: Body | None = self.made(Body, fields, {**values, "name": name, "place": place})
+        return body
 
     def _belongs_outside(self, fields: Fields) -> None:
         carrier = fields.node("carried_by")

@@ -297,7 +297,12 @@ BODY = Section(
     (
         Key("carried_by", Name("an axis, frame, or outside"), "what carries it", required=True),
         Key("parts", Polygons(), "its outline in the coordinates of what carries it", required=True),
-        Key("along", OneOf(("x", "y")), "the direction in which a body outside may stand elsewhere", default="x"),
+        Key(
+            "along",
+            OneOf(("x", "y")),
+            'where else a body outside may stand: x forward, or "y" up, in quotes',
+            default="x",
+        ),
         Key("range", Pair(_LENGTH), "from where to where a body outside may stand; needed there"),
         Key("reading", Name("a sensor"), "the sensor that tells where a body outside stands"),
         Key(
@@ -312,7 +317,7 @@ BODY = Section(
 CLEARANCE = Section(
     "a clearance",
     (
-        Key("between", Pair(Name("a body, or a piece with parts")), "the two bodies", required=True),
+        Key("between", Pair(Name("a body or of a piece with parts")), "the two bodies", required=True),
         Key("margin", Quantity("length", sign="not negative"), "the distance that must remain", default="0 m"),
         Key("exempt", Text("a reason in words"), "why the two are not watched at all", default="they are watched"),
     ),

@@ -208,7 +208,7 @@ STEP = Section(
         Key("route", NotYet(), "a certified way round"),
         Key(
             "touching",
-            Pair(Name("a body, or a piece with parts")),
+            Pair(Name("a body or of a piece with parts")),
             "two bodies that may meet while this step is active",
             default="none may",
             rule="R46",
