@@ -274,7 +274,7 @@ WAIVER = Section(
 )
 
 OUTSIDE_RANGE = Section(
-    "a range of an outside body",
+    "an outside range",
     (
         Key("range", Pair(Quantity("length")), "from where to where it may stand", required=True, rule="R51"),
         Key("since", Name("a step"), "holds from the start of this step on", default="from the beginning"),
