@@ -5,6 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 
 from sequencer.check.assumes import assumptions
+from sequencer.check.bodies import Bodies, bodies_of
+from sequencer.check.clearance import ClearanceSearch
+from sequencer.check.clearance_advice import clearance_advice
+from sequencer.check.clearance_findings import clearance_findings
 from sequencer.check.compile import compile_routine
 from sequencer.check.critical import with_slack
 from sequencer.check.finding import CheckFailed, Examination, Finding, numbered, verdict_of
@@ -66,21 +70,27 @@ def examine(routine: Routine, *, waive: Iterable[Waiver] = ()) -> Examination:
         findings = numbered(list(waived(found, waivers)))
         return Examination(verdict_of(findings), (), findings, None, None)
     plan = None if surveyed.plan is None else with_slack(surveyed.plan, flat)
+    order = Order(flat)
+    bodies = None
+    advice = None
     try:
-        found += _rules(flat, surveyed, plan)
+        bodies = bodies_of(flat.machine) if flat.machine.bodies else None
+        found += _rules(order, bodies, surveyed, plan)
+        if bodies is not None and plan is not None:
+            advice = clearance_advice(order, bodies, plan)
     except ModelError as error:
         found.append(refused_model(error, routine))
     findings = numbered(list(waived(found, waivers)))
     verdict = verdict_of(findings)
-    assumes = tuple(assumptions(flat))
+    assumes = tuple(assumptions(flat, bodies))
     checked = None
     if verdict == "clear" and plan is not None:
         checked = compile_routine(routine, assumes=assumes, waived=_accepted(findings), surveyed=surveyed, flat=flat)
-    return Examination(verdict, assumes, findings, plan, checked)
+    return Examination(verdict, assumes, findings, plan, checked, advice)
 
 
-def _rules(flat: FlatRoutine, surveyed: Survey, plan: Plan | None) -> Iterator[Finding]:
-    order = Order(flat)
+def _rules(order: Order, bodies: Bodies | None, surveyed: Survey, plan: Plan | None) -> Iterator[Finding]:
+    flat = order.flat
     search = KeepOutSearch(order, scenarios_of(flat))
     yield from start_findings(flat)
     yield from travel_findings(search.phases)
@@ -90,6 +100,8 @@ def _rules(flat: FlatRoutine, surveyed: Survey, plan: Plan | None) -> Iterator[F
     yield from gate_findings(search.phases)
     yield from required_findings(search.phases)
     yield from keep_out_findings(search, plan)
+    if bodies is not None:
+        yield from clearance_findings(ClearanceSearch(order, search.phases, bodies), plan)
 
 
 def _accepted(findings: Iterable[Finding]) -> Iterator[Mapping[str, str | None]]:

@@ -124,6 +124,8 @@ class Together:
     def _at_once(self, parts: Sequence[Part]) -> bool:
         """Whether the parts beside the first can be at the same time, as far as order tells (each can beside the
         first)."""
+        if any(self._taken(part, by) for by in parts if by.number >= 0 for part in parts if not part.moving):
+            return False
         for index, part in enumerate(parts[1:], 1):
             for other in parts[index + 1 :]:
                 if part.number == other.number or part.number < 0 or other.number < 0:
@@ -134,6 +136,19 @@ class Together:
                 if part.moving and other.moving and not self.order.concurrent(one) >> two.number & 1:
                     return False
         return True
+
+    def _taken(self, part: Part, by: Part) -> bool:
+        """Whether an axis cannot rest where a part has it, because the step of another part has taken it from there.
+
+        A step takes all its axes at once. While it moves it has them; after that, what came before it is over, except
+        that in a later passage what stands before it may have come again.
+        """
+        taker = self.order.occurrences[by.number]
+        if part.number == by.number or part.axis not in taker.axes:
+            return False
+        if by.moving or part.number < 0:
+            return True
+        return bool(taker.ended >> part.number & 1) and not taker.passages
 
     def _cut(self, parts: Sequence[Part]) -> tuple[Span, ...] | None:
         """What is left of all spans once the gates of the moving steps have cut the others; None if one no longer
