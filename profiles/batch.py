@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     Mask = NDArray[np.bool_]
 
 # So many motions at a time, so that what is computed of them stays in the cache of a core.
-_BLOCK = 4096
+_BLOCK = 8192
 # Newton steps before the few motions left are solved one by one.
 _NEWTON_STEPS = 16
 # A last Newton step this small beside the unknown leaves no error that a double can hold [1].

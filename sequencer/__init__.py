@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from sequencer.ports.readings import AxisReading, Readings, Sensed
     from sequencer.rehearse import Rehearsal, rehearse
     from sequencer.routine.routine import Routine
-    from sequencer.run import Runner
+    from sequencer.run import Loop, Runner
     from sequencer.trace import Recorder, Trace, TraceError, read_trace
 
 _HOMES = {
@@ -41,6 +41,7 @@ _HOMES = {
     "ClockError": "errors",
     "Event": "ports.orders",
     "FileErrors": "files",
+    "Loop": "run",
     "Machine": "machine.machine",
     "MissingExtra": "errors",
     "ModelError": "errors",
@@ -76,6 +77,7 @@ __all__ = [
     "ClockError",
     "Event",
     "FileErrors",
+    "Loop",
     "Machine",
     "MissingExtra",
     "ModelError",

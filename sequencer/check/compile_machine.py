@@ -93,7 +93,26 @@ def _axis(machine: Machine, axis: Axis) -> dict[str, Any]:
         ],
         "stop": axis.stop,
         "feedforward": feedforward(machine, axis.name),
+        "zero": None
+        if axis.zero is None
+        else {
+            "speed": float(axis.zero.move),
+            "until": term_data(axis.zero.until),
+            "then": float(axis.zero.then),
+            "once": term_data(axis.zero.once),
+        },
+        "differ_by": None
+        if axis.position is None or axis.position.differ_by is None
+        else float(axis.position.differ_by),
+        "most_current": _most_current(axis),
     }
+
+
+def _most_current(axis: Axis) -> float | None:
+    """The sum of its actuators' winding limits [A]; None where one is not told."""
+    limits = [actuator.winding_limit for actuator in axis.actuators if not actuator.out_of_service]
+    known = [limit for limit in limits if limit is not None]
+    return float(sum(known)) if known and len(known) == len(limits) else None
 
 
 def _sensor(sensor: Sensor, index: dict[str, int]) -> dict[str, Any]:

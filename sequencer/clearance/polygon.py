@@ -55,11 +55,6 @@ def polygon(vertices: Sequence[Point]) -> Polygon:
     return Polygon(tuple((x, y) for x, y in vertices), tuple(edges), max(hypot(x, y) for x, y in vertices))
 
 
-def shifted(one: Polygon, x: float, y: float) -> Polygon:
-    """The polygon moved by (x, y) [m]."""
-    return polygon([(a + x, b + y) for a, b in one.vertices])
-
-
 def signed_distance(one: Polygon, other: Polygon) -> Apart:
     """How far two polygons are apart [m], negative by how deep they overlap, 0 where they touch."""
     return apart(one, other.vertices, other.edges, 1.0, 0.0)

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Protocol
+from collections.abc import Collection
+from math import isfinite
+from typing import Protocol, get_args
 
-from sequencer.ports.orders import Orders
+from sequencer.errors import did_you_mean
+from sequencer.ports.orders import Mode, Orders
 from sequencer.ports.readings import Readings
 
 
@@ -30,3 +33,22 @@ class Clock(Protocol):
 
     def sleep_until(self, time_ns: int) -> None:
         """Return at `time_ns` [ns] or at once if that has passed."""
+
+
+def check_orders(orders: Orders, axes: Collection[str]) -> None:
+    """See that orders can be passed on: for known axes, in known modes, all numbers finite. For use in `write`.
+
+    Raises:
+        ValueError: what is wrong with the first order that is.
+    """
+    for name, order in orders.axes.items():
+        if name not in axes:
+            raise ValueError(f"an order for unknown axis '{name}'; {did_you_mean(name, axes)}")
+        mode, *numbers = order
+        if mode not in _MODES:
+            raise ValueError(f"an order for {name} has the unknown mode '{mode}'; {did_you_mean(mode, _MODES)}")
+        if not all(isfinite(number) for number in numbers):
+            raise ValueError(f"an order for {name} is not finite: {order}")
+
+
+_MODES = get_args(Mode)

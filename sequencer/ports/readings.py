@@ -31,11 +31,19 @@ class Sensed(NamedTuple):
     age: int = 0
 
 
+class Parts(NamedTuple):
+    """What the several encoders [m or rad] and motors [A] of one axis read, to be compared with each other."""
+
+    encoders: tuple[float | None, ...] = ()
+    currents: tuple[float | None, ...] = ()
+
+
 @dataclass(slots=True)
 class Readings:
     """A snapshot of the machine at `now_ns` [ns, monotonic clock]. Whatever is missing is UNKNOWN.
 
-    `enabled` is the permission to move. `sensors` holds plain values or `Sensed` ones. `battery` [V].
+    `enabled` is the permission to move. `sensors` holds plain values or `Sensed` ones. `battery` [V]. `parts` may tell
+    what the encoders and motors of an axis read one by one.
     """
 
     now_ns: int
@@ -43,3 +51,4 @@ class Readings:
     axes: Mapping[str, AxisReading] = field(default_factory=dict)
     sensors: Mapping[str, SensorValue | Sensed | None] = field(default_factory=dict)
     battery: float | None = None
+    parts: Mapping[str, Parts] = field(default_factory=dict)

@@ -6,12 +6,21 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from sequencer.run.confirmation import Confirmations
+    from sequencer.run.loop import Loop
+    from sequencer.run.requests import Allowed
     from sequencer.run.runner import Runner
     from sequencer.run.status import Status
 
-_MODULE_OF = {"Runner": "runner", "Status": "status"}
+_MODULE_OF = {
+    "Allowed": "requests",
+    "Confirmations": "confirmation",
+    "Loop": "loop",
+    "Runner": "runner",
+    "Status": "status",
+}
 
-__all__ = ["Runner", "Status"]
+__all__ = ["Allowed", "Confirmations", "Loop", "Runner", "Status"]
 
 
 def __getattr__(name: str) -> object:

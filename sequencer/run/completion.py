@@ -30,7 +30,9 @@ def completions(run: Run) -> list[tuple[Activation, str, str]]:
 
 
 def measure_times(run: Run, now: int) -> None:
-    """All elapsed times first, so that every condition sees those of this tick (R6)."""
+    """All elapsed times first, so that every condition sees those of this tick (R6); none where none asks for one."""
+    if not run.definition.asks_for_times:
+        return
     for activation in run.active:
         run.own[activation.step.elapsed_key] = (now - activation.since) * 1e-9
 
@@ -54,7 +56,17 @@ def completed(run: Run, activation: Activation, now: int, gap: int, quarter: int
         return "time" if now - activation.energised + quarter >= activation.duration else None
     if kind == "move" or kind == "flick":
         return "arrived" if _arrived(run, activation, gap) else None
+    if kind == "jog":
+        return _let_go(run)
     return "set" if kind == "set" else None
+
+
+def _let_go(run: Run) -> str | None:
+    """A jog lasts as long as it is asked for anew, at least once in the machine's longest gap."""
+    if run.jog_speed == 0.0:
+        return "let go"
+    host = run.host
+    return "not asked for any more" if host.now - run.jog_renewed > host.definition.longest_gap else None
 
 
 def _arrived(run: Run, activation: Activation, gap: int) -> bool:

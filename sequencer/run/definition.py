@@ -24,6 +24,10 @@ class AxisDefinition:
         "band",
         "behind",
         "carries_on",
+        "current_name",
+        "differ_by",
+        "error_name",
+        "fastest",
         "feedforward",
         "following",
         "highest",
@@ -32,20 +36,29 @@ class AxisDefinition:
         "is_spin",
         "latency",
         "limits",
+        "longest_gap",
         "lowest",
+        "most_current",
         "name",
         "position_tolerance",
         "rest",
         "settle",
+        "speed_name",
         "speed_tolerance",
+        "stall",
         "stop",
         "sure",
         "travel",
+        "zero",
     )
 
-    def __init__(self, index: int, data: Mapping[str, Any]) -> None:
+    def __init__(self, index: int, data: Mapping[str, Any], period: int, longest_gap: int) -> None:
         self.index = index
         self.name: str = data["name"]
+        self.error_name = f"{self.name}.error"
+        self.speed_name = f"{self.name}.speed"
+        self.current_name = f"{self.name}.current"
+        self.longest_gap = longest_gap * 1e-9
         self.is_spin = data["kind"] == "spin"
         travel = data["travel"]
         self.travel: tuple[float, float] = (-_INFINITE, _INFINITE) if travel is None else (travel[0], travel[1])
@@ -66,6 +79,12 @@ class AxisDefinition:
         self.rest: list[dict[str, Any]] = data["rest"]
         self.stop: str = data["stop"]
         self.feedforward: dict[str, float] | None = data.get("feedforward")
+        self.fastest = max(self.limits.velocity[1], -self.limits.velocity[0])
+        self.stall = max(self.settle, self.latency[1] + 3 * period)
+        # What machine data of before these were known does not have.
+        self.zero: dict[str, Any] | None = data.get("zero")
+        self.differ_by: float | None = data.get("differ_by")
+        self.most_current: float | None = data.get("most_current")
 
 
 class MachineDefinition:
@@ -93,7 +112,9 @@ class MachineDefinition:
         self.hash: str = data["hash"]
         self.period: int = data["period"]
         self.longest_gap: int = data["longest_gap"]
-        self.axes = [AxisDefinition(index, axis) for index, axis in enumerate(data["axes"])]
+        self.axes = [
+            AxisDefinition(index, axis, self.period, self.longest_gap) for index, axis in enumerate(data["axes"])
+        ]
         self.axis_index = {axis.name: axis.index for axis in self.axes}
         self.sensors: list[dict[str, Any]] = data["sensors"]
         self.outputs: list[dict[str, Any]] = data["outputs"]
@@ -164,13 +185,19 @@ class StepDefinition:
 class RoutineDefinition:
     """The routine data as a graph of `StepDefinition`s. Shared by all runs of it and never changed by them (R1).
 
-    `axes` and `outputs` are all that its steps drive, `alone` the axes that it does not take over by `preempt`.
+    `axes` and `outputs` are all that its steps drive, `alone` the axes that it does not take over by `preempt`. `ends`
+    is where its moves leave axes, as far as they are plain numbers. `after` holds what runs after a cancel or a fault.
     """
 
     __slots__ = (
+        "after",
         "alone",
+        "asks_for_times",
         "axes",
+        "by_hand",
+        "chooses",
         "data",
+        "ends",
         "entries",
         "hash",
         "name",
@@ -178,12 +205,19 @@ class RoutineDefinition:
         "parameters",
         "region",
         "start",
+        "stays",
         "steps",
     )
 
-    def __init__(self, data: Mapping[str, Any], hash_text: str) -> None:
+    def __init__(self, data: Mapping[str, Any], hash_text: str, by_hand: bool = False) -> None:
         self.data = data
         self.hash = hash_text
+        self.by_hand = by_hand
+        self.after = {
+            key: RoutineDefinition({**data[key], "name": f"{data['name']}.{key}"}, hash_text)
+            for key in ("on_cancel", "on_fault")
+            if data.get(key) is not None
+        }
         self.name: str = data["name"]
         self.start: str = data["from"]
         self.region: list[list[float]] = data["region"]
@@ -192,6 +226,13 @@ class RoutineDefinition:
         self.axes = {axis for step in self.steps for axis in step.axes}
         self.alone = {axis for step in self.steps if not step.data["preempt"] for axis in step.axes}
         self.outputs = {output for step in self.steps for output in step.outputs}
+        self.ends: dict[int, float] = {
+            axis: float(goal[1])
+            for step in self.steps
+            if step.kind == "move"
+            for axis, goal in step.data["goals"]
+            if goal[0] == "at" and not isinstance(goal[1], list)
+        }
         for step in self.steps:
             start = step.start
             if start["kind"] == "after":
@@ -203,6 +244,9 @@ class RoutineDefinition:
                 self.steps[start["step"]].withs.append(step.index)
             elif start["kind"] == "passing":
                 self.steps[start["step"]].passers.append(step.index)
+        self.stays = any(step.data["must_stay"] is not None for step in self.steps)
+        self.chooses = any(step.kind == "choose" for step in self.steps)
+        self.asks_for_times = any(name.endswith(".elapsed") for name in texts_in(data["steps"]))
         self.entries: list[int] = list(data["roots"])
         for step in self.steps:
             if step.kind == "choose":
@@ -218,7 +262,7 @@ def _axes_claimed(kind: str, data: Mapping[str, Any]) -> list[int]:
     match kind:
         case "move":
             return [axis for axis, _ in data["goals"]]
-        case "flick" | "press":
+        case "flick" | "press" | "zero" | "jog":
             return [data["axis"]]
         case "pulse":
             return [drive[1] for drive in data["drives"] if drive[0] == "axis"]
@@ -230,6 +274,21 @@ def _outputs_claimed(kind: str, data: Mapping[str, Any]) -> list[int]:
     if kind == "pulse":
         return [drive[1] for drive in data["drives"] if drive[0] == "output"]
     return [output for output, _ in data["values"]] if kind == "set" else []
+
+
+def texts_in(data: Any) -> frozenset[str]:
+    """Every text in plain data; among them are the names that conditions ask for."""
+    found: set[str] = set()
+    left = [data]
+    while left:
+        one = left.pop()
+        if isinstance(one, str):
+            found.add(one)
+        elif isinstance(one, Mapping):
+            left.extend(one.values())
+        elif isinstance(one, list | tuple):
+            left.extend(one)
+    return frozenset(found)
 
 
 def limits_of(data: Any) -> Limits:

@@ -38,9 +38,11 @@ def go_on(run: Run, ended: list[tuple[Activation, str, str]]) -> None:
     if run.state != "running":
         return
     ready.update(reached)
-    ready.update(_due(run))
+    if run.timed:
+        ready.update(_due(run))
     ready.update(run.attempts)
-    ready.update(_choices_made(run, arrived))
+    if run.definition.chooses:
+        ready.update(_choices_made(run, arrived))
     if arrived or ready or run.abandoned:
         _spread(run, sorted(arrived), ready)
 
@@ -73,8 +75,6 @@ def open_gates(run: Run) -> None:
 
 def _due(run: Run) -> list[int]:
     """Steps whose `at` time has come."""
-    if not run.timed:
-        return []
     limit = run.host.now + run.host.quarter
     due = [index for time, index in run.timed if time <= limit]
     if due:
@@ -84,7 +84,7 @@ def _due(run: Run) -> list[int]:
 
 def _milestones_reached(run: Run) -> list[int]:
     """Steps whose milestone is nearer to this tick than to the next (M2), with what remains recorded."""
-    return [index for activation in run.active for index in passed(run, activation)]
+    return [index for activation in run.active if activation.milestones for index in passed(run, activation)]
 
 
 def _choices_made(run: Run, arrived: list[int]) -> list[int]:

@@ -19,11 +19,13 @@ def leave(run: Run, activation: Activation, outcome: str, cause: str) -> None:
     run.active.remove(activation)
     del run.by_step[step.index]
     run.own[step.elapsed_key] = (host.now - activation.since) * 1e-9
+    if step.kind == "zero" and outcome == "done":
+        host.set_zero(activation.motions[0])
     for motion in activation.motions:
         if motion.activation is activation:
             motion.activation = None
             motion.held = None
-            if step.kind == "pulse":
+            if step.kind == "pulse" or motion.definition.is_spin:
                 motion.run = None
                 host.rest(motion)
             elif step.kind != "press" and motion.moving and not motion.ended():

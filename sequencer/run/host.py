@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
 from sequencer.errors import ClockError, did_you_mean
@@ -10,10 +9,12 @@ from sequencer.pack import CheckedRoutine
 from sequencer.ports.orders import Event, Orders
 from sequencer.ports.readings import Readings, SensorValue
 from sequencer.run.completion import completions
-from sequencer.run.definition import MachineDefinition, RoutineDefinition, parameter_values
-from sequencer.run.evolution import begin, go_on, open_gates
+from sequencer.run.dead_ends import look_for_dead_ends
+from sequencer.run.definition import MachineDefinition, RoutineDefinition, parameter_values, texts_in
+from sequencer.run.evolution import go_on, open_gates
 from sequencer.run.exits import preempted
 from sequencer.run.motion import Motion
+from sequencer.run.requests import Request, forget_followers, handle, refuse, start
 from sequencer.run.routine_run import Run
 from sequencer.run.snapshot import Snapshot
 from sequencer.run.status import guards_words, term_words, unknown_words
@@ -21,11 +22,7 @@ from sequencer.run.step_kinds import set_instants
 from sequencer.run.step_state import Activation
 from sequencer.run.supervisor import Supervisor
 from sequencer.run.terms import Scope, Test, build
-
-Request = tuple[Any, ...]
-"""A request as plain data: its name, then its arguments."""
-
-_RANK = {"abort": 0, "cancel": 1, "reset": 2, "note": 3, "request": 4}
+from sequencer.run.watches import advance_clocks, forbidden, watch_over
 
 
 class Host:
@@ -39,7 +36,7 @@ class Host:
         self.motions = [Motion(axis) for axis in self.definition.axes]
         self.occupants = {motion.definition.name: motion for motion in self.motions if not motion.definition.is_spin}
         scope = Scope(self.values, presets=self.definition.presets)
-        asked = _names_asked([given[0].machine, *(one.routine for one in given)])
+        asked = texts_in([given[0].machine, *(one.routine for one in given)])
         self.snapshot = Snapshot(self.definition, scope, asked)
         self.supervisor = Supervisor(self.definition, self.motions, scope, self._supervised)
         self.must_stay: list[tuple[dict[str, Any], Test]] = [
@@ -52,6 +49,7 @@ class Host:
         self.outputs: list[SensorValue] = [output["rest"] for output in self.definition.outputs]
         self.output_names = [output["name"] for output in self.definition.outputs]
         self.axis_names = [axis.name for axis in self.definition.axes]
+        self._named_motions = list(zip(self.axis_names, self.motions, strict=True))
         self.output_owner: list[Activation | None] = [None] * len(self.outputs)
         self.runs: list[Run] = []
         self.ended: list[Run] = []
@@ -63,8 +61,10 @@ class Host:
         self.fault_cause: str | None = None
         self.events: list[Event] = []
         self._sequence = 0
-        self._cancelling = False
-        self._waiting_request: Request | None = None
+        self.cancelling = False
+        self.waiting: list[tuple[list[Run], Request]] = []
+        self.confirmed: set[str] | None = None
+        self.bypasses = _bypasses(given)
 
     @property
     def zeroed(self) -> list[bool]:
@@ -96,22 +96,25 @@ class Host:
             return self._orders()
 
     def _phases(self, readings: Readings, requests: tuple[Request, ...]) -> None:
+        now = self.now
         enabled = bool(readings.enabled)
         lost = self._look(readings)
-        self._clocks()
+        if self.tick_number == 0:
+            for bypass in self.bypasses:
+                self.event("bypass", text=bypass)
+        advance_clocks(self)
         self._follow_unpowered()
-        if self._waiting_request is not None and not self.runs:
-            requests = (*requests, self._waiting_request)
-            self._waiting_request = None
-        self._cancelling = False
-        starts = self._requests(requests) if requests else []
+        if self.waiting:
+            requests = (*requests, *self._due_requests())
+        self.cancelling = False
+        starts = handle(self, requests) if requests else []
         self._enable(enabled)
         if lost is not None:
             for run in self.runs:
                 run.fault(lost, None, machine=True)
         if enabled:
-            self._interlocks()
-        if self._cancelling:
+            watch_over(self)
+        if self.cancelling:
             for run in self.runs:
                 run.cancel("cancelled by request")
         ended = [(run, completions(run)) for run in self.runs if run.state == "running"]
@@ -122,17 +125,22 @@ class Host:
             if run.state == "running":
                 open_gates(run)
         for request in starts:
-            self._start_run(request)
-        self.supervisor.commit(self.now)
+            start(self, request)
+        self.supervisor.commit(self.now, self.gap)
+        if self.runs:
+            look_for_dead_ends(self)
         self._finish_stops()
         for motion in self.motions:
-            if len(motion.history) > 1:
-                motion.forget(self.now)
+            history = motion.history
+            if len(history) > 1 and history[1][0] <= now - motion.latest:
+                motion.forget(now)
 
     def _look(self, readings: Readings) -> str | None:
         """Freeze the readings; where their source breaks nothing is known, and what broke is returned (R36)."""
         try:
             self.snapshot.take(readings, self.motions, self.tick_number, self.gap)
+            if self.snapshot.lost_now:
+                self._tell_lost_zeros()
         except Exception as error:
             self.snapshot.lose_everything(self.tick_number)
             return f"the readings failed: {named(error)}"
@@ -152,33 +160,8 @@ class Host:
             motion.latched = True
         self.outputs = [output["rest"] for output in self.definition.outputs]
         self.output_owner = [None] * len(self.outputs)
-        self._waiting_request = None
+        self.waiting.clear()
         self.fault_cause = cause
-
-    def _clocks(self) -> None:
-        """Let every motion clock advance (R20): by the true gap where actuators carry on, else by two periods
-        at most.
-        """
-        gap = self.gap
-        period = self.definition.period
-        late = gap > period + (period >> 1)
-        if late:
-            self.late_ticks += 1
-            self.event("late", text=f"{gap * 1e-9:.3g} s since the tick before")
-        clamped = gap if gap < 2 * period else 2 * period
-        for motion in self.motions:
-            motion.gain = clamped if motion.clamped else gap
-            if motion.profile is not None:
-                motion.next_clock = motion.clock + motion.gain
-        if gap > self.definition.longest_gap:
-            for run in self.runs:
-                if any(self._acting(self.motions[axis]) for axis in run.used_axes):
-                    run.fault(f"no tick for {gap * 1e-9:.3g} s while moving", None, machine=True)
-
-    @staticmethod
-    def _acting(motion: Motion) -> bool:
-        """Whether an axis moves or pushes."""
-        return motion.profile is not None or (motion.mode == "effort" and not motion.definition.is_spin)
 
     def _follow_unpowered(self) -> None:
         """Set-points of unpowered and pressing axes follow what is measured (R29, R41, R46)."""
@@ -196,53 +179,11 @@ class Host:
             elif motion.anywhere and motion.known:
                 motion.occupy_what_is_known()
 
-    def _requests(self, requests: tuple[Request, ...]) -> list[Request]:
-        """Handle requests in rank order abort > cancel > reset > start (R3); starts are kept for phase 5."""
-        starts = []
-        stopped = aborted = False
-        for request in sorted(requests, key=lambda one: _RANK[one[0]]):
-            match request[0]:
-                case "abort":
-                    stopped = aborted = True
-                    self.event("request", text="abort")
-                    self._forget_followers()
-                    for run in self.runs:
-                        run.cancel("aborted by request", off=True)
-                    for motion in self.motions:
-                        motion.stop_kind = "off"
-                        motion.switch_off()
-                    self.fault_cause = "aborted by request"
-                case "cancel":
-                    stopped = self._cancelling = True
-                    self.event("request", text="cancel")
-                    self._forget_followers()
-                case "reset":
-                    self.event("request", text="reset")
-                    if not aborted and not any(run.state == "stopping" for run in self.runs):
-                        self.fault_cause = None
-                        for motion in self.motions:
-                            motion.latched = False
-                            motion.stop_kind = None
-                case "note":
-                    self.event("note", text=str(request[1]), values=((str(request[1]), request[2]),))
-                case "request":
-                    if stopped:
-                        self._refuse(request[1], "a stop was asked for in the same tick")
-                    else:
-                        starts.append(request)
-        return starts
-
-    def _forget_followers(self) -> None:
-        """What was to run after a timeout does not: stop beats start (R33)."""
-        self._waiting_request = None
-        for run in self.runs:
-            run.then = None
-
     def _enable(self, enabled: bool) -> None:
         if not enabled:
             if self.enabled:
                 self.event("disabled")
-            self._forget_followers()
+            forget_followers(self)
             for run in list(self.runs):
                 run.cancel("disabled", off=True)
                 self._over(run, run.outcome_to_be or "done", run.cause)
@@ -257,62 +198,6 @@ class Host:
             if motion.run is None and not motion.latched:
                 self.rest(motion)
 
-    def _interlocks(self) -> None:
-        """Conditions required for motion, faults that axes report, and following errors (phase 3)."""
-        for run in self.runs:
-            if run.state == "running":
-                run.watch_over()
-        for data, test in self.must_stay:
-            if test() is True:
-                continue
-            for run in self.runs:
-                owned = [self.motions[axis] for axis in data["axes"] if self.motions[axis].run is run]
-                if any(motion.profile is not None or motion.mode == "effort" for motion in owned):
-                    kind = data["stop"]
-                    stop = None if kind is None else dict.fromkeys(data["axes"], kind)
-                    words = self.words(data["term"], run.scope)
-                    run.fault(f"interlock {data['name']}: {words} does not hold", None, machine=True, stop=stop)
-        for motion in self.motions:
-            owner = motion.run
-            if owner is None or (motion.activation is None and motion.profile is None):
-                continue
-            axis = motion.definition
-            fault = self.snapshot.faults[axis.index]
-            if fault is not None:
-                owner.fault(f"{axis.name}: {fault}", motion.activation, machine=True)
-            elif axis.is_spin or not motion.powered:
-                continue
-            elif not self.snapshot.zeroed[axis.index]:
-                owner.fault(f"{axis.name} has lost its zero", motion.activation, machine=True)
-            elif motion.profile is not None:
-                self._following(motion, owner)
-
-    def _following(self, motion: Motion, run: Run) -> None:
-        """R45: behind by more than the tolerance, a move's clock waits or the axis faults. The clock of a stop never
-        waits.
-        """
-        axis = motion.definition
-        if self.values[axis.name] is None:
-            run.fault(
-                f"the position of {axis.name} is lost while it moves ({self.unknown_reason(axis.name)})",
-                motion.activation,
-                machine=True,
-            )
-            return
-        error = abs(self.values[axis.name + ".error"]) if axis.is_followed else 0.0
-        if error <= axis.following:
-            return
-        if axis.behind == "fault" or error > 2.0 * axis.following:
-            run.fault(
-                f"{axis.name} is {error:.4g} away from its set-point; allowed are {axis.following:.4g}",
-                motion.activation,
-                machine=True,
-            )
-        elif motion.aim is not None:
-            share = 2.0 - error / axis.following
-            for member in motion.unit:
-                member.next_clock = min(member.next_clock, member.clock + int(member.gain * share))
-
     def _finish_stops(self) -> None:
         """Runs whose axes have come to rest end; ramps past their deadline fall back to off (R33)."""
         for motion in self.motions:
@@ -325,78 +210,11 @@ class Host:
                 self._over(run, "done", "")
 
     def _orders(self) -> Orders:
-        axes = {name: motion.write() for name, motion in zip(self.axis_names, self.motions, strict=True)}
+        axes = {name: motion.write() for name, motion in self._named_motions}
         outputs = dict(zip(self.output_names, self.outputs, strict=True))
         return Orders(self.now, axes, outputs, tuple(self.events))
 
     # Runs.
-
-    def _start_run(self, request: Request) -> None:
-        _, name, parameters, speed, preempt = request
-        definition = self.routines[name]
-        reason = self._why_not(definition, preempt)
-        if reason is not None:
-            self._refuse(name, reason)
-            return
-        run = Run(self, definition, parameters, speed)
-        if preempt:
-            self._take_over(run)
-        self.runs.append(run)
-        self.event("run", name, text="start", values=tuple(sorted(parameters.items())))
-        begin(run)
-
-    def _take_over(self, run: Run) -> None:
-        """Cancel the runs that use what a new one will, and give it their axes, braking until its own steps move them
-        (R53).
-        """
-        definition = run.definition
-        for other in self.runs:
-            common = other.definition.axes & definition.axes
-            if not common and not other.definition.outputs & definition.outputs:
-                continue
-            taken = [self.motions[axis] for axis in sorted(common) if self.motions[axis].run is other]
-            for motion in taken:
-                self._detach(motion)
-            other.cancel(f"{run.name} takes its axes")
-            for motion in taken:
-                motion.run = run
-                run.used_axes.add(motion.definition.index)
-                if motion.moving:
-                    motion.brake()
-                elif motion.mode == "effort":
-                    self.rest(motion)
-
-    def _why_not(self, definition: RoutineDefinition, preempt: bool) -> str | None:
-        """Why a routine cannot be started now, in words, or None."""
-        if not self.enabled:
-            return "the machine is not enabled"
-        if self.fault_cause is not None:
-            return f"reset first; the last fault: {self.fault_cause}"
-        for axis in sorted(definition.axes):
-            motion = self.motions[axis]
-            if motion.stop_kind is not None and motion.moving:
-                return f"{motion.definition.name} is stopping"
-        for run in self.runs:
-            if run.name == definition.name:
-                return f"{run.name} is stopping" if run.state == "stopping" else f"{run.name} is already running"
-            if preempt:
-                continue
-            for axis in sorted(definition.alone & run.definition.axes):
-                return f"{self.axis_names[axis]} is in use by {run.name}"
-            for output in sorted(definition.outputs & run.definition.outputs):
-                return f"output {self.output_names[output]} is in use by {run.name}"
-        for place, low, high in definition.region:
-            name = self.definition.axes[int(place)].name
-            position = self.values[name]
-            if position is None:
-                return f"the position of {name} is unknown ({self.unknown_reason(name)})"
-            if not low <= position <= high:
-                off = low - position if position < low else position - high
-                return f"{name} is at {position:.4g}, {off:.4g} outside the start region of '{definition.start}'"
-        return None
-
-    def _refuse(self, name: str, reason: str) -> None:
-        self.event("refused", name, text=reason)
 
     def finish(self, run: Run) -> None:
         """Every step has ended: the run is over once nothing that it moved is still under way."""
@@ -429,11 +247,78 @@ class Host:
         elif run.then is not None and outcome == "cancelled":
             following = self.routines.get(run.then)
             if following is None:
-                self._refuse(
-                    run.then, f"{run.name} asks for it and it is not here; {did_you_mean(run.then, self.routines)}"
+                refuse(
+                    self,
+                    run.then,
+                    f"{run.name} asks for it and it is not here; {did_you_mean(run.then, self.routines)}",
                 )
             else:
-                self._waiting_request = ("request", run.then, parameter_values(following, {}), run.speed, False)
+                values = parameter_values(following, {})
+                self.waiting.append(([], ("request", run.then, values, run.speed, False, False)))
+            return
+        self._after(run)
+
+    def _after(self, run: Run) -> None:
+        """What a routine asks for after a cancel, or after a fault of the process, begins in the next tick (R47)."""
+        key = {"cancelled": "on_cancel", "faulted": "on_fault"}.get(run.outcome or "")
+        following = run.definition.after.get(key) if key is not None else None
+        if following is not None and run.goes_after and not run.machine_fault:
+            self.waiting.append(([], ("after", following, run.speed)))
+
+    def _due_requests(self) -> list[Request]:
+        """Requests that waited for runs to end which have."""
+        due = [request for runs, request in self.waiting if all(run.over for run in runs)]
+        self.waiting = [one for one in self.waiting if not all(run.over for run in one[0])]
+        return due
+
+    def reset(self) -> None:
+        """Acknowledge a fault, unless something still stops."""
+        if any(run.state == "stopping" for run in self.runs):
+            return
+        self.fault_cause = None
+        self.snapshot.trust_again()
+        for motion in self.motions:
+            motion.latched = motion.watched = False
+            motion.stop_kind = None
+
+    def fail(self, cause: str) -> None:
+        """Something outside has failed: every run faults; a reset is needed even if none was running (R36)."""
+        for run in self.runs:
+            run.fault(cause, None, machine=True)
+        if not self.runs:
+            self.event("fault", text=cause)
+            self.fault_cause = cause
+
+    def assume(self, sensor: str, value: SensorValue | None) -> None:
+        """From now on a sensor reads `value`, whatever it says; None: it is believed again (R50)."""
+        known = self.snapshot.assumed
+        if value is None:
+            known.pop(sensor, None)
+        else:
+            known[sensor] = value
+            self.values[sensor] = value
+        self.event("assume", text=f"{sensor} is {'read again' if value is None else f'assumed to be {value}'}")
+
+    def assumed(self) -> tuple[str, ...]:
+        return tuple(f"assumed: {name} is {value}" for name, value in self.snapshot.assumed.items())
+
+    def confirm(self, name: str, who: str) -> None:
+        """A person says that a routine ran well at a quarter of its speed (R49)."""
+        if self.confirmed is not None:
+            self.confirmed.add(self.routines[name].hash)
+        self.event("confirmed", name, text=f"confirmed by {who}" if who else "confirmed")
+
+    def set_zero(self, motion: Motion) -> None:
+        """An axis stands where its zero procedure says (R42)."""
+        zero = motion.definition.zero
+        assert zero is not None  # only a zero step ends here
+        motion.rezero(self.snapshot.set_zero(motion.definition.index, zero["then"]))
+        self.event("zeroed", text=f"{motion.definition.name} is at {zero['then']:.4g}")
+
+    def _tell_lost_zeros(self) -> None:
+        for index in self.snapshot.lost_now:
+            self.event("zero lost", text=f"{self.axis_names[index]}: {self.snapshot.lost[index]}")
+        self.snapshot.lost_now.clear()
 
     def rest(self, motion: Motion) -> None:
         """What an axis does when no step has it (R27, R43), without a jump."""
@@ -459,10 +344,10 @@ class Host:
         if run is taker and motion.activation is not None:
             preempted(run, motion.activation, by)
         elif run is not None:
-            self._detach(motion)
+            self.detach(motion)
             run.cancel(f"{by} takes {motion.definition.name}")
 
-    def _detach(self, motion: Motion) -> None:
+    def detach(self, motion: Motion) -> None:
         activation = motion.activation
         if activation is not None and motion in activation.motions:
             place = activation.motions.index(motion)
@@ -476,10 +361,7 @@ class Host:
 
     def forbidden(self, axis: int) -> str | None:
         """The interlock that does not permit motion of an axis now, in words, or None."""
-        for data, test in self.must_stay:
-            if axis in data["axes"] and test() is not True:
-                return f"interlock {data['name']}: {term_words(data['term'], self.values, {})} does not hold"
-        return None
+        return forbidden(self, axis)
 
     # Words and events.
 
@@ -528,19 +410,14 @@ class Host:
             set_instants(activation, only=motion)
 
 
-def _names_asked(data: Any) -> frozenset[str]:
-    """Every text in plain data; among them are the names that conditions ask for."""
-    found: set[str] = set()
-    left = [data]
-    while left:
-        one = left.pop()
-        if isinstance(one, str):
-            found.add(one)
-        elif isinstance(one, Mapping):
-            left.extend(one.values())
-        elif isinstance(one, list | tuple):
-            left.extend(one)
-    return frozenset(found)
+def _bypasses(given: list[CheckedRoutine]) -> tuple[str, ...]:
+    """What is accepted or out of service in what was checked (R50)."""
+    found = [str(overlay) for overlay in given[0].machine["overlays"]]
+    for one in given:
+        for entry in one.routine["waived"]:
+            step = f", step {entry['step']}" if entry.get("step") else ""
+            found.append(f"waived in {one.name}: {entry['rule']}{step}: {entry['because']}")
+    return tuple(dict.fromkeys(found))
 
 
 def named(error: Exception) -> str:

@@ -8,8 +8,9 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
-from profiles import Limits, Profile, ProfileError, State, stop, stop_travel
+from profiles import Limits, Profile, State, stop, stop_travel
 from sequencer.ports.orders import AxisOrder, Mode
+from sequencer.run.feedforward import feedforward
 
 if TYPE_CHECKING:
     from sequencer.run.definition import AxisDefinition
@@ -30,9 +31,6 @@ RAMP_DEADLINE = 500_000_000
 ROUNDING_NS = 1_000
 """A profile whose end is nearer than this [ns] has ended: durations are not whole nanoseconds."""
 
-_HALF_PI = 1.5707963267948966
-_TURN = 6.283185307179586
-
 
 class Motion:
     """What one axis is doing. `mode` is what is ordered; `position`, `velocity`, `acceleration` is the committed set-
@@ -41,6 +39,7 @@ class Motion:
     A profile's `clock` [ns] is the motion clock at the committed set-point, `next_clock` the one of this tick's
     candidate,
     `gain` what this tick adds to it. While `held` names an interlock, the supervisor keeps the axis from going on.
+    `offset` is what the runner's own zero adds to a reading; orders go without it. `watched`: stopped, and must stay.
     """
 
     __slots__ = (
@@ -49,6 +48,9 @@ class Motion:
         "after_stop",
         "aim",
         "anywhere",
+        "behind_error",
+        "behind_from",
+        "behind_since",
         "bound",
         "candidate",
         "clamped",
@@ -66,16 +68,21 @@ class Motion:
         "history",
         "known",
         "latched",
+        "latest",
+        "least_current",
         "low",
         "mode",
         "next_clock",
         "occupied_high",
         "occupied_low",
+        "offset",
         "order",
         "order_key",
         "plan_limits",
         "position",
         "profile",
+        "progress_place",
+        "progress_since",
         "run",
         "speed_bound",
         "stop_kind",
@@ -83,6 +90,7 @@ class Motion:
         "taken_at",
         "velocity",
         "volts",
+        "watched",
     )
 
     def __init__(self, definition: AxisDefinition) -> None:
@@ -107,6 +115,7 @@ class Motion:
         self.goal = 0.0
         self.group: list[Motion] | None = None
         self.clamped = not definition.carries_on
+        self.latest = definition.latency[1]
         self.stop_limits = definition.sure
         self.plan_limits = definition.limits
         self.history: deque[tuple[int, float]] = deque()
@@ -121,6 +130,10 @@ class Motion:
         self.after_stop: Mode = "hold"
         self.deadline = 0
         self.latched = False
+        self.watched = False
+        self.offset = 0.0
+        self.behind_since = self.progress_since = 0
+        self.behind_from = self.behind_error = self.least_current = self.progress_place = 0.0
         self.order = AxisOrder("off")
         self.order_key: tuple[object, ...] = ()
 
@@ -169,7 +182,8 @@ class Motion:
         self.stop_limits = self._stop_limits(limits)
         self.held = None
         self.stop_kind = None
-        self.latched = False
+        self.latched = self.watched = False
+        self.behind_since = 0
         self.follow(profile)
 
     def brake(self) -> None:
@@ -180,6 +194,27 @@ class Motion:
         if self.profile is None:
             return
         self.follow(stop(self.advanced(), self.stop_limits))
+
+    def pause(self) -> None:
+        """Brake likewise and keep the goals, to be planned anew by whoever resumes (R35, R53)."""
+        if self.profile is not None:
+            self.follow(stop(self.advanced(), self.stop_limits))
+
+    def rezero(self, shift: float) -> None:
+        """All positions read so much more from now on; what was occupied in the old ones is forgotten (R42)."""
+        state = self.advanced()
+        state = State(state.position + shift, state.velocity, state.acceleration)
+        self.offset += shift
+        self.position += shift
+        self.history.clear()
+        self.aim = None
+        self.group = None
+        self.held = None
+        self.anywhere = False
+        if self.profile is not None:
+            self.follow(stop(state, self.stop_limits))
+        else:
+            self.occupy_what_is_known()
 
     def brake_from_committed(self) -> None:
         """Follow the stopping profile that began at the last committed set-point."""
@@ -226,6 +261,7 @@ class Motion:
             self.switch_off()
         elif self.mode == "track":
             self.mode = "hold"
+        self.watched = self.mode == "hold" and self.stop_kind == "ramp_then_hold"
 
     def switch_off(self) -> None:
         """No drive from this tick on, and not again before a reset (R33)."""
@@ -235,6 +271,7 @@ class Motion:
         self.held = None
         self.mode = "off"
         self.latched = True
+        self.watched = False
         self.velocity = self.acceleration = 0.0
 
     def drop(self) -> None:
@@ -263,7 +300,14 @@ class Motion:
         self.low, self.high = self._reach(candidate)
 
     def _reach(self, state: State) -> tuple[float, float]:
-        """Set-points still in flight, and the stopping set from `state`."""
+        """Set-points still in flight, and the stopping set from `state`.
+
+        Where actuators carry on between ticks, a late tick finds the axis ahead of its brake: by at most v T and a T^2
+        / 2, with v the speed that it reaches, a its deceleration and T the longest gap. Both bounds never grow along
+        the brake, so what is occupied still only shrinks. The tracking band counts for it too.
+        """
+        if self.anywhere:
+            return self.definition.travel
         position, velocity, acceleration = state
         low = high = position
         for _, past in self.history:
@@ -272,7 +316,14 @@ class Motion:
             elif past > high:
                 high = past
         if velocity or acceleration:
-            under, over = _way_to_stop(velocity, acceleration, self.stop_limits)
+            try:
+                under, over = stop_travel(velocity, acceleration, self.stop_limits)
+            except ValueError:
+                under, over = _way_to_stop(velocity, acceleration, self.stop_limits)
+            if self.definition.carries_on:
+                ahead_down, ahead_up = self._carried(velocity, acceleration)
+                under -= ahead_down
+                over += ahead_up
             under += position
             over += position
             if under < low:
@@ -281,9 +332,29 @@ class Motion:
                 high = over
         return low, high
 
+    def _carried(self, velocity: float, acceleration: float) -> tuple[float, float]:
+        """How far beyond its stopping set, downwards and upwards, a carrying-on axis may get in the longest gap, less
+        its tracking band.
+        """
+        gap, band = self.definition.longest_gap, self.definition.band
+        jerk = self.stop_limits.jerk
+        least = most = velocity
+        if jerk is not None:
+            more = 0.5 * acceleration * acceleration / jerk
+            least, most = (least, most + more) if acceleration > 0.0 else (least - more, most)
+        slowing, rising = self.stop_limits.acceleration
+        half = 0.5 * gap * gap
+        up = min(half * max(-slowing, acceleration), max(most, 0.0) * gap) - band
+        down = min(half * max(rising, -acceleration), max(-least, 0.0) * gap) - band
+        return max(down, 0.0), max(up, 0.0)
+
     def reach_if_braking(self) -> tuple[float, float]:
         """The interval that the axis occupies if it brakes from its committed set-point."""
         return self._reach(self.state())
+
+    def reach_if_braking_now(self) -> tuple[float, float]:
+        """The interval that the axis occupies if it brakes from this tick's set-point."""
+        return self._reach(self.advanced())
 
     def occupied(self) -> tuple[float, float]:
         """What the axis occupies before this tick moves it, for gates (R32)."""
@@ -311,11 +382,13 @@ class Motion:
             return measured - low
         return measured - high if measured > high else 0.0
 
-    def commit(self, now: int) -> None:
-        """Take this tick's candidate as the set-point."""
+    def commit(self, now: int, gap: int) -> None:
+        """Take this tick's candidate as the set-point; `gap` [ns] is how long the last one was carried on."""
         profile = self.profile
         if profile is None:
             return
+        if self.definition.carries_on and self.velocity and self.history:
+            self.history.append((now, self.position + self.velocity * gap * 1e-9))
         self.position, self.velocity, self.acceleration = self.candidate
         self.clock = self.next_clock
         self.occupied_low = self.low
@@ -333,7 +406,7 @@ class Motion:
     def forget(self, now: int) -> None:
         """Drop set-points that no latency can still have in flight, and what they occupied."""
         history = self.history
-        horizon = now - self.definition.latency[1]
+        horizon = now - self.latest
         while len(history) > 1 and history[1][0] <= horizon:
             history.popleft()
             if self.profile is None and not self.anywhere:
@@ -371,69 +444,36 @@ class Motion:
         if mode == "track":
             velocity, acceleration, position = self.velocity, self.acceleration, self.position
             self.order_key = ()
-            volts = self.feedforward(position, velocity, acceleration)
-            self.order = AxisOrder("track", position, velocity, acceleration, volts)
+            volts = feedforward(self.definition.feedforward, position, velocity, acceleration)
+            self.order = AxisOrder("track", position - self.offset, velocity, acceleration, volts)
             return self.order
-        key = (mode, self.position, self.volts, self.current, self.bound)
+        key = (mode, self.position, self.volts, self.current, self.bound, self.offset)
         if key == self.order_key:
             return self.order
         self.order_key = key
         if mode == "hold":
-            self.order = AxisOrder("hold", self.position, 0.0, 0.0, self.feedforward(self.position, 0.0, 0.0))
+            self.order = AxisOrder(
+                "hold",
+                self.position - self.offset,
+                0.0,
+                0.0,
+                feedforward(self.definition.feedforward, self.position, 0.0, 0.0),
+            )
         elif mode == "effort":
             if self.definition.is_spin:
                 self.order = AxisOrder("effort", volts=self.volts)
             else:
-                self.order = AxisOrder("effort", self.bound, self.speed_bound, 0.0, 0.0, self.current)
+                self.order = AxisOrder("effort", self.bound - self.offset, self.speed_bound, 0.0, 0.0, self.current)
         else:
             self.order = AxisOrder(mode)
         return self.order
 
-    def feedforward(self, position: float, velocity: float, acceleration: float) -> float:
-        """Volts that the set-point needs by the model of the axis; 0 without one."""
-        table = self.definition.feedforward
-        if table is None:
-            return 0.0
-        volts = table["constant"] + table["velocity"] * velocity + table["acceleration"] * acceleration
-        if table["cosine"]:
-            volts += table["cosine"] * cosine(position + table["angle"])
-        if velocity > 0.0:
-            volts += table["coulomb"]
-        elif velocity < 0.0:
-            volts -= table["coulomb"]
-        return volts
-
 
 def _way_to_stop(velocity: float, acceleration: float, limits: Limits) -> tuple[float, float]:
-    """The lowest and highest place on the way to rest, counted from now.
+    """The lowest and highest place on the way to rest, counted from now, where the closed form does not know it.
 
     In the last phase of an S-curve the state lies on the edge of what the closed form knows, v = -a |a| / (2 J); where
     rounding puts it beyond, the stopping profile itself is asked.
     """
-    try:
-        return stop_travel(velocity, acceleration, limits)
-    except ProfileError:
-        raise
-    except ValueError:
-        found = stop(State(0.0, velocity, acceleration), limits).extremes()
-        return found.lowest_position, found.highest_position
-
-
-def cosine(angle: float) -> float:
-    """cos(angle [rad]) from + - * / alone, so that orders agree on every platform (R2); within 1e-11 for |angle| < 1e3.
-
-    Power series after reduction to a quarter turn (Abramowitz and Stegun, Handbook of Mathematical Functions, 4.3.66).
-    """
-    if angle < 0.0:
-        angle = -angle
-    angle -= _TURN * int(angle / _TURN)
-    if angle > 2.0 * _HALF_PI:
-        angle = _TURN - angle
-    if angle > _HALF_PI:
-        return -cosine(2.0 * _HALF_PI - angle)
-    square = angle * angle
-    term = total = 1.0
-    for n in (2.0, 12.0, 30.0, 56.0, 90.0, 132.0, 182.0, 240.0):
-        term *= -square / n
-        total += term
-    return total
+    found = stop(State(0.0, velocity, acceleration), limits).extremes()
+    return found.lowest_position, found.highest_position

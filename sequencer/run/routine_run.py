@@ -20,8 +20,9 @@ if TYPE_CHECKING:
 class Run:
     """A run in progress or over.
 
-    `state` is "running", "finishing" (all steps have ended, something still comes to rest), "stopping", or its outcome:
-    "done", "cancelled" or "faulted".
+    `state` is "running", "held", "finishing" (all steps have ended, something still comes to rest), "stopping", or its
+    outcome: "done", "cancelled" or "faulted". `chain` holds every cause of its end, the first one first. `goes_after`:
+    what the routine asks for after a cancel or a fault may run. `jog_speed` serves jogging alone.
     """
 
     def __init__(
@@ -35,7 +36,14 @@ class Run:
         self.state = "running"
         self.outcome: str | None = None
         self.cause = ""
+        self.chain: list[str] = []
         self.machine_fault = False
+        self.goes_after = True
+        self.held_at = 0
+        self.hopeless: str | None = None
+        self.asked_hopeless = -1
+        self.jog_speed = 0.0
+        self.jog_renewed = 0
         self.then: str | None = None
         self.started = 0
         self.status = [IDLE] * len(definition.steps)
@@ -80,6 +88,8 @@ class Run:
         axes' own.
         """
         if self.state == "stopping" and self.outcome_to_be == "faulted":
+            if cause not in self.chain:
+                self.chain.append(cause)
             self._stop_axes(stop)
             return
         self.host.event("fault", self.name, activation.step.name if activation else "", cause)
@@ -89,22 +99,26 @@ class Run:
     def cancel(self, cause: str, off: bool = False) -> None:
         """Interrupt every step by each axis' own stop, or switch its axes off; idempotent (R34)."""
         stop = dict.fromkeys(self.used_axes, "off") if off else None
-        if self.state in ("running", "finishing"):
+        if off:
+            self.goes_after = False
+        if self.state in ("running", "finishing", "held"):
             self._stop_all("cancelled", cause, None, stop)
         elif not self.over:
             self._stop_axes(stop)
 
     def _stop_all(self, outcome: str, cause: str, culprit: Activation | None, stop: Mapping[int, str] | None) -> None:
+        self.chain.append(cause)
         if self.state == "stopping":
             self.cause = f"{cause} (while being cancelled: {self.cause})"
         else:
             self.cause = cause
+        was_held = self.state == "held"
         self.state = "stopping"
         self.outcome_to_be = outcome
         self.timed.clear()
         self.attempts.clear()
         for activation in sorted(self.active, key=lambda item: -item.sequence):
-            done = done_meanwhile(self, activation)
+            done = None if was_held else done_meanwhile(self, activation)
             if done is not None:
                 leave(self, activation, "done", done)
             else:

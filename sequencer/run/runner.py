@@ -15,8 +15,11 @@ from sequencer.errors import ModelError, RequestRefused, did_you_mean
 from sequencer.pack import CheckedRoutine, Pack
 from sequencer.ports.orders import Orders
 from sequencer.ports.readings import Readings, SensorValue
+from sequencer.run.by_hand import axis_named
+from sequencer.run.confirmation import Confirmations
 from sequencer.run.definition import parameter_values
-from sequencer.run.host import Host, Request, named
+from sequencer.run.host import Host, named
+from sequencer.run.requests import Allowed, Request, allowed
 from sequencer.run.status import Status, status_of
 
 
@@ -32,6 +35,8 @@ class Runner:
     Args:
         routines: a pack, a checked routine, or several of one machine.
         sink: told every tick; None: no trace.
+        confirmations: what people have confirmed on this machine; a routine that is not among it starts at a quarter of
+            its speed (R49). None: at a desk, where nothing moves, nothing is slowed.
 
     Raises:
         ModelError: no routine, or routines of different machines, or two of one name.
@@ -40,9 +45,17 @@ class Runner:
     the next tick (R4).
     """
 
-    def __init__(self, routines: Pack | CheckedRoutine | Iterable[CheckedRoutine], sink: Sink | None = None) -> None:
+    def __init__(
+        self,
+        routines: Pack | CheckedRoutine | Iterable[CheckedRoutine],
+        sink: Sink | None = None,
+        confirmations: Confirmations | None = None,
+    ) -> None:
         given = _as_list(routines)
         self._host = Host(given)
+        self._confirmations = confirmations
+        if confirmations is not None:
+            self._host.confirmed = set(confirmations.hashes)
         self._sink = sink
         self._lock = threading.Lock()
         self._queue: deque[Request] = deque()
@@ -54,6 +67,7 @@ class Runner:
         parameters: Mapping[str, float | str] | None = None,
         speed: float = 1.0,
         preempt: bool = False,
+        restart: bool = False,
     ) -> None:
         """Ask for a routine to be run from the next tick on; whether it is taken shows there, as an event.
 
@@ -61,7 +75,9 @@ class Runner:
             name: the routine.
             parameters: values for its parameters: numbers in SI, presets by name.
             speed: share of the limits, in (0, 1] (R49).
-            preempt: take axes that another run uses; it is cancelled.
+            preempt: take axes that another run uses; it is cancelled. An axis that moves outside the start region of
+                this routine comes to rest first (R44).
+            restart: if the routine is running, cancel it and start it anew from standstill (R37).
 
         Raises:
             RequestRefused: an unknown routine or parameter, a value outside its range, a speed outside (0, 1].
@@ -72,7 +88,7 @@ class Runner:
         if not 0.0 < speed <= 1.0:
             raise RequestRefused(f"speed is {speed:g}; it must be above 0 and at most 1")
         values = parameter_values(definition, parameters or {})
-        self._put(("request", name, values, speed, preempt))
+        self._put(("request", name, values, speed, preempt, restart))
 
     def cancel(self) -> None:
         """Stop every run by each axis' own `stop`; counts from the next tick, idempotent (R34). Not an
@@ -85,6 +101,89 @@ class Runner:
         it acts through the same computer, wires and code as everything else (R33).
         """
         self._put(("abort",))
+
+    def hold(self) -> None:
+        """Bring every running routine to rest and keep it: times, timeouts and pulses stand still, pulse outputs are at
+        rest. A stop beats it. Not an emergency stop (R35).
+        """
+        self._put(("hold",))
+
+    def resume(self) -> None:
+        """Go on with what is held, if what must hold still does and no axis was moved; else it is refused, with the
+        reason, as an event (R35).
+        """
+        self._put(("resume",))
+
+    def jog(self, axis: str, speed: float) -> None:
+        """Move one axis at `speed` [m/s or rad/s, signed] as long as this is asked for anew, at least once in the
+        machine's longest gap; 0 lets go. The supervisor holds it before keep-outs. An axis that is not zeroed may
+        only be jogged at a tenth of its limit (R42).
+
+        Raises:
+            RequestRefused: an unknown axis, or a speed beyond its limits.
+        """
+        found = axis_named(self._host.definition, axis)
+        if isinstance(found, str):
+            raise RequestRefused(found)
+        slowest, fastest = found.limits.velocity
+        if not slowest <= speed <= fastest:
+            raise RequestRefused(f"jog {axis}: {speed:g} is outside {slowest:g} to {fastest:g}")
+        self._put(("jog", axis, float(speed)))
+
+    def zero(self, axis: str) -> None:
+        """Find the zero of one axis, at its own speed and in the configuration that its `once` names (R42).
+
+        Raises:
+            RequestRefused: an unknown axis, or one that declares no zero.
+        """
+        found = axis_named(self._host.definition, axis)
+        if isinstance(found, str):
+            raise RequestRefused(found)
+        if found.zero is None:
+            raise RequestRefused(f"{axis} declares no zero; it is zeroed from elsewhere")
+        self._put(("zero", axis))
+
+    def assume(self, sensor: str, value: SensorValue | None) -> None:
+        """From the next tick on take `value` for what a sensor reads, until None is given or the session ends; it is
+        shown in the status and recorded (R50).
+
+        Raises:
+            RequestRefused: an unknown sensor, or a value that it cannot have.
+        """
+        sensors = {one["name"]: one for one in self._host.definition.sensors}
+        data = sensors.get(sensor)
+        if data is None:
+            raise RequestRefused(f"unknown sensor '{sensor}'; {did_you_mean(sensor, sensors)}")
+        fits = {
+            "switch": isinstance(value, bool),
+            "number": isinstance(value, int | float) and not isinstance(value, bool) and value - value == 0.0,
+            "one_of": value in data["values"],
+        }
+        if value is not None and not fits[data["kind"]]:
+            expected = {"switch": "true or false", "number": "a number", "one_of": ", ".join(data["values"])}
+            raise RequestRefused(f"{sensor} cannot be {value!r}; it is {expected[data['kind']]}")
+        self._put(("assume", sensor, float(value) if data["kind"] == "number" and value is not None else value))
+
+    def confirm(self, name: str, who: str = "") -> None:
+        """A person has seen a routine run well at a quarter of its speed on this machine: it may run at full speed.
+        Written to the confirmations at once, and into the trace at the next tick (R49).
+
+        Raises:
+            RequestRefused: an unknown routine.
+            OSError: the confirmations cannot be written.
+        """
+        definition = self._host.routines.get(name)
+        if definition is None:
+            raise RequestRefused(f"unknown routine '{name}'; {did_you_mean(name, self._host.routines)}")
+        if self._confirmations is not None:
+            self._confirmations.add(definition.hash, name, who)
+        self._put(("confirm", name, who))
+
+    def fail(self, cause: str) -> None:
+        """Tell that something outside has failed, such as a write to a motor controller: every run faults at the next
+        tick and its axes stop (R36).
+        """
+        self._put(("failure", cause))
 
     def reset(self) -> None:
         """Acknowledge a fault or an abort, so that requests are taken again. It starts nothing (R32)."""
@@ -123,6 +222,10 @@ class Runner:
         tick (R40).
         """
         return status_of(self._host)
+
+    def allowed(self) -> tuple[Allowed, ...]:
+        """Which requests would be taken now, and why not the others, after the last tick (R44)."""
+        return allowed(self._host)
 
     @property
     def machine(self) -> dict[str, Any]:

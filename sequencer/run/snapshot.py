@@ -9,6 +9,12 @@ from sequencer.run.definition import AxisDefinition, MachineDefinition
 from sequencer.run.motion import Motion
 from sequencer.run.terms import Scope, Watch, names_of
 
+LOADED = 0.25
+"""Motors of one axis are compared while the most loaded of them draws this share of its greatest current."""
+
+IDLE_SHARE = 0.1
+"""A motor that draws less than this share of what its neighbour draws does not push."""
+
 _MISSING = AxisReading()
 _Names = tuple[str, str, str, str, str, bool]
 
@@ -19,11 +25,20 @@ class Snapshot:
     """
 
     __slots__ = (
+        "_apart_since",
         "_axis_names",
         "_derived",
+        "_gap_before",
+        "_offsets",
+        "_own",
+        "_plain",
         "_previous",
+        "_previous_tick_zeroed",
         "_sensors",
+        "assumed",
         "faults",
+        "lost",
+        "lost_now",
         "machine",
         "unknown",
         "values",
@@ -36,6 +51,15 @@ class Snapshot:
         self.unknown: dict[str, tuple[str, int]] = {}
         self.zeroed = [True] * len(machine.axes)
         self.faults: list[str | None] = [None] * len(machine.axes)
+        self.lost: list[str | None] = [None] * len(machine.axes)
+        self.lost_now: list[int] = []
+        self.assumed: dict[str, SensorValue] = {}
+        self._own = [False] * len(machine.axes)
+        self._offsets = [0.0] * len(machine.axes)
+        self._apart_since: list[int | None] = [None] * len(machine.axes)
+        self._previous_tick_zeroed: list[bool | None] = [None] * len(machine.axes)
+        self._plain = True
+        self._gap_before = 0
         self._axis_names: list[tuple[AxisDefinition, _Names]] = [
             (
                 axis,
@@ -87,10 +111,18 @@ class Snapshot:
         longest = self.machine.longest_gap
         zeros, faults, previous = self.zeroed, self.faults, self._previous
         get = readings.axes.get
+        # After a late tick an axis catches up with a set-point that moved for all of the gap.
+        longer = gap if gap > self._gap_before else self._gap_before
+        self._gap_before = gap
+        elapsed = longer * 1e-9
+        plain = self._plain and not self.unknown
         for axis, names in self._axis_names:
             reading = get(axis.name)
-            if type(reading) is AxisReading:
+            if plain and type(reading) is AxisReading:
                 position, speed, current, zeroed, age, fault = reading
+                index = axis.index
+                before = previous[index]
+                reach = axis.fastest * elapsed + axis.band
                 # The sum of finite numbers times zero is zero, of anything else it is not a number.
                 if (
                     type(position) is float
@@ -101,10 +133,9 @@ class Snapshot:
                     and type(age) is int
                     and age <= longest
                     and axis.lowest <= position <= axis.highest
-                    and not self.unknown
-                    and not axis.is_spin
+                    and before is not None
+                    and -reach <= position - before <= reach
                 ):
-                    index = axis.index
                     name, speed_name, current_name, ordered_name, error_name, error_wanted = names
                     zeros[index] = True
                     faults[index] = fault
@@ -116,7 +147,11 @@ class Snapshot:
                     if error_wanted:
                         values[error_name] = motion.error(position) if motion.powered else 0.0
                     continue
-            self._take_axis(axis, names, reading, motions[axis.index], tick, gap)
+            self._take_axis(axis, names, reading, motions[axis.index], tick, gap, longer)
+        if readings.parts:
+            self._compare_parts(readings, gap)
+        if not self._plain:
+            self._plain = not any(self._own) and not any(self.lost) and not any(self._offsets)
         self._take_sensors(readings, tick)
         battery = readings.battery
         values["battery"] = None if battery is None else _finite(battery)
@@ -128,16 +163,24 @@ class Snapshot:
             else:
                 holds = watch.fulfilled(readings.now_ns, gap)
                 values[name] = None if watch.test() is None else holds
+        if self.assumed:
+            values.update(self.assumed)
 
     def _take_axis(
-        self, axis: AxisDefinition, names: _Names, reading: Any, motion: Motion, tick: int, gap: int
+        self, axis: AxisDefinition, names: _Names, reading: Any, motion: Motion, tick: int, gap: int, longer: int
     ) -> None:
         """One axis of which something is missing, strange or was unknown."""
         values, index = self.values, axis.index
         name, speed_name, current_name, ordered_name, error_name, error_wanted = names
         if not isinstance(reading, AxisReading):
             reading = _MISSING
-        self.zeroed[index] = bool(reading.zeroed)
+        told = bool(reading.zeroed)
+        before_told, self._previous_tick_zeroed[index] = self._previous_tick_zeroed[index], told
+        if before_told is True and not told and self._own[index]:
+            self.lose_zero(index, "its actuator says so")
+        elif before_told is False and told and self.lost[index] is not None and not self._own[index]:
+            self.lost[index] = None
+        self.zeroed[index] = (told or self._own[index]) and self.lost[index] is None
         self.faults[index] = reading.fault
         fresh = type(reading.age) is int and reading.age <= self.machine.longest_gap
         values[current_name] = _finite(reading.current) if fresh else None
@@ -146,6 +189,8 @@ class Snapshot:
             self._mark(speed_name, speed, reading.speed, fresh, tick)
             return
         position = _finite(reading.position) if fresh else None
+        if position is not None:
+            position += self._offsets[index]
         if position is not None and not axis.lowest <= position <= axis.highest:
             position = None
         values[name] = position
@@ -154,11 +199,74 @@ class Snapshot:
         values[error_name] = None
         if position is None:
             return
+        if before is not None and abs(position - before) > axis.fastest * longer * 1e-9 + axis.band:
+            self.lose_zero(index, f"its reading jumped by {position - before:.4g} in {longer * 1e-9:.3g} s")
         if speed is None and before is not None:
             values[speed_name] = _finite((position - before) / (gap * 1e-9))
         values[ordered_name] = motion.position if motion.known else None
         if error_wanted:
             values[error_name] = motion.error(position) if motion.powered else 0.0
+
+    def _compare_parts(self, readings: Readings, gap: int) -> None:
+        """Encoders of one axis that are too far apart, and motors of which one does not push (R42, R48)."""
+        for name, parts in readings.parts.items():
+            index = self.machine.axis_index.get(name)
+            if index is None:
+                continue
+            axis = self.machine.axes[index]
+            encoders = [value for value in map(_finite, parts.encoders) if value is not None]
+            if axis.differ_by is not None and len(encoders) > 1 and max(encoders) - min(encoders) > axis.differ_by:
+                shown = " and ".join(f"{value:.4g}" for value in encoders)
+                why = f"its encoders read {shown}; they may differ by {axis.differ_by:.4g}"
+                self.faults[index] = self.faults[index] or why
+                self.lose_zero(index, why)
+            self._compare_currents(
+                axis, [abs(value) for value in map(_finite, parts.currents) if value is not None], gap
+            )
+
+    def _compare_currents(self, axis: AxisDefinition, currents: list[float], gap: int) -> None:
+        """Motors on one axis share its load; one that draws next to nothing beside another is dead or loose."""
+        index = axis.index
+        apart = (
+            axis.most_current is not None
+            and len(currents) > 1
+            and max(currents) > LOADED * axis.most_current / len(currents)
+            and min(currents) < IDLE_SHARE * max(currents)
+        )
+        since = self._apart_since[index]
+        self._apart_since[index] = (0 if since is None else since + gap) if apart else None
+        if apart and since is not None and since + gap >= axis.stall:
+            shown = " and ".join(f"{value:.3g}" for value in currents)
+            why = f"its motors draw {shown} A; one of them does not push"
+            self.faults[index] = self.faults[index] or why
+            self.lose_zero(index, why)
+
+    def lose_zero(self, index: int, why: str) -> None:
+        """The reading of an axis cannot be trusted any more; told once."""
+        if self.lost[index] is None:
+            self.lost_now.append(index)
+        self.lost[index] = why
+        self._own[index] = False
+        self.zeroed[index] = False
+        self._plain = False
+
+    def set_zero(self, index: int, position: float) -> float:
+        """What is read now is `position` [m or rad]; returns by how much all readings shift."""
+        name = self.machine.axes[index].name
+        shift = position - float(self.values[name])
+        self._offsets[index] += shift
+        self._own[index] = True
+        self.lost[index] = None
+        self.zeroed[index] = True
+        self.values[name] = self._previous[index] = position
+        self._plain = False
+        return shift
+
+    def trust_again(self) -> None:
+        """A person has looked: axes that have no zero of their own are believed again."""
+        for axis in self.machine.axes:
+            if axis.zero is None:
+                self.lost[axis.index] = None
 
     def _mark(self, name: str, known: float | None, given: Any, fresh: bool, tick: int) -> None:
         """Remember since when and why a value is unknown, or that it is known again."""

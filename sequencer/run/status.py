@@ -44,12 +44,19 @@ class RunStatus:
     state: str
     cause: str
     steps: tuple[StepStatus, ...]
+    chain: tuple[str, ...] = ()
+    hopeless: str = ""
+    slowed: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Status:
     """`headline` in at most 40 characters; `fault` is what must be reset, or None; `held` names held axes with the
-    interlock, `stuck` those of them that wait for each other.
+    interlock, `stuck` those of them that wait for each other. `bypasses` are the findings waived, the parts out of
+    service and the sensors assumed; `not_zeroed` names axes that count as anywhere, with the reason.
+
+    Of a run, `chain` holds every cause of its end in the order they came; `hopeless` says that nothing can happen any
+    more; `slowed` what a run below full speed does not show.
     """
 
     tick: int
@@ -60,6 +67,8 @@ class Status:
     held: tuple[tuple[str, str], ...]
     late_ticks: int
     stuck: tuple[str, ...] = ()
+    bypasses: tuple[str, ...] = ()
+    not_zeroed: tuple[tuple[str, str], ...] = ()
 
 
 def status_of(host: Host) -> Status:
@@ -68,12 +77,32 @@ def status_of(host: Host) -> Status:
     held = tuple((motion.definition.name, motion.held) for motion in host.motions if motion.held is not None)
     stuck = tuple(host.supervisor.waiting_for_each_other()) if len(held) > 1 else ()
     headline = _headline(host, runs, held)[:40]
-    return Status(host.tick_number, headline, host.enabled, host.fault_cause, runs, held, host.late_ticks, stuck)
+    return Status(
+        tick=host.tick_number,
+        headline=headline,
+        enabled=host.enabled,
+        fault=host.fault_cause,
+        runs=runs,
+        held=held,
+        late_ticks=host.late_ticks,
+        stuck=stuck,
+        bypasses=(*host.bypasses, *host.assumed()),
+        not_zeroed=tuple(
+            (name, host.snapshot.lost[index] or "its gauge says so")
+            for index, name in enumerate(host.axis_names)
+            if not host.zeroed[index]
+        ),
+    )
 
 
 def _headline(host: Host, runs: tuple[RunStatus, ...], held: tuple[tuple[str, str], ...]) -> str:
     if not host.enabled:
         return "disabled"
+    for run in runs:
+        if run.hopeless:
+            return f"{run.name}: nothing can happen"
+        if run.state == "held":
+            return f"{run.name} is held"
     if held:
         return f"{held[0][0]} held by {held[0][1]}"
     for run in reversed(runs):
@@ -87,7 +116,12 @@ def _headline(host: Host, runs: tuple[RunStatus, ...], held: tuple[tuple[str, st
 
 
 def _run_status(host: Host, run: Run) -> RunStatus:
-    return RunStatus(run.name, run.state, run.cause, tuple(_step_status(host, run, one) for one in run.active))
+    steps = tuple(_step_status(host, run, one) for one in run.active)
+    slowed = ""
+    if run.speed < 1.0 and not run.over:
+        flicks = any(step.kind == "flick" for step in run.definition.steps)
+        slowed = f"at {run.speed:g} of the limits" + ("; its flick is a rehearsal only" if flicks else "")
+    return RunStatus(run.name, run.state, run.cause, steps, tuple(run.chain), run.hopeless or "", slowed)
 
 
 def _step_status(host: Host, run: Run, activation: Activation) -> StepStatus:

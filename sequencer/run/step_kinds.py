@@ -37,6 +37,10 @@ def energise(activation: Activation, run: Run) -> bool:
             _flick(activation, run)
         case "press":
             return _press(activation, run)
+        case "zero":
+            return _zero(activation, run)
+        case "jog":
+            return jog(activation, run)
         case "pulse":
             _pulse(activation, run)
         case "set":
@@ -101,12 +105,18 @@ def _flick(activation: Activation, run: Run) -> None:
     motion.group = None
     motion.clamped = not motion.definition.carries_on
     set_instants(activation)
-    stands = origin.velocity == 0.0 and origin.acceleration == 0.0
-    if step.data["phase"] and activation.milestones and stands:
-        instant = activation.milestones[0].instant
-        if instant is not None and instant > 0:
-            over = instant % run.host.definition.period
-            motion.next_clock = over - run.host.definition.period if over else 0
+    if origin.velocity == 0.0 and origin.acceleration == 0.0:
+        phase(activation, run)
+
+
+def phase(activation: Activation, run: Run) -> None:
+    """Delay a flick that begins at rest by less than a tick, so that its pulse's instant falls on a tick (M3)."""
+    if not activation.step.data["phase"] or not activation.milestones or activation.milestones[0].fired:
+        return
+    instant = activation.milestones[0].instant
+    if instant is not None and instant > 0:
+        over = instant % run.host.definition.period
+        activation.motions[0].next_clock = over - run.host.definition.period if over else 0
 
 
 def _press(activation: Activation, run: Run) -> bool:
@@ -125,14 +135,8 @@ def _press(activation: Activation, run: Run) -> bool:
     _inside_travel(motion, bound)
     here = _origin(motion, run).position
     low, high = min(here, bound, motion.occupied_low), max(here, bound, motion.occupied_high)
-    box = run.host.supervisor.blocks(axis, low, high)
-    if box is not None:
-        if motion.held != box.name:
-            motion.held, motion.held_since = box.name, run.host.now
-            run.host.event("hold", run.name, step.name, f"{motion.definition.name} is held by {box.name}")
+    if not _is_free(activation, run, low, high):
         return False
-    if motion.held is not None:
-        run.host.event("go", run.name, step.name, f"{motion.definition.name} goes on")
     sign = 1.0 if bound >= here else -1.0
     velocity = limits_for(step, axis, run).velocity
     motion.held = None
@@ -148,6 +152,68 @@ def _press(activation: Activation, run: Run) -> bool:
     motion.latched = False
     motion.occupy_what_is_known()
     return True
+
+
+def _is_free(activation: Activation, run: Run, low: float, high: float) -> bool:
+    """Whether the supervisor lets an axis occupy [low, high] from now on; a change is told."""
+    motion = activation.motions[0]
+    box = run.host.supervisor.blocks(motion.definition.index, low, high)
+    if box is not None:
+        if motion.held != box.name:
+            motion.held, motion.held_since = box.name, run.host.now
+            run.host.event("hold", run.name, activation.step.name, f"{motion.definition.name} is held by {box.name}")
+        return False
+    if motion.held is not None:
+        run.host.event("go", run.name, activation.step.name, f"{motion.definition.name} goes on")
+    return True
+
+
+def _zero(activation: Activation, run: Run) -> bool:
+    """Creep from wherever the axis is; while its place is not known it counts as anywhere in its travel (R42)."""
+    motion = activation.motions[0]
+    axis = motion.definition
+    _ready_to_move(motion, run, zeroed=False)
+    if motion.moving or not _is_free(activation, run, *axis.travel):
+        return False
+    run.host.snapshot.lose_zero(axis.index, "being zeroed")
+    motion.occupy_everything()
+    assert axis.zero is not None  # asked for by by_hand.zero_refused
+    _creep(activation, run, axis.zero["speed"], None)
+    return True
+
+
+def jog(activation: Activation, run: Run) -> bool:
+    """Move at the speed that is asked for, to the end of the travel at the farthest; a spin just turns."""
+    motion = activation.motions[0]
+    axis = motion.definition
+    speed = run.jog_speed
+    if axis.is_spin:
+        motion.mode, motion.volts, motion.velocity = "track", 0.0, speed
+        return True
+    _ready_to_move(motion, run, zeroed=False)
+    if run.host.zeroed[axis.index]:
+        _creep(activation, run, speed, axis.travel[1] if speed > 0.0 else axis.travel[0])
+        return True
+    if not motion.moving and not _is_free(activation, run, *axis.travel):
+        return False
+    _creep(activation, run, speed, None)
+    return True
+
+
+def _creep(activation: Activation, run: Run, speed: float, goal: float | None) -> None:
+    """Move one axis at a speed, to a goal or a whole travel on, from the motion at hand."""
+    motion = activation.motions[0]
+    low, high = motion.definition.travel
+    origin = _origin(motion, run)
+    end = goal if goal is not None else origin.position + (high - low if speed > 0.0 else low - high)
+    planned = limits_for(activation.step, motion.definition.index, run)
+    fastest = abs(speed)
+    limits = Limits((-fastest, fastest), planned.acceleration, planned.jerk)
+    aim = _aim(s_curve if limits.jerk is not None else trapezoid, end, limits)
+    (profile,) = aim([origin])
+    motion.adopt(aim, end, limits, profile)
+    motion.group = None
+    motion.clamped = not motion.definition.carries_on
 
 
 def _pulse(activation: Activation, run: Run) -> None:
@@ -196,16 +262,18 @@ def _origin(motion: Motion, run: Run) -> State:
     measured = run.host.values.get(motion.definition.name)
     assert measured is not None  # _ready_to_move has seen to it
     motion.rebase(measured, run.host.now)
+    if not run.host.zeroed[motion.definition.index]:
+        motion.occupy_everything()
     return State(measured, 0.0, 0.0)
 
 
-def _ready_to_move(motion: Motion, run: Run) -> None:
+def _ready_to_move(motion: Motion, run: Run, zeroed: bool = True) -> None:
     name = motion.definition.name
     if not run.host.enabled:
         raise StartFailed(f"{name} is not enabled", machine=True)
     if run.host.values.get(name) is None:
         raise StartFailed(f"the position of {name} is unknown ({run.host.unknown_reason(name)})", machine=True)
-    if not run.host.zeroed[motion.definition.index]:
+    if zeroed and not run.host.zeroed[motion.definition.index]:
         raise StartFailed(f"{name} is not zeroed", machine=True)
     forbidden = run.host.forbidden(motion.definition.index)
     if forbidden is not None:

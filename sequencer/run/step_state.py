@@ -41,7 +41,8 @@ class Milestone:
 class Activation:
     """`since` [ns] and `tick` are those of the activation; `energised` [ns] is when the gate opened, None before.
 
-    `settled` [ns] counts, by axis, how long it has stood within tolerance. `passes` counts a repeat's passages.
+    `held_places` says where each axis was when the run was held. `settled` [ns] counts, by axis, how long it has stood
+    within tolerance. `passes` counts a repeat's passages.
     """
 
     __slots__ = (
@@ -52,6 +53,7 @@ class Activation:
         "energised",
         "gate",
         "guards",
+        "held_places",
         "last_entry_tick",
         "milestones",
         "motions",
@@ -88,6 +90,7 @@ class Activation:
         self.settled: list[int] = []
         self.milestones: list[Milestone] = []
         self.guards: list[Test] = []
+        self.held_places: dict[int, float] = {}
         self.skipped = False
         self.branch = -1
         self.passes = 0

@@ -11,6 +11,7 @@ The supervisor believes its readings: a lying encoder deceives it. It is no safe
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import Protocol
 
 from profiles import ProfileError, State, s_curve, trapezoid
 from sequencer.run.definition import ROUNDING, MachineDefinition
@@ -21,6 +22,25 @@ Report = Callable[[str, Motion, str], None]
 """Told when an axis is held ("hold") and goes on ("go"): (what, motion, in words)."""
 
 
+class Obstacle(Protocol):
+    """What the machine must miss, in axis positions. `axes` are those it depends on."""
+
+    name: str
+    axes: frozenset[int]
+
+    def holds(self) -> bool:
+        """Whether it counts now; UNKNOWN counts (R16)."""
+        ...
+
+    def missed(self, lows: Sequence[float], highs: Sequence[float]) -> bool:
+        """Whether no combination of positions in these intervals, one an axis, lies in it."""
+        ...
+
+    def side(self, axis: int) -> tuple[float, float]:
+        """The interval of an axis outside of which it is surely missed."""
+        ...
+
+
 class Box:
     """A keep-out box, widened by the tracking band of each of its axes."""
 
@@ -29,7 +49,7 @@ class Box:
     def __init__(self, name: str, edges: Sequence[tuple[int, float, float]], when: Test | None, because: str) -> None:
         self.name = name
         self.edges = tuple(edges)
-        self.axes = {axis for axis, _, _ in edges}
+        self.axes = frozenset(axis for axis, _, _ in edges)
         self.when = when
         self.because = because
 
@@ -44,6 +64,10 @@ class Box:
                 return True
         return False
 
+    def side(self, axis: int) -> tuple[float, float]:
+        """The interval of an axis that the box takes up."""
+        return next((low, high) for index, low, high in self.edges if index == axis)
+
 
 class Supervisor:
     """Commits, shortens or holds the candidates of one tick."""
@@ -53,7 +77,7 @@ class Supervisor:
     def __init__(self, machine: MachineDefinition, motions: list[Motion], scope: Scope, report: Report) -> None:
         self.motions = motions
         self.report = report
-        self.boxes: list[Box] = []
+        self.boxes: list[Obstacle] = []
         for data in machine.keep_outs:
             edges = []
             for axis, low, high in data["box"]:
@@ -61,14 +85,14 @@ class Supervisor:
                 edges.append((axis, low - margin, high + margin))
             when = None if data["when"] is None else build(data["when"], scope)
             self.boxes.append(Box(data["name"], edges, when, data["because"]))
-        self.of_axis: list[list[Box]] = [[] for _ in motions]
+        self.of_axis: list[list[Obstacle]] = [[] for _ in motions]
         for box in self.boxes:
-            for axis, _, _ in box.edges:
+            for axis in sorted(box.axes):
                 self.of_axis[axis].append(box)
         self.lows = [0.0] * len(motions)
         self.highs = [0.0] * len(motions)
 
-    def commit(self, now: int) -> None:
+    def commit(self, now: int, gap: int) -> None:
         """Take every axis' candidate where the boxes allow it; hold the others."""
         lows, highs = self.lows, self.highs
         for index, motion in enumerate(self.motions):
@@ -83,15 +107,15 @@ class Supervisor:
                 break
         for motion in self.motions:
             if motion.profile is not None:
-                motion.commit(now)
+                motion.commit(now, gap)
 
     def others(self, name: str, motion: Motion) -> list[str]:
         """The other axes of a keep-out: those that a held axis waits for (R54)."""
         index = motion.definition.index
         box = next(box for box in self.boxes if box.name == name)
-        return [self.motions[axis].definition.name for axis, _, _ in box.edges if axis != index]
+        return [self.motions[axis].definition.name for axis in sorted(box.axes) if axis != index]
 
-    def blocks(self, axis: int, low: float, high: float) -> Box | None:
+    def blocks(self, axis: int, low: float, high: float) -> Obstacle | None:
         """The first box that an axis meets if it occupies [low, high] while the others stay as they are."""
         lows = [motion.occupied_low for motion in self.motions]
         highs = [motion.occupied_high for motion in self.motions]
@@ -126,7 +150,7 @@ class Supervisor:
         mutual = {axis for axis in stuck if any(stuck & box.axes - {axis} for box in blocking[axis])}
         return [self.motions[axis].definition.name for axis in sorted(mutual)]
 
-    def _boxes_on_the_way(self, motion: Motion) -> list[Box]:
+    def _boxes_on_the_way(self, motion: Motion) -> list[Obstacle]:
         """The keep-outs that an axis meets between what it occupies and its goal, as the others stand."""
         axis = motion.definition.index
         lows = [other.occupied_low for other in self.motions]
@@ -135,10 +159,10 @@ class Supervisor:
         lows[axis], highs[axis] = min(lows[axis], goal), max(highs[axis], goal)
         return [box for box in self.of_axis[axis] if not box.missed(lows, highs) and box.holds()]
 
-    def _ends_outside(self, axis: int, box: Box) -> bool:
+    def _ends_outside(self, axis: int, box: Obstacle) -> bool:
         """Whether an axis comes to rest outside its side of a keep-out."""
         motion = self.motions[axis]
-        low, high = next((low, high) for index, low, high in box.edges if index == axis)
+        low, high = box.side(axis)
         end = motion.goal if motion.aim is not None else motion.position
         return not low <= end <= high
 
@@ -177,7 +201,9 @@ class Supervisor:
                 lows[member.definition.index], highs[member.definition.index] = member.low, member.high
                 self._hold(member, blocking, now)
 
-    def _blocking(self, unit: list[Motion], entered: list[Box], braking: list[tuple[float, float]]) -> Box | None:
+    def _blocking(
+        self, unit: list[Motion], entered: list[Obstacle], braking: list[tuple[float, float]]
+    ) -> Obstacle | None:
         """The first box that the unit meets with what it occupies now. A box already entered blocks only what goes
         deeper into it.
         """
@@ -191,14 +217,14 @@ class Supervisor:
                 return box
         return None
 
-    def _to_the_edge(self, motion: Motion, box: Box) -> bool:
+    def _to_the_edge(self, motion: Motion, box: Obstacle) -> bool:
         """Re-plan a held axis to rest just outside the box, if that is on its way and can be reached without going
         over.
         """
         if motion.aim is None:
             return False
         axis = motion.definition.index
-        low, high = next((low, high) for index, low, high in box.edges if index == axis)
+        low, high = box.side(axis)
         edge = low - ROUNDING if motion.position < low else high + ROUNDING
         if not min(motion.position, motion.goal) <= edge <= max(motion.position, motion.goal):
             return False
@@ -217,7 +243,7 @@ class Supervisor:
         motion.profile, motion.next_clock, motion.end_clock = kept
         return False
 
-    def _hold(self, motion: Motion, box: Box, now: int) -> None:
+    def _hold(self, motion: Motion, box: Obstacle, now: int) -> None:
         if motion.activation is None or motion.stop_kind is not None or motion.aim is None:
             return
         if motion.held is None:
@@ -232,7 +258,7 @@ class Supervisor:
         stand; but a box that it is in already, it may leave by the nearer face.
         """
         unit = motion.unit
-        if motion.aim is None or motion is not unit[0]:
+        if motion.aim is None or motion is not unit[0] or (motion.run is not None and motion.run.state == "held"):
             return
         lows = [other.occupied_low for other in self.motions]
         highs = [other.occupied_high for other in self.motions]
@@ -254,23 +280,22 @@ class Supervisor:
             member.held = None
             self.report("go", member, f"{member.definition.name} goes on")
 
-    def _leaves(self, unit: list[Motion], box: Box) -> bool:
+    def _leaves(self, unit: list[Motion], box: Obstacle) -> bool:
         """Whether a box is entered already and the goals of the unit lead out of it by the nearer face."""
         if box.missed([one.occupied_low for one in self.motions], [one.occupied_high for one in self.motions]):
             return False
         for member in unit:
-            for axis, face_low, face_high in box.edges:
-                if axis != member.definition.index:
-                    continue
+            if member.definition.index in box.axes:
+                face_low, face_high = box.side(member.definition.index)
                 downwards = member.occupied_high - face_low <= face_high - member.occupied_low
                 if not (member.goal < face_low if downwards else member.goal > face_high):
                     return False
         return True
 
 
-def _deeper(box: Box, axis: int, before_low: float, before_high: float, low: float, high: float) -> bool:
+def _deeper(box: Obstacle, axis: int, before_low: float, before_high: float, low: float, high: float) -> bool:
     """Whether the axis gets deeper into a box that it is already in, measured from the nearer face."""
-    face_low, face_high = next((a, b) for index, a, b in box.edges if index == axis)
+    face_low, face_high = box.side(axis)
     before = min(before_high - face_low, face_high - before_low)
     after = min(high - face_low, face_high - low)
     return after > before + ROUNDING

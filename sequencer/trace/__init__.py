@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from sequencer.trace.csv_file import read_csv, read_trace
     from sequencer.trace.recorder import Recorder
+    from sequencer.trace.sink import ChildSink
     from sequencer.trace.trace import (
         Header,
         Measured,
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from sequencer.trace.writer import TraceFile, write_csv
 
 __all__ = [
+    "ChildSink",
     "Header",
     "Measured",
     "Ordered",
@@ -44,6 +46,7 @@ __all__ = [
 ]
 
 _HOMES = {
+    "ChildSink": "sink",
     "Recorder": "recorder",
     "TraceFile": "writer",
     "read_csv": "csv_file",

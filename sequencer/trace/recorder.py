@@ -29,7 +29,17 @@ class Recorder:
     """
 
     def __init__(self, machine: Mapping[str, Any], routines: Sequence[Any] = ()) -> None:
-        self.header = Header.from_machine_data(machine, routines)
+        self._begin(Header.from_machine_data(machine, routines))
+
+    @classmethod
+    def for_header(cls, header: Header) -> Recorder:
+        """A recorder of what another process records under this header."""
+        made = cls.__new__(cls)
+        made._begin(header)
+        return made
+
+    def _begin(self, header: Header) -> None:
+        self.header = header
         self._axes = tuple(name for name, _ in self.header.axes)
         self._sensors = tuple(name for name, _ in self.header.sensors)
         self._outputs = tuple(name for name, _ in self.header.outputs)
@@ -58,6 +68,17 @@ class Recorder:
     def __len__(self) -> int:
         """How many ticks are kept and not yet taken."""
         return len(self._kept)
+
+    def raw(self) -> list[tuple[Any, ...]]:
+        """What was recorded since the last call, as it was given; `rows` makes rows of it, in whatever process."""
+        kept = []
+        while self._kept:
+            kept.append(self._kept.popleft())
+        return kept
+
+    def rows(self, raw: Iterable[tuple[Any, ...]]) -> tuple[Row, ...]:
+        """Rows of what another recorder's `raw` gave."""
+        return self._rows(raw)
 
     def take(self) -> tuple[Row, ...]:
         """The rows since the last call, oldest first; they are no longer kept here."""

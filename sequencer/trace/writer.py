@@ -39,7 +39,7 @@ def write_csv(path: str | os.PathLike[str], trace: Trace) -> None:
         with beside.open("w", encoding="utf-8", newline="") as file:
             writer = csv.writer(file)
             writer.writerow(columns(trace.header))
-            writer.writerows(_lines(trace.header, trace.rows, first=True))
+            writer.writerows(lines_of(trace.header, trace.rows, first=True))
         beside.replace(target)
     except BaseException:
         beside.unlink(missing_ok=True)
@@ -86,7 +86,7 @@ class TraceFile:
         """Write what was recorded since the last call and hand it to the disk."""
         rows = self._recorder.take()
         if rows:
-            self._writer.writerows(_lines(self.header, rows, self._first))
+            self._writer.writerows(lines_of(self.header, rows, self._first))
             self._first = False
         self._file.flush()
         os.fsync(self._file.fileno())
@@ -97,7 +97,7 @@ class TraceFile:
             return
         self.flush()
         if self._first:
-            self._writer.writerows(_lines(self.header, (), True))
+            self._writer.writerows(lines_of(self.header, (), True))
         self._file.close()
 
     def __enter__(self) -> TraceFile:
@@ -109,7 +109,7 @@ class TraceFile:
         self.close()
 
 
-def _lines(header: Header, rows: Iterable[Row], first: bool) -> Iterator[list[str]]:
+def lines_of(header: Header, rows: Iterable[Row], first: bool) -> Iterator[list[str]]:
     about = _json({name: getattr(header, name) for name in header.__slots__}) if first else ""
     empty = [""] * (3 + 12 * len(header.axes) + 2 * len(header.sensors) + len(header.outputs) + 1)
     for row in rows:

@@ -305,6 +305,11 @@ def test_a_conflict_of_plain_moves_really_happens_with_some_timing(
 ) -> None:
     """Without gates and early ends the spans are exact, so that a conflict is no false alarm."""
     steps = []
+    together: set[str] = set()
+    for axis, _, beside in goals:
+        together = together if beside else set()
+        assume(axis not in together)  # two owners of one axis are an error of their own
+        together.add(axis)
     for index, (axis, goal, beside) in enumerate(goals):
         start: Start = With(f"s{index - 1}") if beside and index else Following()
         steps.append(Step(f"s{index}", Move(((axis, At(goal)),)), start))

@@ -49,6 +49,14 @@ def test_two_branches_each_clear_alone_may_block_each_other_and_one_has_to_go_fi
     assert 0.0 < second_from < second_to == found.durations[1]
 
 
+def test_a_branch_lasts_as_long_as_the_last_of_its_axes():
+    tree = reacher()
+    second = moves(tree, STOW, OVER, "slide", "wrist")
+    durations = sorted(profile.duration for profile in second.values())
+    assert durations[0] < durations[1] == timed_branch(tree, second).duration
+    assert two_branches(STOW, OVER).durations[1] == durations[1]
+
+
 def test_on_the_way_back_it_is_the_other_one():
     found = two_branches(OVER, STOW)
     assert found.way == "second before first"

@@ -46,6 +46,9 @@ def test_a_thin_flag_that_passes_through_a_pin_is_found():
     assert found.outcome == "conflict"
     assert found.at == pytest.approx(case("C01")["witness"], abs=1e-3)
     assert found.bad_from == pytest.approx(found.at, abs=1e-3)
+    # to a microsecond: by then the edge of the flag is at the nearest corner of the pin
+    before, after = (pair.distance([profile.at(found.bad_from + late).position]) for late in (-1e-6, 2e-6))
+    assert before > 0.0 >= after
     for period in (0.020, 0.005):
         assert sampled(tree, pair, {"turn": profile}, period).min() > 0.0, "samples see nothing of it"
 
@@ -154,6 +157,8 @@ def test_all_pairs_are_watched_and_the_one_with_the_least_to_spare_is_named():
     least = {pair.names: sampled(tree, pair, profiles, 1e-3).min() for pair in watched(tree)}
     assert found.pair.names == min(least, key=least.__getitem__)
     assert found.least == pytest.approx(min(least.values()), abs=2.0 * PRECISION)
+    assert found.least - found.bound <= PRECISION == 1e-4
+    assert found.spans < 300, "the search stops as soon as it knows"
 
 
 def test_a_body_outside_may_stand_anywhere_in_its_span():

@@ -172,6 +172,19 @@ def test_an_axis_between_no_watched_bodies_costs_nothing():
     assert spinning.index["aside"] not in pair.concerns
 
 
+def test_a_box_leaves_a_body_outside_all_its_range_and_other_axes_where_they_stand():
+    tree = reacher(Body("post", "outside", (TIP,), range=(0.7, 1.2)))
+    assert tree.coordinates == ("lift", "slide", "wrist", "post")
+    assert tree.box({"lift": (0.2, 0.4)}) == ([0.2, 0.0, 0.0, 0.7], [0.4, 0.0, 0.0, 1.2])
+    assert tree.box({"post": (0.8, 0.9)}) == ([0.0, 0.0, 0.0, 0.8], [0.0, 0.0, 0.0, 0.9])
+    assert tree.values({}) == [0.0, 0.0, 0.0, 0.7]
+
+
+def test_a_hinge_turns_about_its_pivot():
+    tree = reacher()
+    assert tree.origin("wrist", tree.values({"lift": 0.5, "slide": 0.2, "wrist": 1.0})) == pytest.approx((0.4, 0.75))
+
+
 @pytest.mark.parametrize(
     ("bodies", "message"),
     [

@@ -424,7 +424,8 @@ def mixed_routine(draw: random.Random, on: dict[str, Any], name: str) -> Checked
 def test_nothing_breaks_inside_and_no_axis_jumps_whatever_is_pressed_held_or_stopped(seed: int) -> None:
     """R36, R29: the same with presses, interlocks, keep-outs that come and go, and all kinds of stop and rest.
 
-    The velocity may pass its limit by what a jerk-limited brake needs to run out an acceleration: a**2 / (2 J).
+    The velocity may pass its limit by what a jerk-limited brake needs to run out an acceleration, a**2 / (2 J), and by
+    as much again where that brake is itself interrupted.
     """
     draw = random.Random(seed)
     on = mixed_machine(draw)
@@ -455,7 +456,7 @@ def test_nothing_breaks_inside_and_no_axis_jumps_whatever_is_pressed_held_or_sto
         for (before, then), (after, now) in pairwise(zip(rig.orders, rig.times, strict=True)):
             one, two, gap = before.axes[name], after.axes[name], (now - then) * 1e-9
             if {one.mode, two.mode} <= {"track", "hold"}:
-                assert abs(two.position - one.position) <= (1.0 + 2.0**2 / (2.0 * 20.0)) * gap + 1e-6
+                assert abs(two.position - one.position) <= (1.0 + 2.0**2 / 20.0) * gap + 1e-6
                 assert abs(two.velocity - one.velocity) <= 2.0 * gap + 1e-6
 
 
@@ -467,7 +468,7 @@ class NextPointOnly(Supervisor):
 
     __slots__ = ()
 
-    def commit(self, now: int) -> None:
+    def commit(self, now: int, gap: int) -> None:
         for motion in self.motions:
             motion.prepare()
         places = [m.candidate.position if m.profile is not None else m.position for m in self.motions]
@@ -477,14 +478,18 @@ class NextPointOnly(Supervisor):
                     motion.brake_from_committed()
                     motion.prepare()
         for motion in self.motions:
-            motion.commit(now)
+            motion.commit(now, gap)
 
 
 Edges = list[tuple[int, float, float]]
 
 
 class Hall:
-    """Three axes whose real places are their set-points of `delays` [ns] ago, and boxes that they must not be in."""
+    """Three axes whose real places are their set-points of `delays` [ns] ago, and boxes that they must not be in.
+
+    `carry_on`: between orders they go on with the ordered speed, and drop after the longest gap. `bold`: the runner is
+    told that they hold, for comparison.
+    """
 
     def __init__(
         self,
@@ -495,10 +500,18 @@ class Hall:
         declared: int = 80_000_000,
         limits: Sequence[Any] = (LIMITS, LIMITS, LIMITS),
         naive: bool = False,
+        carry_on: bool = False,
+        bold: bool = False,
     ) -> None:
         self.names = ["lift", "wrist", "arm"]
         axes = [
-            axis(name, latency=[0, declared], limits=limit, tolerance={"position": 0.001})
+            axis(
+                name,
+                latency=[0, declared],
+                limits=limit,
+                tolerance={"position": 0.001},
+                between="carry_on" if carry_on and not bold else "hold",
+            )
             for name, limit in zip(self.names, limits, strict=True)
         ]
         outs = [keep_out(f"box{n}", *edges) for n, edges in enumerate(boxes)]
@@ -507,7 +520,8 @@ class Hall:
         if naive:
             self.runner._host.supervisor.__class__ = NextPointOnly
         self.delays = delays
-        self.flights: list[list[tuple[int, float]]] = [[(-(10**12), place)] for place in starts]
+        self.flights: list[list[tuple[int, float, float]]] = [[(-(10**12), place, 0.0)] for place in starts]
+        self.carry_on = carry_on
         self.now = 0
         self.ticks = 0
         self.entered = 0
@@ -515,7 +529,8 @@ class Hall:
 
     def place(self, axis_index: int, at: int) -> float:
         """Where an axis really is: the last set-point that is at least its delay old."""
-        return next(place for time, place in reversed(self.flights[axis_index]) if time <= at)
+        time, place, speed = next(flight for flight in reversed(self.flights[axis_index]) if flight[0] <= at)
+        return place + speed * min(at - time, 5 * PERIOD) * 1e-9
 
     def tick(self, gap: int = PERIOD) -> Orders:
         """One tick; what really happened since the last is looked at whenever a set-point took effect."""
@@ -530,13 +545,18 @@ class Hall:
             order = orders.axes[name]
             if order.mode in ("track", "hold"):
                 flight = self.flights[index]
-                flight.append((self.now + self.delays[index], order.position))
+                speed = order.velocity if self.carry_on and order.mode == "track" else 0.0
+                flight.append((self.now + self.delays[index], order.position, speed))
                 if len(flight) > 12:
                     del flight[0]
         return orders
 
     def look(self, begin: int, end: int) -> None:
-        moments = sorted({time for flight in self.flights for time, _ in flight if begin < time <= end})
+        moments = {time for flight in self.flights for time, *_ in flight if begin < time <= end}
+        if self.carry_on:
+            # The last instant before each change as well, and some between.
+            moments |= {moment - 1 for moment in moments if moment - 1 > begin} | set(range(end, begin, -7_000_000))
+        moments = sorted(moments)
         for moment in moments:
             places = [self.place(index, moment) for index in range(3)]
             for edges in self.boxes:
@@ -682,6 +702,20 @@ def test_the_real_machine_never_enters_a_keep_out_in_a_million_ticks() -> None:
     """The supervisor's law, for longer."""
     assert random_entries(700_000, 1_000) == (0, 0.0)
     assert directed_entries(2_000) == (0, 0.0)
+
+
+def test_actuators_that_carry_on_never_enter_a_keep_out_in_late_ticks() -> None:
+    """R20, R52: speeds that go on for up to 95 ms after their order, with delays of 0 to 80 ms: no entry in
+    16,000 ticks.
+    """
+    assert random_entries(16_000, carry_on=True) == (0, 0.0)
+    assert directed_entries(40, carry_on=True) == (0, 0.0)
+
+
+def test_believing_that_carrying_on_actuators_hold_does_enter() -> None:
+    """The test above can fail: the same machine declared as one whose actuators hold."""
+    entered, _ = random_entries(24_000, carry_on=True, bold=True)
+    assert entered >= 1
 
 
 def test_looking_at_the_next_set_point_alone_does_enter() -> None:

@@ -96,9 +96,9 @@ def test_limits_that_count_for_every_motion_are_those_of_each(name, make_problem
 
 def test_a_batch_is_solved_block_by_block():
     """More motions than a block holds, the last block not full."""
-    goals = np.linspace(-2.0, 2.0, 2 * 4096 + 7)
+    goals = np.linspace(-2.0, 2.0, 2 * 8192 + 7)
     moves = batch.s_curve(State(0.0, 0.3, 1.0), goals, LIMITS[1])
-    for k in (0, 4095, 4096, 4097, 8191, 8192, len(goals) - 1):
+    for k in (0, 8191, 8192, 8193, 16383, 16384, len(goals) - 1):
         single = profiles.s_curve(State(0.0, 0.3, 1.0), goals[k], LIMITS[1])
         assert moves.durations[k] == pytest.approx(single.duration, rel=1e-12)
 

@@ -129,3 +129,11 @@ def test_the_refusal_counts_from_the_start_wherever_that_is(limits, sign):
     assert "The run-up is 0.1 long" in str(caught.value)
     fits = flick(start, State((5.0 + needed) * sign, speed * sign), 7.0 * sign, limits, wind_up=False)
     assert fits.marks["through"] > 0.0
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_slow_passing_needs_a_run_up_too(sign):
+    """To 0.5 with a jerk of 60: 0.25 times 2 sqrt(0.5/60)."""
+    with pytest.raises(RunUpTooShort) as caught:
+        flick(0.0, State(0.01 * sign, 0.5 * sign), 1.0 * sign, LIMITS, wind_up=False)
+    assert caught.value.needed == pytest.approx(0.5 * (0.5 / 60.0) ** 0.5)

@@ -13,12 +13,14 @@ from profiles import (
     GoalAcceleration,
     GoalOutsideLimits,
     Infeasible,
+    InvalidInput,
     JerkLimitMissing,
     Limits,
     ProfileError,
     State,
     lines_to_paste,
     s_curve,
+    stop,
     verify,
 )
 
@@ -251,6 +253,21 @@ def test_a_goal_velocity_outside_the_limits_is_refused():
     )
 
 
+def test_a_goal_acceleration_that_a_faster_axis_would_need_tells_so():
+    """0.95 + 0.5^2 / (2 1.25) = 1.05 before; half the acceleration at the same jerk would have begun at 0.975."""
+    limits = Limits(1.0, 2.0, 1.25)
+    with pytest.raises(GoalOutsideLimits, match=r"0\.95 \(with acceleration -0\.5 it must have been 1\.05 before\)"):
+        s_curve(0.0, State(1.0, 0.95, -0.5), limits)
+    with pytest.raises(GoalAcceleration):
+        s_curve(0.0, State(1.0, 0.95, -0.25), limits)
+
+
+def test_a_start_that_is_not_a_number_is_refused_by_its_name():
+    with pytest.raises(InvalidInput) as caught:
+        s_curve(State(0.0, float("nan")), 1.0, Limits(1.0, 2.0, 10.0))
+    assert str(caught.value) == "The start velocity is nan; it must be a finite number."
+
+
 def test_a_goal_acceleration_is_refused_with_its_own_error():
     with pytest.raises(GoalAcceleration) as caught:
         s_curve(0.0, State(1.0, 0.0, 0.5), Limits(2.0, 6.0, 60.0))
@@ -272,6 +289,28 @@ def test_a_one_way_axis_in_the_other_direction_has_the_same_bounds():
         Infeasible, match=r"the highest velocity allowed is 0 .* would have to move 1 upwards\. A goal 1"
     ):
         s_curve(0.0, 1.0, Limits((-1.0, 0.0), 1.0, 1.0))
+
+
+@pytest.mark.parametrize("acceleration", [-0.4, -0.25])
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_one_way_axis_may_just_touch_rest_and_goes_no_shorter_way(sign, acceleration):
+    """It stops as fast as it can, at -0.4 by running out its braking, and then takes sqrt(0.1) s to reach 0.1."""
+    limits = Limits((0.0, 2.0) if sign > 0.0 else (-2.0, 0.0), 2.0, 4.0)
+    to_rest = stop(State(0.0, 0.02, acceleration), limits)
+    shortest, duration = to_rest.goal.position + 0.05 * 0.1**0.5, to_rest.duration + 0.1**0.5
+
+    def move(distance):
+        start, goal = State(sign, 0.02 * sign, acceleration * sign), State(sign * (1.0 + distance), 0.1 * sign)
+        profile = s_curve(start, goal, limits)
+        assert verify(profile, start, goal, limits) == []
+        return profile
+
+    for rounding in (-1e-13, 0.0, 1e-13):
+        assert move(shortest + rounding).duration == pytest.approx(duration, abs=1e-6)
+    with pytest.raises(Infeasible, match=r"would have to move 0\.01 (downwards|upwards)\. A goal 0\.01 further"):
+        move(shortest - 0.01)
+    with pytest.raises(Infeasible):
+        move(shortest - 1e-11)
 
 
 @pytest.mark.parametrize("sign", [1.0, -1.0])

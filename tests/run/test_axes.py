@@ -227,7 +227,7 @@ def test_a_move_is_done_when_error_and_speed_are_within_tolerance_for_the_settle
     on = machine([axis("lift", tolerance=settled), axis("wrist"), axis("roller", "spin")])
     rig = Rig(checked(on, move("m", {"lift": 0.5})))
     rig.start()
-    place = {3: 0.495, 4: 0.6}
+    place = {3: 0.495, 4: 0.515}
     rig.positions["lift"] = 0.5
     rig.readings["lift"] = lambda tick: AxisReading(place.get(tick, 0.5), 0.0)
     rig.run(10)
@@ -281,9 +281,9 @@ def test_one_axis_that_fails_stops_all_of_its_move_in_that_tick(together: bool) 
     close = {"following": 0.05}
     on = machine([axis("lift", tolerance=close), axis("wrist", tolerance=close), axis("roller", "spin")])
     rig = started(checked(on, move("m", {"lift": 2.0, "wrist": 2.0}, together=together)), ticks=30)
-    rig.readings["wrist"] = AxisReading(rig.positions["wrist"] - 0.1, 0.0)
+    rig.readings["wrist"] = AxisReading(rig.positions["wrist"] - 0.06, 0.0)
     rig.run(60)
-    assert [event.tick for event in rig.kinds("fault")] == [30]
+    assert [event.tick for event in rig.kinds("fault") if event.run] == [30]
     assert "wrist is" in rig.kinds("fault")[0].text
     for name in ("lift", "wrist"):
         assert velocities(rig, name)[30:56] == pytest.approx([1.0 - 0.04 * n for n in range(26)], abs=1e-9)
@@ -349,12 +349,14 @@ def test_an_unpowered_axis_starts_from_where_it_is_measured() -> None:
     rig = Rig(checked(on, move("m", {"lift": 1.0})))
     rig.positions["lift"] = 0.5
     rig.run(3)
+    rig.positions["lift"] = 0.485
+    rig.run(1)
     rig.positions["lift"] = 0.47
     rig.run(1)
     rig.start()
     rig.run(90)
-    assert rig.points()[4] == 0.47
-    assert rig.points()[5] == pytest.approx(0.47 + 0.0004)
+    assert rig.points()[5] == 0.47
+    assert rig.points()[6] == pytest.approx(0.47 + 0.0004)
     assert rig.outcome()[1] == "done"
 
 
@@ -478,14 +480,16 @@ def test_the_clock_of_a_stop_never_waits() -> None:
 
 
 def test_a_start_outside_the_region_is_refused_with_how_far_it_is_off() -> None:
-    """R51: by how much and from what, and nothing moves."""
+    """R51: by how much each axis is off and from what, what would bring it there, and nothing moves."""
     rig = Rig(
         checked(machine(), move("m", {"lift": 1.0}), **{"from": "stow", "region": [[0, -0.01, 0.01], [1, -0.01, 0.01]]})
     )
     rig.positions["wrist"] = 0.05
     rig.start()
     rig.run(2)
-    assert rig.refusals() == ["wrist is at 0.05, 0.04 outside the start region of 'stow'"]
+    assert rig.refusals() == [
+        "wrist is at 0.05, 0.04 outside the start region of 'stow'; jog it there, or run a routine that ends there"
+    ]
 
 
 # Press.

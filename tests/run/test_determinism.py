@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from rig import JERKY, Rig, axis, checked, choose, flick, keep_out, machine, move, pulse, put, repeat, wait
 
-from sequencer.run.motion import cosine
+from sequencer.run.feedforward import cosine
 
 ROOT = Path(__file__).resolve().parents[2]
 

@@ -1,0 +1,104 @@
+"""Runs in which nothing can happen any more: said at once, not when somebody loses patience.
+
+A run is at a dead end when no time that is set will come, and every active step waits for axes that stand still, for
+steps that are over, or for an axis that waits for it. Sensors may change at any time: who waits for one is not lost.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from sequencer.run.routine_run import Run
+from sequencer.run.step_state import DEAD, ENDED, Activation
+from sequencer.run.terms import Test, names_of
+
+if TYPE_CHECKING:
+    from sequencer.run.host import Host
+
+_BLOCKS = ("choose", "repeat", "perform")
+
+
+def look_for_dead_ends(host: Host) -> None:
+    """Asked once for every situation in which all axes stand; the answer is told as an event."""
+    for motion in host.motions:
+        if motion.profile is not None:
+            return
+    if not all(run.state != "running" or run.asked_hopeless == _situation(run) for run in host.runs) and _stands(host):
+        for run in host.runs:
+            if run.state != "running" or run.asked_hopeless == _situation(run):
+                continue
+            run.asked_hopeless = _situation(run)
+            reason = _dead_end(host, run)
+            if reason is not None and reason != run.hopeless:
+                host.event("stuck", run.name, text=f"nothing can happen any more: {reason}")
+            run.hopeless = reason
+
+
+def _situation(run: Run) -> int:
+    """A number that another set of active steps does not have."""
+    return (run.active[-1].sequence << 16) + len(run.active) if run.active else 0
+
+
+def _stands(host: Host) -> bool:
+    """Whether no axis is under way, driven, or not yet where it was ordered to be."""
+    for motion in host.motions:
+        if motion.profile is not None or len(motion.history) > 1:
+            return False
+        axis = motion.definition
+        if axis.is_spin:
+            if motion.volts != 0.0 or (motion.mode == "track" and motion.velocity != 0.0):
+                return False
+            continue
+        speed = host.values[axis.speed_name]
+        if motion.mode == "effort" or speed is None or abs(speed) > axis.speed_tolerance:
+            return False
+    return True
+
+
+def _dead_end(host: Host, run: Run) -> str | None:
+    """What each step waits for in vain, or None while something can still happen."""
+    if run.timed or any(other.state == "running" and other is not run for other in host.runs):
+        return None
+    stuck = set(host.supervisor.waiting_for_each_other())
+    words = []
+    for activation in run.active:
+        if activation.timeout is not None or activation.skipped:
+            return None
+        kind = activation.step.kind
+        if kind in _BLOCKS and (kind != "choose" or activation.branch >= 0):
+            continue
+        found = _in_vain(host, run, activation, stuck)
+        if found is None:
+            return None
+        words.append(f"{activation.step.name} waits for {found}")
+    return "; ".join(words) if words else None
+
+
+def _in_vain(host: Host, run: Run, activation: Activation, stuck: set[str]) -> str | None:
+    """What a step waits for that will not come, or None if it may."""
+    held = [motion for motion in activation.motions if motion.held is not None]
+    if held:
+        names = [motion.definition.name for motion in held]
+        return f"{' and '.join(names)}, held by {held[0].held}" if stuck.issuperset(names) else None
+    terms, tests = _awaited(activation)
+    if not terms or any(test() is True for test in tests):
+        return None
+    lost = {f"{axis}{what}" for axis in host.axis_names for what in ("", ".speed", ".ordered", ".error")}
+    for step in run.definition.steps:
+        if run.status[step.index] in (ENDED, DEAD):
+            lost |= {step.elapsed_key, step.timed_out_key}
+    if not all(name in lost for term in terms for name in names_of(term)):
+        return None
+    return " or ".join(host.words(term, run.scope) for term in terms)
+
+
+def _awaited(activation: Activation) -> tuple[list[object], list[Test]]:
+    """The conditions that a step waits for and nothing else, plain and as functions; none if it waits for more."""
+    data = activation.step.data
+    if activation.step.kind == "choose":
+        return [branch["term"] for branch in data["branches"]], activation.guards
+    if activation.energised is None and activation.gate is not None:
+        return [data["once"]], [activation.gate]
+    if activation.duration is None and activation.step.kind in ("wait", "pulse") and activation.watch is not None:
+        return [data["until"]], [activation.watch.test]
+    return [], []

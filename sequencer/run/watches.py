@@ -1,0 +1,205 @@
+"""What is watched while axes move or stand: late ticks, interlocks, following, stalls, lying encoders (R20, R32, R45,
+R48).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from sequencer.run.motion import Motion
+from sequencer.run.routine_run import Run
+from sequencer.run.status import term_words
+
+if TYPE_CHECKING:
+    from sequencer.run.host import Host
+
+PROGRESS = 0.1
+"""An axis that comes nearer to its set-point by less than this share of its tolerance makes no progress."""
+
+SATURATED = 0.95
+"""Share of the greatest current from which on the effort counts as saturated."""
+
+PUSHING = 0.25
+"""Share of the greatest current under which an axis that does move also reads as moving."""
+
+
+def advance_clocks(host: Host) -> None:
+    """Let every motion clock advance (R20): by the true gap where actuators carry on, else by two periods at most."""
+    gap = host.gap
+    period = host.definition.period
+    if gap > period + (period >> 1):
+        host.late_ticks += 1
+        host.event("late", text=f"{gap * 1e-9:.3g} s since the tick before")
+    clamped = gap if gap < 2 * period else 2 * period
+    for motion in host.motions:
+        motion.gain = clamped if motion.clamped else gap
+        if motion.profile is not None:
+            motion.next_clock = motion.clock + motion.gain
+    if gap > host.definition.longest_gap:
+        for run in host.runs:
+            if any(_acting(host.motions[axis]) for axis in run.used_axes):
+                run.fault(f"no tick for {gap * 1e-9:.3g} s while moving", None, machine=True)
+
+
+def watch_over(host: Host) -> None:
+    """Conditions required for motion, faults that axes report, and following errors (phase 3)."""
+    for run in host.runs:
+        if run.definition.stays and (run.state == "running" or (run.state == "held" and not run.standing())):
+            run.watch_over()
+    if host.must_stay:
+        _watch_interlocks(host)
+    for motion in host.motions:
+        owner = motion.run
+        if owner is None or (motion.activation is None and motion.profile is None):
+            if motion.watched:
+                _watch_standstill(host, motion)
+            continue
+        axis = motion.definition
+        fault = host.snapshot.faults[axis.index]
+        if fault is not None:
+            owner.fault(f"{axis.name}: {fault}", motion.activation, machine=True, stop=_blind_stop(host, motion))
+        elif axis.is_spin or not motion.powered:
+            continue
+        elif not host.snapshot.zeroed[axis.index] and not owner.definition.by_hand:
+            why = host.snapshot.lost[axis.index]
+            words = f"{axis.name} has lost its zero" + (f": {why}" if why else "")
+            owner.fault(words, motion.activation, machine=True, stop=_blind_stop(host, motion))
+        elif motion.profile is not None:
+            _following(host, motion, owner)
+
+
+def _blind_stop(host: Host, motion: Motion) -> dict[int, str] | None:
+    """An axis whose reading lies goes off: no ramp can be followed by it (R48)."""
+    index = motion.definition.index
+    return {index: "off"} if host.snapshot.lost[index] is not None else None
+
+
+def forbidden(host: Host, axis: int) -> str | None:
+    """The interlock that does not permit motion of an axis now, in words, or None."""
+    for data, test in host.must_stay:
+        if axis in data["axes"] and test() is not True:
+            return f"interlock {data['name']}: {term_words(data['term'], host.values, {})} does not hold"
+    return None
+
+
+def _watch_interlocks(host: Host) -> None:
+    for data, test in host.must_stay:
+        if test() is True:
+            continue
+        for run in host.runs:
+            owned = [host.motions[axis] for axis in data["axes"] if host.motions[axis].run is run]
+            if any(motion.profile is not None or motion.mode == "effort" for motion in owned):
+                kind = data["stop"]
+                stop = None if kind is None else dict.fromkeys(data["axes"], kind)
+                words = host.words(data["term"], run.scope)
+                run.fault(f"interlock {data['name']}: {words} does not hold", None, machine=True, stop=stop)
+
+
+def _following(host: Host, motion: Motion, run: Run) -> None:
+    """R45: behind by more than the tolerance, a move's clock waits or the axis faults. The clock of a stop never
+    waits.
+    """
+    axis = motion.definition
+    measured = host.values[axis.name]
+    if measured is None:
+        run.fault(
+            f"the position of {axis.name} is lost while it moves ({host.unknown_reason(axis.name)})",
+            motion.activation,
+            machine=True,
+        )
+        return
+    if not axis.is_followed:
+        return
+    error = abs(host.values[axis.error_name])
+    if error <= 0.5 * axis.following:
+        motion.behind_since = 0
+        return
+    stalled = _gather(host, motion, measured, error)
+    if error <= axis.following:
+        return
+    far = axis.behind == "fault" or error > 2.0 * axis.following
+    lie = _evidence(host, motion, measured, error) if far or stalled else None
+    if lie is not None:
+        host.snapshot.lose_zero(axis.index, lie)
+        run.fault(f"{axis.name}: {lie}", motion.activation, machine=True, stop={axis.index: "off"})
+    elif far:
+        run.fault(
+            f"{axis.name} is {error:.4g} away from its set-point; allowed are {axis.following:.4g}",
+            motion.activation,
+            machine=True,
+        )
+    elif stalled:
+        run.fault(
+            f"{axis.name} is stalled: {error:.4g} behind and no nearer for {axis.stall * 1e-9:.3g} s; "
+            f"allowed are {axis.following:.4g}",
+            motion.activation,
+            machine=True,
+        )
+    elif motion.aim is not None and motion.held is None and run.state == "running":
+        share = 2.0 - error / axis.following
+        for member in motion.unit:
+            member.next_clock = min(member.next_clock, member.clock + int(member.gain * share))
+
+
+def _gather(host: Host, motion: Motion, measured: float, error: float) -> bool:
+    """Remember since when an axis is behind, and whether it has made no progress for its settle time (R45)."""
+    axis = motion.definition
+    current = host.values[axis.current_name]
+    pushed = 0.0 if current is None else abs(current)
+    if motion.behind_since == 0:
+        motion.behind_since = motion.progress_since = host.now
+        motion.behind_from, motion.behind_error, motion.least_current = measured, error, pushed
+        motion.progress_place = measured
+        return False
+    motion.least_current = min(motion.least_current, pushed)
+    upwards = motion.position > measured
+    nearer = measured - motion.progress_place if upwards else motion.progress_place - measured
+    if nearer > PROGRESS * axis.position_tolerance:
+        motion.progress_since, motion.progress_place = host.now, measured
+        return False
+    return bool(host.now - motion.progress_since >= axis.stall)
+
+
+def _evidence(host: Host, motion: Motion, measured: float, error: float) -> str | None:
+    """What shows that the encoder lies rather than that the axis is slow (R48), or None."""
+    axis = motion.definition
+    since = (host.now - motion.behind_since) * 1e-9
+    wrong = measured - motion.behind_from if motion.position < measured else motion.behind_from - measured
+    if wrong > axis.position_tolerance:
+        return f"it moves against its order: {wrong:.4g} the wrong way in {since:.3g} s"
+    most = axis.most_current
+    if most is None or since <= 0.0:
+        return None
+    if measured == motion.behind_from and motion.least_current >= PUSHING * most:
+        return f"its reading has not changed for {since:.3g} s under at least {motion.least_current:.3g} A"
+    if motion.least_current >= SATURATED * most and error > motion.behind_error:
+        return (
+            f"its effort is saturated, {motion.least_current:.3g} A for {since:.3g} s, while the error has grown "
+            f"from {motion.behind_error:.4g} to {error:.4g}"
+        )
+    return None
+
+
+def _watch_standstill(host: Host, motion: Motion) -> None:
+    """After a ramp_then_hold the axis must stay where it stopped; one that moves is switched off (R33)."""
+    axis = motion.definition
+    measured = host.values[axis.name]
+    if motion.mode != "hold" or motion.run is not None:
+        motion.watched = False
+        return
+    if measured is None or not host.snapshot.zeroed[axis.index]:
+        return
+    moved = abs(motion.error(measured))
+    if moved <= axis.band:
+        return
+    motion.watched = False
+    motion.switch_off()
+    cause = f"{axis.name} moved {moved:.4g} from where it was stopped; allowed are {axis.band:.4g}; it is off"
+    host.event("fault", text=cause)
+    if host.fault_cause is None:
+        host.fault_cause = cause
+
+
+def _acting(motion: Motion) -> bool:
+    """Whether an axis moves or pushes."""
+    return motion.profile is not None or (motion.mode == "effort" and not motion.definition.is_spin)

@@ -1,0 +1,201 @@
+"""The supplied loop: fixed rate, late ticks, failures, clean stops. SEMANTICS R19, R20, R36; the scenario C30."""
+
+from __future__ import annotations
+
+import gc
+import os
+import signal
+import threading
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from rig import Rig, checked, machine, move, wait
+
+from sequencer.ports.clock import MonotonicClock, VirtualClock
+from sequencer.ports.orders import Orders
+from sequencer.ports.readings import Readings
+from sequencer.run import Loop, Runner
+
+PERIOD = 20_000_000
+
+
+class World:
+    """An ideal robot on a virtual clock; `slow` [ns] by (part, tick) is what reading or writing takes."""
+
+    def __init__(self, *routines: Any) -> None:
+        self.rig = Rig(*(routines or [checked(machine(), move("m", {"lift": 1.0}))]))
+        self.runner: Runner = self.rig.runner
+        self.clock = VirtualClock(1_000)
+        self.slow: dict[tuple[str, int], int] = {}
+        self.broken: dict[tuple[str, int], Exception] = {}
+        self.written: list[Orders] = []
+        self.times: list[int] = []
+        self.loop = Loop(self.runner, self, self, self.clock)
+
+    def read(self, now_ns: int) -> Readings:
+        self._part("read")
+        self.times.append(now_ns)
+        return self.rig.reading(now_ns)
+
+    def write(self, orders: Orders) -> None:
+        self.written.append(orders)
+        self._part("write")
+        self.rig.count += 1
+        for name in self.rig.names:
+            self.rig._follow(name, orders.axes[name])
+
+    def _part(self, part: str) -> None:
+        tick = self.loop.ticks
+        self.clock.spend(self.slow.get((part, tick), 0))
+        if (part, tick) in self.broken:
+            raise self.broken[part, tick]
+
+    def at(self, tick: int, act: Callable[[], object]) -> Callable[[Orders], None]:
+        def each(orders: Orders) -> None:
+            if self.loop.ticks - 1 == tick:
+                act()
+
+        return each
+
+    @property
+    def events(self) -> list[Any]:
+        return [event for orders in self.written for event in orders.events]
+
+
+def test_a_loop_ticks_once_a_period_for_as_long_as_it_is_told() -> None:
+    """R20: on its clock, without drift."""
+    world = World()
+    world.loop.run(1.0)
+    steps = {b - a for a, b in zip(world.times, world.times[1:], strict=False)}
+    assert steps == {PERIOD}
+    assert 50 <= world.loop.ticks <= 51
+    assert world.loop.late_ticks == 0
+
+
+@pytest.mark.parametrize(("part", "name"), [("read", "the gauges"), ("write", "the actuators")])
+def test_a_late_tick_is_counted_and_told_by_its_slow_part(part: str, name: str) -> None:
+    """R20: one sentence, in the trace too; missed periods are not made up for."""
+    world = World()
+    world.slow[part, 10] = 55_000_000
+    world.loop.run(1.0)
+    assert world.loop.late_ticks == 1
+    (told,) = world.loop.told
+    assert told == f"tick 11 came 35.0 ms late: {name} took 55.0 ms of a period of 20 ms"
+    assert [dict(event.values)["late tick"] for event in world.events if event.kind == "note"] == [told]
+    gaps = [b - a for a, b in zip(world.times, world.times[1:], strict=False)]
+    assert sorted(gaps)[-2:] == [PERIOD, 55_000_000]
+
+
+def test_a_loop_that_was_woken_too_late_says_so() -> None:
+    """R20: nobody in the program was slow."""
+    world = World()
+    sleep = world.clock.sleep_until
+
+    def oversleep(time_ns: int) -> None:
+        sleep(time_ns + (30_000_000 if world.loop.ticks == 5 else 0))
+
+    world.clock.sleep_until = oversleep  # type: ignore[method-assign]
+    world.loop.run(0.4)
+    assert world.loop.told[0].startswith("tick 5 came 30.0 ms late: the system, which woke the loop too late,")
+
+
+def test_gauges_that_fail_fault_the_run_and_the_loop_goes_on() -> None:
+    """R36: the exception is the cause; the next reading is taken."""
+    world = World()
+    world.broken["read", 8] = OSError("the bus is gone")
+    world.runner.request("r")
+    world.loop.run(1.0)
+    (fault,) = [event for event in world.events if event.kind == "fault"]
+    assert fault.text == "the readings failed: OSError: the bus is gone"
+    assert world.loop.ticks > 45
+
+
+def test_actuators_that_fail_fault_the_run_and_orders_go_on() -> None:
+    """R36: C70: the next orders are the stop."""
+    world = World()
+    world.broken["write", 8] = OSError("the bus is gone")
+    world.runner.request("r")
+    world.loop.run(1.0)
+    (fault,) = [event for event in world.events if event.kind == "fault"]
+    assert (fault.tick, fault.text) == (9, "the actuators failed: OSError: the bus is gone")
+    assert world.runner.status().fault == fault.text
+
+
+def test_actuators_that_fail_while_nothing_runs_need_a_reset() -> None:
+    """R36."""
+    world = World()
+    world.broken["write", 3] = OSError("gone")
+    world.loop.run(0.4, world.at(10, lambda: world.runner.request("r")))
+    assert any(event.kind == "refused" and "reset first" in event.text for event in world.events)
+
+
+def test_a_clock_that_stands_becomes_a_safe_stop() -> None:
+    """R19: C30: the tick is refused, everything is ordered off, and the run faults at the next one."""
+    world = World()
+    world.runner.request("r")
+    now = world.rig.reading
+
+    def stands(now_ns: int) -> Readings:
+        return now(now_ns if world.loop.ticks != 8 else world.times[-2])
+
+    world.rig.reading = stands  # type: ignore[method-assign]
+    world.loop.run(1.0)
+    assert {order.mode for order in world.written[8].axes.values()} == {"off"}
+    assert "the clock failed" in next(event.text for event in world.events if event.kind == "fault")
+
+
+def test_stop_cancels_waits_for_standstill_and_switches_off() -> None:
+    """R33: from any thread; the last orders are off, with every output at rest."""
+    world = World(checked(machine(), move("m", {"lift": 2.0})))
+    world.runner.request("r")
+    world.loop.run(None, world.at(40, world.loop.stop))
+    assert 60 <= world.loop.ticks <= 70
+    assert {order.mode for order in world.written[-1].axes.values()} == {"off"}
+    assert world.written[-2].axes["lift"].velocity == 0.0
+    assert dict(world.written[-1].outputs) == {"lamp": False, "horn": 0.0, "third": 0.0}
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_is_a_clean_stop(number: int) -> None:
+    """R33: and the handlers of before are back afterwards."""
+    before = signal.getsignal(number)
+    world = World(checked(machine(), wait("A", 9.0)))
+    world.runner.request("r")
+    world.loop.run(None, world.at(5, lambda: os.kill(os.getpid(), number)))
+    assert {order.mode for order in world.written[-1].axes.values()} == {"off"}
+    assert signal.getsignal(number) is before
+
+
+def test_an_exception_of_the_caller_is_a_clean_stop_and_goes_on() -> None:
+    """R36."""
+    world = World(checked(machine(), move("m", {"lift": 2.0})))
+    world.runner.request("r")
+
+    def fail() -> None:
+        raise KeyError("button")
+
+    with pytest.raises(KeyError, match="button"):
+        world.loop.run(None, world.at(40, fail))
+    assert world.written[-2].axes["lift"].velocity == 0.0
+    assert {order.mode for order in world.written[-1].axes.values()} == {"off"}
+
+
+def test_a_loop_may_run_in_another_thread_and_leaves_the_collector_as_it_was() -> None:
+    """R20: the garbage collector is off while ticks run, on again after."""
+    world = World()
+    seen: list[bool] = []
+    thread = threading.Thread(target=lambda: world.loop.run(0.2, lambda orders: seen.append(gc.isenabled())))
+    thread.start()
+    thread.join()
+    assert True not in seen
+    assert gc.isenabled()
+
+
+def test_the_system_clock_waits_until_its_time() -> None:
+    """A wait never ends early, and one for a time that has passed returns."""
+    clock = MonotonicClock()
+    begin = clock.now()
+    clock.sleep_until(begin - 5)
+    clock.sleep_until(begin + 3_000_000)
+    assert clock.now() >= begin + 3_000_000

@@ -1,0 +1,217 @@
+"""The contract of actuators: the plant keeps it, and ten that do not are found. SEMANTICS R38, R52; C72."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from sequencer.files import load_machine
+from sequencer.machine.machine import Machine
+from sequencer.plant import Plant
+from sequencer.ports.actuators import check_orders
+from sequencer.ports.orders import AxisOrder, Orders
+from sequencer.testing import actuator_contract
+
+FILE = Path(__file__).parents[2] / "demos" / "lantern" / "machine.yaml"
+
+
+class PlantBench:
+    """The plant as somebody's actuators."""
+
+    def __init__(self, machine: Machine) -> None:
+        self.plant = Plant(machine, start={"lift": 0.6, "wrist": 0.3})
+
+    def write(self, orders: Orders) -> None:
+        check_orders(orders, self.plant.machine.axes)
+        self.plant.apply(orders)
+
+    def wait(self, seconds: float) -> None:
+        self.plant.advance(round(seconds * 1e9))
+
+    def drive(self, axis: str) -> float:
+        return self.plant.state.currents[axis]
+
+    def position(self, axis: str) -> float:
+        return self.plant.positions()[axis]
+
+
+@pytest.fixture(scope="module")
+def machine() -> Machine:
+    return load_machine(FILE)
+
+
+CASES: dict[str, Any] = {
+    "lift": {"step": 0.1, "speed": 0.3, "current": 40.0},
+    "wrist": {"step": 0.3, "speed": 1.5},
+}
+
+
+@pytest.mark.parametrize("axis", CASES)
+@pytest.mark.parametrize("between", ["hold", "carry_on"])
+def test_the_plant_keeps_the_contract(machine: Machine, axis: str, between: str) -> None:
+    """R38, R52: C72: no drive after the longest gap without orders, whatever the mode, and what it declares between."""
+    axes = {name: replace(one, between=between) for name, one in machine.axes.items()}
+    changed = replace(machine, axes=axes)
+    actuator_contract(lambda: PlantBench(changed), axis, between=between, **CASES[axis])
+
+
+class Broken(PlantBench):
+    """Goes on with the last orders for ever, as a class without a watchdog does."""
+
+    def wait(self, seconds: float) -> None:
+        left = round(seconds * 1e9)
+        while left > 0:
+            self.plant._deadline = self.plant._now + 10**12
+            self.plant.advance(min(left, 5_000_000))
+            left -= 5_000_000
+
+
+class Reversed(PlantBench):
+    """Its motor is wired the other way round and its class does not know."""
+
+    def write(self, orders: Orders) -> None:
+        check_orders(orders, self.plant.machine.axes)
+        turned = {
+            name: order._replace(position=1.2 - order.position, velocity=-order.velocity, current=-order.current)
+            for name, order in orders.axes.items()
+        }
+        self.plant.apply(Orders(orders.now_ns, turned, orders.outputs))
+
+
+class TakesAnything(PlantBench):
+    """Passes on what is no number, as zero."""
+
+    def write(self, orders: Orders) -> None:
+        clean = {
+            name: order._replace(**{key: value if value - value == 0.0 else 0.5 for key, value in _numbers(order)})
+            for name, order in orders.axes.items()
+        }
+        check_orders(Orders(0, clean, {}), self.plant.machine.axes)
+        self.plant.apply(Orders(orders.now_ns, clean, orders.outputs))
+
+
+def _numbers(order: AxisOrder) -> list[tuple[str, float]]:
+    return [(key, value) for key, value in order._asdict().items() if key != "mode"]
+
+
+class IgnoresUnknown(PlantBench):
+    def write(self, orders: Orders) -> None:
+        known = {name: order for name, order in orders.axes.items() if name in self.plant.machine.axes}
+        super().write(Orders(orders.now_ns, known, orders.outputs))
+
+
+class NeverOff(PlantBench):
+    """Takes off for hold."""
+
+    def write(self, orders: Orders) -> None:
+        held = {
+            name: AxisOrder("hold", self.position(name)) if order.mode == "off" else order
+            for name, order in orders.axes.items()
+        }
+        super().write(Orders(orders.now_ns, held, orders.outputs))
+
+
+class StaysDown(Broken):
+    """Once dropped it never drives again."""
+
+    def __init__(self, machine: Machine) -> None:
+        super().__init__(machine)
+        self.since = 0.0
+        self.down = False
+
+    def write(self, orders: Orders) -> None:
+        self.since = 0.0
+        check_orders(orders, self.plant.machine.axes)
+        if not self.down:
+            self.plant.apply(orders)
+
+    def wait(self, seconds: float) -> None:
+        self.since += seconds
+        PlantBench.wait(self, seconds)
+        self.down = self.down or self.since > 0.1
+
+
+class Stuck(PlantBench):
+    """Stays in a push when another mode is ordered."""
+
+    pushing: Orders | None = None
+
+    def write(self, orders: Orders) -> None:
+        check_orders(orders, self.plant.machine.axes)
+        if any(order.mode == "effort" for order in orders.axes.values()):
+            self.pushing = orders
+        self.plant.apply(self.pushing or orders)
+
+
+class NoBound(PlantBench):
+    """Pushes without a bound."""
+
+    def write(self, orders: Orders) -> None:
+        check_orders(orders, self.plant.machine.axes)
+        free = {
+            name: order._replace(position=1.1) if order.mode == "effort" else order
+            for name, order in orders.axes.items()
+        }
+        self.plant.apply(Orders(orders.now_ns, free, orders.outputs))
+
+
+class Aliased(PlantBench):
+    """Keeps the caller's dictionary and looks into it later."""
+
+    kept: Orders | None = None
+
+    def write(self, orders: Orders) -> None:
+        check_orders(orders, self.plant.machine.axes)
+        self.kept = orders
+
+    def wait(self, seconds: float) -> None:
+        if self.kept is not None:
+            self.plant.apply(self.kept)
+            self.kept = None
+        super().wait(seconds)
+
+
+class Blocking(PlantBench):
+    def write(self, orders: Orders) -> None:
+        super().write(orders)
+        time.sleep(0.006)
+
+
+class HoldsOnly(PlantBench):
+    """Says carry_on and holds."""
+
+    def write(self, orders: Orders) -> None:
+        check_orders(orders, self.plant.machine.axes)
+        still = {name: order._replace(velocity=0.0) for name, order in orders.axes.items()}
+        self.plant.apply(Orders(orders.now_ns, still, orders.outputs))
+
+
+@pytest.mark.parametrize(
+    ("made", "claim"),
+    [
+        (Broken, "it drops its drive when orders stop"),
+        (Broken, "it drops a push when orders stop"),
+        (Reversed, "it follows its orders in the sense of its readings"),
+        (TakesAnything, "it refuses orders that are no numbers"),
+        (IgnoresUnknown, "it refuses unknown axes"),
+        (NeverOff, "it has no drive when off"),
+        (StaysDown, "it drives again when orders come again"),
+        (Stuck, "it leaves a mode for another"),
+        (NoBound, "it pushes with the sign of its current and not beyond its bound"),
+        (Aliased, "it keeps its orders when the caller changes them"),
+        (Blocking, "it does not block"),
+        (HoldsOnly, "it does between orders what it declares"),
+    ],
+)
+def test_actuators_that_break_a_claim_are_found(
+    machine: Machine, made: Callable[[Machine], PlantBench], claim: str
+) -> None:
+    """R52, R38: each with the sentence of the claim and what was found."""
+    with pytest.raises(AssertionError, match="the actuators of lift break their contract") as found:
+        actuator_contract(lambda: made(machine), "lift", between="carry_on", **CASES["lift"])
+    assert claim in str(found.value)
