@@ -45,6 +45,12 @@ class Bodies:
         """Whether one of the two is a piece."""
         return any(name in self.machine.pieces for name in pair.names)
 
+    def table_of(self, pair: Pair) -> str:
+        """The name of the table of blocked positions that a pair goes into: those with a piece have one of their
+        own."""
+        pieces = [name for name in pair.names if name in self.present]
+        return f"clearance of {' and '.join(pieces)}" if pieces else "clearance"
+
     def axes_of(self, pair: Pair) -> tuple[str, ...]:
         """The axes that the distance of a pair depends on, in file order."""
         return tuple(name for name in self._coordinates(pair) if name in self.tree.axes)

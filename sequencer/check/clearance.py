@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import Literal, NamedTuple
 
 from sequencer.check.bodies import Bodies
+from sequencer.check.cleared import Cleared
 from sequencer.check.contradiction import contradict
 from sequencer.check.gating import Extra, Gating
 from sequencer.check.order import Occurrence, Order
@@ -74,6 +75,7 @@ class ClearanceSearch:
         self.machine = bodies.machine
         self.proofs = Proofs(bodies) if proofs is None else proofs
         self.places = PlacesOutside(order, bodies)
+        self.cleared = Cleared(bodies)
         self.groups: dict[tuple[tuple[str, ...], tuple[str, ...]], list[Pair]] = {}
         for pair in bodies.pairs:
             # Pairs with a piece may be excluded in steps in which others count.
@@ -117,15 +119,19 @@ class ClearanceSearch:
         meetings += self._rests_after_touching(phases, axes, pairs)
         if not meetings:
             return
+        bad: set[int] = set()
         for pair in pairs:
             boxes = [self.spans_of(meeting, pair) for meeting in meetings]
             if self.proofs.surely_clear(pair, _hull_of(boxes)):
                 continue
-            for meeting, box in zip(meetings, boxes, strict=True):
+            for number, (meeting, box) in enumerate(zip(meetings, boxes, strict=True)):
                 if not self._touching(meeting, pair):
                     proof = self.proofs.of(pair, box)
                     if proof.outcome != "clear":
+                        bad.add(number)
                         yield Encounter(pair, phases.scenario, meeting.parts, box, proof)
+        if not gating.has_extra:
+            self.cleared.take(pairs[0], [meeting for number, meeting in enumerate(meetings) if number not in bad])
 
     def _excluding(self, pair: Pair) -> Callable[[Occurrence], bool]:
         """Whether a piece of the pair cannot be there while a step moves, by what must stay true for it to move."""

@@ -9,9 +9,7 @@ from sequencer.check.clearance import ClearanceSearch, Encounter, may_touch
 from sequencer.check.clearance_advice import punctual
 from sequencer.check.clearance_mend import Mender, way_of
 from sequencer.check.finding import Finding
-from sequencer.check.order import Order
 from sequencer.check.places_outside import PlacesOutside
-from sequencer.check.proofs import Proofs
 from sequencer.check.scenarios import start_spans
 from sequencer.check.spans import Span
 from sequencer.check.together import Part
@@ -31,7 +29,7 @@ _MOST_MENDS = 8
 
 def clearance_findings(search: ClearanceSearch, plan: Plan | None) -> Iterator[Finding]:
     """The start, the presets, and one finding for each pair and each set of steps that bring it together."""
-    yield from _start_findings(search.order, search.bodies, search.proofs)
+    yield from _start_findings(search)
     yield from _preset_findings(search)
     encounters = list(search.encounters())
     mender = Mender(search, encounters)
@@ -55,12 +53,14 @@ def clearance_findings(search: ClearanceSearch, plan: Plan | None) -> Iterator[F
             yield Finding("clearance", "error", text, None, search.order.flat.routine.place)
 
 
-def _start_findings(order: Order, bodies: Bodies, proofs: Proofs) -> Iterator[Finding]:
+def _start_findings(search: ClearanceSearch) -> Iterator[Finding]:
     """Pairs that are too near where the routine starts, with its tolerances and the tracking bands."""
+    order, bodies, proofs = search.order, search.bodies, search.proofs
     routine, machine = order.flat.routine, order.flat.machine
     if routine.start == ANYWHERE:
         return
     known = machine.presets[routine.start].positions
+    search.cleared.start(start_spans(order.flat))
     spans: dict[str, Span] = {name: bodies.widened(name, span) for name, span in start_spans(order.flat).items()}
     places = PlacesOutside(order, bodies)
     firsts = [one for one in order.occurrences if not one.started and not one.ended]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 
 from sequencer.check.assumes import assumptions
-from sequencer.check.bodies import Bodies, bodies_of
+from sequencer.check.bodies import bodies_of
 from sequencer.check.clearance import ClearanceSearch
 from sequencer.check.clearance_advice import clearance_advice
 from sequencer.check.clearance_findings import clearance_findings
@@ -73,9 +73,12 @@ def examine(routine: Routine, *, waive: Iterable[Waiver] = ()) -> Examination:
     order = Order(flat)
     bodies = None
     advice = None
+    search: ClearanceSearch | None = None
     try:
         bodies = bodies_of(flat.machine) if flat.machine.bodies else None
-        found += _rules(order, bodies, surveyed, plan)
+        keep_outs = KeepOutSearch(order, scenarios_of(flat))
+        search = None if bodies is None else ClearanceSearch(order, keep_outs.phases, bodies)
+        found += _rules(keep_outs, search, surveyed, plan)
         if bodies is not None and plan is not None:
             advice = clearance_advice(order, bodies, plan)
     except ModelError as error:
@@ -85,13 +88,17 @@ def examine(routine: Routine, *, waive: Iterable[Waiver] = ()) -> Examination:
     assumes = tuple(assumptions(flat, bodies))
     checked = None
     if verdict == "clear" and plan is not None:
-        checked = compile_routine(routine, assumes=assumes, waived=_accepted(findings), surveyed=surveyed, flat=flat)
+        cleared = None if search is None else search.cleared.data()
+        checked = compile_routine(
+            routine, assumes=assumes, waived=_accepted(findings), surveyed=surveyed, flat=flat, cleared=cleared
+        )
     return Examination(verdict, assumes, findings, plan, checked, advice)
 
 
-def _rules(order: Order, bodies: Bodies | None, surveyed: Survey, plan: Plan | None) -> Iterator[Finding]:
-    flat = order.flat
-    search = KeepOutSearch(order, scenarios_of(flat))
+def _rules(
+    search: KeepOutSearch, clearance: ClearanceSearch | None, surveyed: Survey, plan: Plan | None
+) -> Iterator[Finding]:
+    flat = search.order.flat
     yield from start_findings(flat)
     yield from travel_findings(search.phases)
     yield from limit_findings(flat)
@@ -100,8 +107,8 @@ def _rules(order: Order, bodies: Bodies | None, surveyed: Survey, plan: Plan | N
     yield from gate_findings(search.phases)
     yield from required_findings(search.phases)
     yield from keep_out_findings(search, plan)
-    if bodies is not None:
-        yield from clearance_findings(ClearanceSearch(order, search.phases, bodies), plan)
+    if clearance is not None:
+        yield from clearance_findings(clearance, plan)
 
 
 def _accepted(findings: Iterable[Finding]) -> Iterator[Mapping[str, str | None]]:

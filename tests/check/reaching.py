@@ -1,4 +1,4 @@
-"""A made-up machine that reaches over a shelf: a lift on a mast, a slide on the lift, a hand that turns on the slide."""
+"""A made-up machine that reaches over a shelf: a lift on a mast, a slide on the lift, a hand that turns on it."""
 
 from __future__ import annotations
 
