@@ -114,15 +114,45 @@ def _slack(search: ClearanceSearch, encounter: Encounter, plan: Plan, first: str
 def _timed(order: Order, bodies: Bodies, plan: Plan) -> Iterator[TimedClearance]:
     """The clearance of all pairs over the whole plan, of those that may touch or are not there in between."""
     places = PlacesOutside(order, bodies)
-    outside: Mapping[str, Span] = {
-        name: places.at_start(name) for pair in bodies.pairs for name in bodies.outside_of(pair)
-    }
-    windows: dict[tuple[tuple[float, float], ...], list[Pair]] = {}
+    windows: dict[tuple[_Window, ...], list[Pair]] = {}
     for pair in bodies.pairs:
-        windows.setdefault(_windows(order, bodies, plan, pair), []).append(pair)
+        counted = _windows(order, bodies, plan, pair)
+        windows.setdefault(tuple(_narrowed(counted, places, bodies.outside_of(pair), plan)), []).append(pair)
     for spans, pairs in windows.items():
-        for begin, end in spans:
-            yield timed_clearance(*_asked(bodies, pairs, plan), end, begin, outside, PRECISION, _SPANS)
+        for begin, end, outside in spans:
+            yield timed_clearance(*_asked(bodies, pairs, plan), end, begin, dict(outside), PRECISION, _SPANS)
+
+
+class _Window(NamedTuple):
+    """A span of time [s] and where bodies outside may stand meanwhile [m]."""
+
+    begin: float
+    end: float
+    outside: tuple[tuple[str, Span], ...]
+
+
+def _narrowed(
+    spans: Sequence[tuple[float, float]], places: PlacesOutside, names: Sequence[str], plan: Plan
+) -> Iterator[_Window]:
+    """The spans of time parted where the routine says more about where bodies stand."""
+    starts = {step.name: step.start for step in plan.steps}
+    ranges: dict[str, Span] = {name: places.at_start(name) for name in names}
+    changes = sorted(
+        (starts[said.since], name, said.range)
+        for name in names
+        for said in places.said.get(name, ())
+        if said.since in starts
+    )
+    times = [(0.0, dict(ranges))]
+    for time, name, span in changes:
+        ranges[name] = span
+        times.append((time, dict(ranges)))
+    for begin, end in spans:
+        for number, (time, known) in enumerate(times):
+            until = times[number + 1][0] if number + 1 < len(times) else end
+            low, high = max(begin, time), min(end, until)
+            if low < high or (begin == end == low == high):
+                yield _Window(low, high, tuple(known.items()))
 
 
 class _Asked(NamedTuple):
