@@ -46,6 +46,8 @@ def blocked_tables(machine: Mapping[str, Any]) -> tuple[Guarded, ...]:
                 del _kept[next(iter(_kept))]
             _kept[key + written] = tuple(_guarded(entry, key) for entry in data["tables"])
         return _kept[key + written]
+    except PackError:
+        raise
     except (KeyError, TypeError, ValueError) as error:
         raise PackError(f"the tables of blocked positions are damaged ({error!r}); pack the routines again") from None
 
