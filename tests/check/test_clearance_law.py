@@ -9,7 +9,7 @@ from random import Random
 import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
-from random_world import BAND, SCHEDULES, World, axes_with, routine_of, step_lists
+from random_world import BAND, SCHEDULES, World, axes_with, gate, routine_of, step_lists
 
 from sequencer.check import examine
 from sequencer.check.bodies import bodies_of
