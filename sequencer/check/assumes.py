@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from sequencer.check.bodies import Bodies, outside_bodies
 from sequencer.check.spans import band_of
 from sequencer.errors import enumerate_words
+from sequencer.machine.condition import term_text
 from sequencer.machine.interlock import KeepOut, MustStay
 from sequencer.plan.motion import moved_axes
 from sequencer.plan.resolve import FlatRoutine
 from sequencer.routine.parameters import NumberParameter
 from sequencer.routine.routine import ANYWHERE
-from sequencer.units import show
+from sequencer.units import LENGTH, show
 
 
-def assumptions(flat: FlatRoutine) -> Iterator[str]:
+def assumptions(flat: FlatRoutine, bodies: Bodies | None = None) -> Iterator[str]:
     """What must be so for the verdict on this routine to hold, and what was not judged."""
     routine, machine = flat.routine, flat.machine
     if machine.overlays:
@@ -52,5 +54,38 @@ def assumptions(flat: FlatRoutine) -> Iterator[str]:
     yield "axes that no step moves stay where they are"
     yield "readings are true and axes are zeroed"
     yield "the supervisor is on"
-    yield "no bodies declared; not judged: clearance between mechanisms"
+    if bodies is None:
+        yield "no bodies declared; not judged: clearance between mechanisms"
+    else:
+        yield from _about_bodies(flat, bodies)
     yield "not judged: whether the actuators can follow, and where axes go without power"
+
+
+def _about_bodies(flat: FlatRoutine, bodies: Bodies) -> Iterator[str]:
+    yield f"bodies declared: {enumerate_words(list(flat.machine.bodies))}; nothing else is there to be met"
+    pieces = [piece for piece in flat.machine.pieces.values() if piece.parts]
+    always = [piece.name for piece in pieces if piece.name not in bodies.present]
+    told = [
+        f"{piece.name} while {term_text(bodies.present[piece.name])}" for piece in pieces if piece.name not in always
+    ]
+    if told or always:
+        yield f"pieces count as bodies: {enumerate_words([*told, *(f'{name} always' for name in always)])}"
+    plain = [piece.name for piece in flat.machine.pieces.values() if not piece.parts]
+    if plain:
+        yield f"pieces without an outline are not judged: {enumerate_words(plain)}"
+    for exempt in bodies.exempt:
+        yield f"not watched: {exempt.between[0]} and {exempt.between[1]} ({exempt.because})"
+    for node in flat.nodes:
+        if node.step.touching is not None:
+            yield f"{' and '.join(node.step.touching)} may touch in '{node.name}'"
+    for body in outside_bodies(bodies):
+        assert body.range is not None
+        low, high = show(body.range[0], LENGTH), show(body.range[1], LENGTH)
+        yield f"{body.name} stands within {low} to {high}"
+        for said in flat.routine.outside:
+            if said.body == body.name:
+                low, high = show(said.range[0], LENGTH), show(said.range[1], LENGTH)
+                yield f"{body.name} stands within {low} to {high}" + (
+                    "" if said.since is None else f" from '{said.since}' on"
+                )
+    yield "bodies are judged in the side view only: not judged is what turns about the vertical or reaches sideways"

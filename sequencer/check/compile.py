@@ -48,6 +48,7 @@ def compile_routine(
     waived: Iterable[Mapping[str, str | None]] = (),
     surveyed: Survey | None = None,
     flat: FlatRoutine | None = None,
+    cleared: Mapping[str, Any] | None = None,
 ) -> CheckedRoutine:
     """Compile a routine without asking whether it is clear; `check` does ask, and is the way to a checked routine.
 
@@ -57,6 +58,7 @@ def compile_routine(
         waived: the findings accepted in writing (rule, step, because), kept in the data.
         surveyed: its plans at the ends of all ranges, if they were made already.
         flat: the routine laid out flat, if it was already.
+        cleared: where it was proved to keep clear of bodies, by the table that would else block it.
 
     Raises:
         ModelError: a word in it stands for nothing that fits, or a step cannot move as it says with the parameters'
@@ -68,7 +70,7 @@ def compile_routine(
         raise plans.failures[0].error
     index = {name: number for number, name in enumerate(routine.machine.axes)}
     outputs = {name: number for number, name in enumerate(routine.machine.outputs)}
-    data = {
+    data: dict[str, Any] = {
         "name": routine.name,
         "from": routine.start,
         "region": _region(routine, index),
@@ -79,6 +81,8 @@ def compile_routine(
         "planned": plans.plan.duration,
         "assumes": list(assumes),
     }
+    if cleared:
+        data["cleared"] = dict(cleared)
     return CheckedRoutine(compile_machine(routine.machine), data)
 
 

@@ -6,6 +6,7 @@ from math import isinf
 from typing import Any
 
 from profiles import Limits
+from sequencer.check.blocked import blocked_data
 from sequencer.check.terms import term_data
 from sequencer.machine.axis import Axis
 from sequencer.machine.condition import names_in
@@ -57,6 +58,8 @@ def compile_machine(machine: Machine) -> dict[str, Any]:
             for preset in machine.presets.values()
         },
     }
+    if machine.bodies:
+        data["blocked"] = blocked_data(machine, data)
     data["hash"] = machine_hash(data)
     return data
 

@@ -5,6 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 
 from sequencer.check.assumes import assumptions
+from sequencer.check.bodies import bodies_of
+from sequencer.check.clearance import ClearanceSearch
+from sequencer.check.clearance_advice import clearance_advice
+from sequencer.check.clearance_findings import clearance_findings
 from sequencer.check.compile import compile_routine
 from sequencer.check.critical import with_slack
 from sequencer.check.finding import CheckFailed, Examination, Finding, numbered, verdict_of
@@ -66,22 +70,35 @@ def examine(routine: Routine, *, waive: Iterable[Waiver] = ()) -> Examination:
         findings = numbered(list(waived(found, waivers)))
         return Examination(verdict_of(findings), (), findings, None, None)
     plan = None if surveyed.plan is None else with_slack(surveyed.plan, flat)
+    order = Order(flat)
+    bodies = None
+    advice = None
+    search: ClearanceSearch | None = None
     try:
-        found += _rules(flat, surveyed, plan)
+        bodies = bodies_of(flat.machine) if flat.machine.bodies else None
+        keep_outs = KeepOutSearch(order, scenarios_of(flat))
+        search = None if bodies is None else ClearanceSearch(order, keep_outs.phases, bodies)
+        found += _rules(keep_outs, search, surveyed, plan)
+        if bodies is not None and plan is not None:
+            advice = clearance_advice(order, bodies, plan)
     except ModelError as error:
         found.append(refused_model(error, routine))
     findings = numbered(list(waived(found, waivers)))
     verdict = verdict_of(findings)
-    assumes = tuple(assumptions(flat))
+    assumes = tuple(assumptions(flat, bodies))
     checked = None
     if verdict == "clear" and plan is not None:
-        checked = compile_routine(routine, assumes=assumes, waived=_accepted(findings), surveyed=surveyed, flat=flat)
-    return Examination(verdict, assumes, findings, plan, checked)
+        cleared = None if search is None else search.cleared.data()
+        checked = compile_routine(
+            routine, assumes=assumes, waived=_accepted(findings), surveyed=surveyed, flat=flat, cleared=cleared
+        )
+    return Examination(verdict, assumes, findings, plan, checked, advice)
 
 
-def _rules(flat: FlatRoutine, surveyed: Survey, plan: Plan | None) -> Iterator[Finding]:
-    order = Order(flat)
-    search = KeepOutSearch(order, scenarios_of(flat))
+def _rules(
+    search: KeepOutSearch, clearance: ClearanceSearch | None, surveyed: Survey, plan: Plan | None
+) -> Iterator[Finding]:
+    flat = search.order.flat
     yield from start_findings(flat)
     yield from travel_findings(search.phases)
     yield from limit_findings(flat)
@@ -90,6 +107,8 @@ def _rules(flat: FlatRoutine, surveyed: Survey, plan: Plan | None) -> Iterator[F
     yield from gate_findings(search.phases)
     yield from required_findings(search.phases)
     yield from keep_out_findings(search, plan)
+    if clearance is not None:
+        yield from clearance_findings(clearance, plan)
 
 
 def _accepted(findings: Iterable[Finding]) -> Iterator[Mapping[str, str | None]]:

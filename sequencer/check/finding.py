@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
+from sequencer.check.advice import ClearanceAdvice
 from sequencer.errors import StepgraphError
 from sequencer.pack.checked import CheckedRoutine
 from sequencer.places import NOWHERE, Place
@@ -79,6 +80,7 @@ class Examination:
     """All that a check found out about a routine; it is made for clear routines and for others alike.
 
     `checked` is the compiled routine, or None where a finding refuses it; `plan` is None where none could be made.
+    `clearance` tells how near the plan comes if it is punctual; None where no bodies are watched.
     """
 
     verdict: Verdict
@@ -86,6 +88,7 @@ class Examination:
     findings: tuple[Finding, ...]
     plan: Plan | None
     checked: CheckedRoutine | None
+    clearance: ClearanceAdvice | None = None
 
     def as_json(self) -> dict[str, Any]:
         """What `check --json` prints for one routine."""
@@ -99,7 +102,7 @@ class Examination:
             if plan is None
             else [{"name": s.name, "start": s.start, "end": s.end, "slack": s.slack} for s in plan.steps],
             "critical": [] if plan is None else list(plan.critical),
-            "clearance": None,
+            "clearance": None if self.clearance is None else self.clearance.as_json(),
         }
 
 

@@ -8,8 +8,7 @@ import networkx as nx
 
 from sequencer.check.finding import Finding
 from sequencer.check.gating import Extra, Gate, Gating
-from sequencer.check.keep_out import KeepOutSearch
-from sequencer.check.order import Occurrence, members
+from sequencer.check.order import Occurrence, Order, members
 from sequencer.check.phases import Phases
 from sequencer.check.spans import Span, hull
 from sequencer.machine.condition import Compare, Every
@@ -26,9 +25,9 @@ def gate_findings(all_phases: list[Phases]) -> Iterator[Finding]:
                 yield finding
 
 
-def never_opens(search: KeepOutSearch, phases: Phases, extra: Extra) -> bool:
+def never_opens(order: Order, phases: Phases, extra: Extra) -> bool:
     """Whether one of the extra gates can never open, or not without a ring of waiting."""
-    tried = Phases(search.order.with_gates(extra), phases.scenario, phases.table)
+    tried = Phases(order.with_gates(extra), phases.scenario, phases.table)
     return bool(_stuck(tried, Gating(tried, extra)))
 
 

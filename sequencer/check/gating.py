@@ -56,6 +56,11 @@ class Gating:
         # Where a step may take over from another, the owners of an axis are not in a row.
         self._takes_over = any(one.node.step.preempt for one in self.order.occurrences)
 
+    @property
+    def has_extra(self) -> bool:
+        """Whether gates are being tried."""
+        return bool(self._extra)
+
     def of(self, one: Occurrence) -> tuple[Gate, ...]:
         """The gates of a step on axes, own and extra."""
         index = one.node.index

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from sequencer.check.finding import Finding
-from sequencer.check.keep_out import Conflict, KeepOutSearch, Part, witness
+from sequencer.check.keep_out import Conflict, KeepOutSearch, witness
 from sequencer.check.mend import mend
 from sequencer.check.spans import meets
+from sequencer.check.together import Part
 from sequencer.machine.interlock import KeepOut
 from sequencer.plan.planned import Plan
 

@@ -8,8 +8,8 @@ from math import ceil, degrees, radians
 from sequencer.check.gate import never_opens
 from sequencer.check.gating import Gate
 from sequencer.check.keep_out import Conflict, KeepOutSearch
+from sequencer.check.written import gate_line
 from sequencer.machine.axis import Axis
-from sequencer.machine.condition import Compare, Condition, Some, term_text
 
 _STEP = 0.01
 """Gates on a linear axis are rounded to this [m], outwards, and so leave at least this much beyond the tracking band
@@ -35,11 +35,11 @@ def mend(search: KeepOutSearch, conflict: Conflict, conflicts: list[Conflict]) -
     for number, gate in [*_serving_all(search, own, conflicts), *own]:
         node = search.order.occurrences[number].node
         extra = {node.index: (gate,)}
-        if any(never_opens(search, phases, extra) for phases in search.phases):
+        if any(never_opens(search.order, phases, extra) for phases in search.phases):
             continue
         after = {one.who for one in search.conflicts(extra)}
         if conflict.who not in after and after <= before:
-            return f"{node.step.name}: once: {_written(search.machine.axes[gate.axis], gate, node.step.once)}"
+            return gate_line(search.machine.axes[gate.axis], gate, node.step)
     return None
 
 
@@ -77,11 +77,3 @@ def _rounded_up(axis: Axis, position: float) -> float:
     if axis.kind == "rotary":
         return radians(ceil(degrees(position) / _STEP_DEGREES + 1e-6) * _STEP_DEGREES)
     return round(ceil(position / _STEP + 1e-6) * _STEP, 9)
-
-
-def _written(axis: Axis, gate: Gate, own: Condition | None) -> str:
-    sign = ">" if gate.sign > 0.0 else "<"
-    text = term_text(Compare(axis.name, sign, gate.position, axis.dimension), people=True)
-    if own is None:
-        return text
-    return f"({own}) and {text}" if isinstance(own.term, Some) else f"{own} and {text}"

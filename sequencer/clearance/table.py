@@ -36,6 +36,7 @@ def blocked_table(
     key: str,
     outside: Mapping[str, tuple[float, float]] | None = None,
     cells: Mapping[int, int] | None = None,
+    band: Mapping[str, float] | None = None,
 ) -> BlockedTable:
     """The table of a machine with what it carries; `tree` and `pairs` tell both.
 
@@ -45,6 +46,8 @@ def blocked_table(
         key: a digest of all that it depends on, see `table_key`.
         outside: where bodies outside may stand [m], by default anywhere in their ranges.
         cells: cells along each axis by how many axes a grid has, powers of 2; by default `CELLS`.
+        band: how far an axis may be from the position that is asked about [m or rad]: a cell is free if all is clear so
+            far around it.
     """
     axes = [name for name in tree.coordinates if name in tree.axes]
     grids: dict[tuple[int, ...], list[Pair]] = {}
@@ -57,7 +60,8 @@ def blocked_table(
         if larger:
             grids[larger[0]] += grids.pop(small)
     whole = dict(outside or {})
-    blocks = [_block(tree, concerned, members, whole, cells or CELLS) for concerned, members in grids.items()]
+    beside = np.array([(band or {}).get(name, 0.0) + OVERLAP for name in axes])
+    blocks = [_block(tree, concerned, members, whole, cells or CELLS, beside) for concerned, members in grids.items()]
     return BlockedTable(axes, blocks, key)
 
 
@@ -87,6 +91,7 @@ def _block(
     pairs: Sequence[Pair],
     outside: Mapping[str, tuple[float, float]],
     cells: Mapping[int, int],
+    beside: Floats,
 ) -> Block:
     axes = concerned or (0,)  # pairs that no axis moves block everything or nothing
     size = cells.get(len(axes), 4) if concerned else 1
@@ -99,8 +104,8 @@ def _block(
     while len(corners):
         step = (high - low) / size
         begin, end = np.tile(still_low, (len(corners), 1)), np.tile(still_high, (len(corners), 1))
-        begin[:, list(axes)] = low + corners * step - OVERLAP
-        end[:, list(axes)] = low + (corners + width) * step + OVERLAP
+        begin[:, list(axes)] = low + corners * step - beside[list(axes)]
+        end[:, list(axes)] = low + (corners + width) * step + beside[list(axes)]
         clear, shut = _judge(tree, pairs, begin, end)
         open_cells = corners[~clear & ~shut]
         for corner in corners[shut] if width > 1 else corners[~clear]:

@@ -11,6 +11,7 @@ from sequencer.files.overlay import lay_over
 from sequencer.files.parts import PartReader
 from sequencer.files.problems import FileErrors
 from sequencer.files.read_axis import AxisReader
+from sequencer.files.read_bodies import BodyReader
 from sequencer.files.read_sensors import SensorReader
 from sequencer.files.shapes import check_shape
 from sequencer.files.yaml_text import Document, read_yaml
@@ -23,11 +24,9 @@ from sequencer.machine.keys import (
     INTERLOCK,
     MACHINE,
     MOTOR,
-    PIECE,
 )
 from sequencer.machine.machine import Battery, Machine, Preset, axis_vocabulary
 from sequencer.machine.node import Node
-from sequencer.machine.piece import Piece
 from sequencer.machine.reading import Reading, Unreadable, joined
 from sequencer.machine.written import Pair, Quantity
 from sequencer.units import VOLTAGE
@@ -78,7 +77,10 @@ class _MachineReader(PartReader):
         sensors = {name: sensor_reader.linked(sensor, kinds) for name, sensor in sensors.items()}
         motors = self.motors()
         axes = AxisReader(self.reading, self.top).axes(kinds, motors)
-        pieces = self.pieces()
+        body_reader = BodyReader(self.reading, self.top)
+        pieces = body_reader.pieces()
+        bodies = body_reader.bodies()
+        clearances = body_reader.clearances()
         outputs = sensor_reader.outputs()
         presets = self.presets(kinds, axes)
         interlocks = self.interlocks(kinds)
@@ -94,6 +96,8 @@ class _MachineReader(PartReader):
                 pieces=pieces,
                 presets=presets,
                 interlocks=interlocks,
+                bodies=bodies,
+                clearances=clearances,
                 overlays=overlays,
                 place=self.top.at.place,
                 **self.top.values("period", "longest_gap"),
@@ -122,15 +126,6 @@ class _MachineReader(PartReader):
             motor = self.built(Motor, fields, *(key.name for key in MOTOR.keys), name=name, place=place)
             if motor is not None:
                 found[name] = motor
-        return found
-
-    def pieces(self) -> dict[str, Piece]:
-        found = {}
-        names = ("mass", "carried_by", "centre", "gripped_by", "grip_torque", "turns_to_leave")
-        for name, node, path, place in self.top.children("pieces"):
-            piece = self.built(Piece, self.section(PIECE, node, path), *names, name=name, place=place)
-            if piece is not None:
-                found[name] = piece
         return found
 
     def presets(self, kinds: Mapping[str, AxisKind], axes: Mapping[str, Axis]) -> dict[str, Preset]:

@@ -78,9 +78,12 @@ class _Loader:
             for found in problems_of(routine, written):
                 where = f"steps.{found.step}" if found.step else ""
                 inner = joined(where, found.key) if found.key else where
+                if not found.step:
+                    where = inner
                 if inner in noted:
                     continue
-                place = _place_of(steps, found.step, found.key) or found.place
+                place = _place_of(steps, found.step, found.key) if found.step else _place_below(node, found.key)
+                place = place or found.place
                 path_there = inner if place != found.place else where
                 reading.problems.append(Problem(place, path_there, found.message, "", found.hint, found.rule))
             if performing and routine.name and routine.name != name:
@@ -138,6 +141,15 @@ def _stays_inside(written: str, folder: Path) -> bool:
     if target.is_absolute() or ".." in target.parts or "\\" in written or ":" in written:
         return False
     return (folder / target).resolve().is_relative_to(folder.resolve())
+
+
+def _place_below(node: Node, path: str) -> Place | None:
+    """The place of the last key of a path; None where it is not written."""
+    *way, last = path.split(".")
+    here: Node | None = node
+    for key in way:
+        here = (here.entries or {}).get(key) if here is not None else None
+    return here.place_of(last) if here is not None and last in (here.entries or {}) else None
 
 
 def _place_of(steps: Node | None, name: str, key: str) -> Place | None:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 
 from sequencer.errors import ModelError, did_you_mean
 from sequencer.files.parts import PartReader
 from sequencer.machine.axis import AxisKind
+from sequencer.machine.body_problems import gap_problems
 from sequencer.machine.keys import (
     OUTPUT,
     SENSOR,
@@ -17,6 +19,9 @@ from sequencer.machine.sensor import Derivation, Output, PlantLink, Sensor
 from sequencer.machine.value import value_of
 from sequencer.machine.written import Formula
 from sequencer.units import NUMBER, Dimension, dimension_name, parse_unit
+
+_GAP_BEGINS = re.compile(r"\s*gap\s*\(")
+_GAP = re.compile(r"\s*gap\s*\(\s*(\w+)\s*,\s*(\w+)\s*\)\s*")
 
 
 class SensorReader(PartReader):
@@ -109,11 +114,8 @@ class SensorReader(PartReader):
         if not isinstance(text, str):
             self.reading.unexpected(node, path, SENSOR.keys[-1].shape)
             return None
-        if text.replace(" ", "").startswith("gap("):
-            self.reading.wrong(
-                node, path, "'gap(...)' is not supported yet", "remove it, and script the gauge in rehearsals"
-            )
-            return None
+        if _GAP_BEGINS.match(text):
+            return self.gap(sensor, text, node, path)
         if sensor.kind == "switch":
             try:
                 return PlantLink(condition=Formula().read(node, path, self.reading))
@@ -138,6 +140,21 @@ class SensorReader(PartReader):
             return None
         return PlantLink(quantity=text)
 
+    def gap(self, sensor: Sensor, text: str, node: Node, path: str) -> PlantLink | None:
+        """The distance between two bodies that a sensor reads; the names may stand below."""
+        found = _GAP.fullmatch(text)
+        if found is None:
+            hint = 'write "gap(body, body)", in quotes where the table stands on one line, or the comma ends the value'
+            self.reading.wrong(node, path, f"'{text}' is no gap between two bodies", hint)
+            return None
+        between = (found.group(1), found.group(2))
+        pieces = self.top.node("pieces")
+        with_parts = [name for name, piece in ((pieces.entries if pieces else None) or {}).items() if _has_parts(piece)]
+        complaints = list(gap_problems(sensor, between, [*self.declared("bodies"), *with_parts]))
+        for complaint in complaints:
+            self.reading.wrong(node, path, complaint)
+        return None if complaints else PlantLink(gap=between)
+
     def outputs(self) -> dict[str, Output]:
         found = {}
         for name, node, path, place in self.top.children("outputs"):
@@ -155,3 +172,7 @@ class SensorReader(PartReader):
                 continue
             found[name] = Output(name, kind, value, dimension, values, place)
         return found
+
+
+def _has_parts(piece: Node) -> bool:
+    return "parts" in (piece.entries or {})

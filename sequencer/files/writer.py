@@ -12,7 +12,7 @@ from sequencer.machine.condition import Condition, Operand, term_text
 from sequencer.machine.sensor import Output, Sensor, Value
 from sequencer.routine.body_reader import axes_of
 from sequencer.routine.parameters import NumberParameter, Parameter
-from sequencer.routine.routine import Routine, walk
+from sequencer.routine.routine import OutsideRange, Routine, walk
 from sequencer.routine.steps import (
     After,
     At,
@@ -42,6 +42,7 @@ from sequencer.routine.steps import (
 from sequencer.units import (
     ANGULAR_SPEED,
     CURRENT,
+    LENGTH,
     NUMBER,
     VOLTAGE,
     Dimension,
@@ -63,6 +64,9 @@ def write_routine(routine: Routine, machine: str = "machine.yaml") -> str:
     lines = [f"routine: {scalar(routine.name)}", f"machine: {scalar(machine)}", f"from: {scalar(routine.start)}"]
     if routine.about:
         lines.append(f"about: {scalar(routine.about)}")
+    if routine.outside:
+        lines.append("outside:")
+        lines += [f"  {scalar(one.body)}: {flow(writer.outside(one))}" for one in routine.outside]
     if routine.parameters:
         lines.append("parameters:")
         lines += [f"  {scalar(name)}: {flow(writer.parameter(one))}" for name, one in routine.parameters.items()]
@@ -149,6 +153,9 @@ class _Writer:
             keys = {"preset": parameter.preset, "choices": list(parameter.choices)}
         return keys | ({"about": parameter.about} if parameter.about else {})
 
+    def outside(self, outside: OutsideRange) -> dict[str, Any]:
+        return _given({"range": [quantity(end, LENGTH) for end in outside.range], "since": outside.since})
+
     def number(self, value: float, dimension: Dimension) -> str | float:
         return value if dimension == NUMBER else quantity(value, dimension)
 
@@ -213,6 +220,8 @@ class _Writer:
         for key in ("on_timeout", "retry", "preempt", "phase", "profile", "together", "about"):
             if getattr(step, key) != getattr(plain, key):
                 keys[key] = getattr(step, key)
+        if step.touching is not None:
+            keys["touching"] = list(step.touching)
         if step.limits is not None:
             keys["limits"] = self.caps(step)
         return keys
@@ -326,7 +335,8 @@ class _Writer:
         expect = rehearsal.expect
         if expect != Expectation():
             within = None if expect.finishes_within is None else time_text(expect.finishes_within)
-            asked = {"outcome": expect.outcome, "finishes_within": within}
+            least = None if expect.clearance is None else quantity(expect.clearance, LENGTH)
+            asked = {"outcome": expect.outcome, "finishes_within": within, "clearance": least}
             keys["expect"] = _given(asked | {"order": list(expect.order) or None, "never": list(expect.never) or None})
         return keys
 

@@ -1,4 +1,4 @@
-"""The machine: axes, actuators, sensors, outputs, pieces, presets and interlocks of one robot."""
+"""The machine: axes, actuators, sensors, outputs, bodies, pieces, presets and interlocks of one robot."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from sequencer.machine.actuator import Actuator, Motor
     from sequencer.machine.axis import Axis, Load, Mount, PositionSource, RestCase, Tolerance, Zero
+    from sequencer.machine.body import Body, Clearance
     from sequencer.machine.condition import Condition, parse_condition
     from sequencer.machine.interlock import KeepOut, MustStay
     from sequencer.machine.machine import Battery, Machine, Preset
@@ -17,6 +18,8 @@ _HOMES = {
     "Actuator": "actuator",
     "Axis": "axis",
     "Battery": "machine",
+    "Body": "body",
+    "Clearance": "body",
     "Condition": "condition",
     "KeepOut": "interlock",
     "Load": "axis",
@@ -38,6 +41,8 @@ __all__ = [
     "Actuator",
     "Axis",
     "Battery",
+    "Body",
+    "Clearance",
     "Condition",
     "KeepOut",
     "Load",

@@ -203,4 +203,5 @@ def _show(point: Point) -> str:
 
 
 def _written(part: Sequence[Point]) -> str:
-    return "[" + ", ".join(f"[{x:.6g} m, {y:.6g} m]" for x, y in part) + "]"
+    rounded = [(round(x, 9) + 0.0, round(y, 9) + 0.0) for x, y in part]  # 1e-17 m is a 0 that rounding spoilt
+    return "[" + ", ".join(f"[{x:.6g} m, {y:.6g} m]" for x, y in rounded) + "]"

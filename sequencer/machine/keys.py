@@ -2,8 +2,20 @@
 
 from __future__ import annotations
 
-from sequencer.machine.shape import Anything, Either, Key, NotYet, Part, Section, Table
-from sequencer.machine.written import Duration, Formula, ListOf, Name, OneOf, OneOrPair, Pair, Quantity, Switch, Text
+from sequencer.machine.shape import Anything, Either, Key, Part, Section, Table
+from sequencer.machine.written import (
+    Duration,
+    Formula,
+    ListOf,
+    Name,
+    OneOf,
+    OneOrPair,
+    Pair,
+    Polygons,
+    Quantity,
+    Switch,
+    Text,
+)
 
 _POSITION = Quantity("position")
 _LENGTH = Quantity("length")
@@ -230,7 +242,11 @@ SENSOR = Section(
             default="0 s",
             rule="R15",
         ),
-        Key("plant", Text("a condition, an axis' position or speed, or piece"), "what it reads on the plant"),
+        Key(
+            "plant",
+            Text("a condition, an axis' position or speed, piece, or gap(body, body)"),
+            "what it reads on the plant",
+        ),
     ),
 )
 
@@ -258,7 +274,7 @@ PIECE = Section(
             "rollers turn so far until it is out",
             default="0 deg",
         ),
-        Key("parts", NotYet(), "its polygons"),
+        Key("parts", Polygons(), "its outline in that axis' coordinates; with it, it is a body", default="not judged"),
     ),
 )
 
@@ -276,6 +292,37 @@ INTERLOCK = Section(
     ),
 )
 
+BODY = Section(
+    "a body",
+    (
+        Key("carried_by", Name("an axis, frame, or outside"), "what carries it", required=True),
+        Key("parts", Polygons(), "its outline in the coordinates of what carries it", required=True),
+        Key(
+            "along",
+            OneOf(("x", "y")),
+            'where else a body outside may stand: x forward, or "y" up, in quotes',
+            default="x",
+        ),
+        Key("range", Pair(_LENGTH), "from where to where a body outside may stand; needed there"),
+        Key("reading", Name("a sensor"), "the sensor that tells where a body outside stands"),
+        Key(
+            "share",
+            Quantity("number", sign="positive"),
+            "share of the carrier's motion that it makes (a cascade's middle stage)",
+            default="1",
+        ),
+    ),
+)
+
+CLEARANCE = Section(
+    "a clearance",
+    (
+        Key("between", Pair(Name("a body or of a piece with parts")), "the two bodies", required=True),
+        Key("margin", Quantity("length", sign="not negative"), "the distance that must remain", default="0 m"),
+        Key("exempt", Text("a reason in words"), "why the two are not watched at all", default="they are watched"),
+    ),
+)
+
 MACHINE = Section(
     "a machine",
     (
@@ -290,8 +337,13 @@ MACHINE = Section(
         Key("pieces", Table("piece", Part(PIECE)), "the things it handles"),
         Key("presets", Table("preset", Table("axis", _POSITION)), "named positions of several axes"),
         Key("interlocks", Table("interlock", Part(INTERLOCK)), "rules that always hold"),
-        Key("bodies", NotYet(), "bodies for clearances"),
-        Key("clearances", NotYet(), "watched distances"),
+        Key("bodies", Table("body", Part(BODY)), "what may touch what in the side view; needed for clearances"),
+        Key(
+            "clearances",
+            ListOf(Part(CLEARANCE)),
+            "distances that must remain between bodies",
+            default="0 m between all that can meet",
+        ),
     ),
 )
 

@@ -9,6 +9,8 @@ from types import MappingProxyType
 from sequencer.errors import ModelError, did_you_mean
 from sequencer.machine.actuator import Motor
 from sequencer.machine.axis import Axis, AxisKind
+from sequencer.machine.body import Body, Clearance
+from sequencer.machine.body_problems import body_problems
 from sequencer.machine.condition import Condition, Kind, Vocabulary, names_in
 from sequencer.machine.interlock import Interlock, KeepOut, MustStay
 from sequencer.machine.piece import Piece
@@ -49,13 +51,13 @@ class Preset:
 class Machine:
     """One robot's mechanisms, deeply immutable. All quantities in SI, all durations in whole nanoseconds.
 
-    Axes, sensors, outputs, pieces, presets and motors are mappings by name in file order; the order of `axes` is the
-    order in which the supervisor lets them go. `longest_gap` [ns] is the longest time without a tick that a move
-    survives.
+    Axes, sensors, outputs, pieces, presets, motors and bodies are mappings by name in file order; the order of `axes`
+    is the order in which the supervisor lets them go. `longest_gap` [ns] is the longest time without a tick that a
+    move survives.
 
     Raises:
-        ModelError: a preset, interlock, mount, sensor or piece names something that is not there, a preset lies outside
-            travel, two things share a name, or axes carry each other in a ring.
+        ModelError: a preset, interlock, mount, sensor, piece, body or clearance names something that is not there, a
+            preset lies outside travel, two things share a name, or axes carry each other in a ring.
     """
 
     name: str
@@ -69,13 +71,15 @@ class Machine:
     pieces: Mapping[str, Piece] = field(default_factory=dict)
     presets: Mapping[str, Preset] = field(default_factory=dict)
     interlocks: tuple[Interlock, ...] = ()
+    bodies: Mapping[str, Body] = field(default_factory=dict)
+    clearances: tuple[Clearance, ...] = ()
     overlays: tuple[str, ...] = ()
     place: Place = field(compare=False, default=NOWHERE)
 
     def __post_init__(self) -> None:
         if self.longest_gap == 0:
             object.__setattr__(self, "longest_gap", 5 * self.period)
-        for name in ("axes", "motors", "sensors", "outputs", "pieces", "presets"):
+        for name in ("axes", "motors", "sensors", "outputs", "pieces", "presets", "bodies"):
             object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
         problems = list(self.problems())
         if problems:
@@ -151,6 +155,7 @@ class Machine:
             gripper = self.axes.get(piece.gripped_by) if piece.gripped_by is not None else None
             if gripper is not None and gripper.kind != "spin":
                 found.append((piece.place, f"piece '{piece.name}': '{gripper.name}' is no spin and cannot grip it"))
+        found += body_problems(self)
         known = self.vocabulary()
         for where, condition in self._conditions():
             for name in names_in(condition.term):
@@ -235,6 +240,10 @@ class Machine:
             names[sensor.name] = Kind(sensor.dimension, sensor.values)
         names["battery"] = Kind(VOLTAGE)
         return names
+
+    def body_names(self) -> tuple[str, ...]:
+        """What clearances are kept between: the bodies, and the pieces that have parts."""
+        return (*self.bodies, *(piece.name for piece in self.pieces.values() if piece.parts))
 
     def carried_axes(self, name: str) -> tuple[str, ...]:
         """The axes that move when axis `name` moves, itself not included, in file order."""

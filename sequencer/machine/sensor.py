@@ -25,11 +25,14 @@ class Derivation:
 
 @dataclass(frozen=True, slots=True)
 class PlantLink:
-    """What a sensor reads on the plant: a condition (for a switch), the held piece, or an axis' position or speed."""
+    """What a sensor reads on the plant: a condition (for a switch), the held piece, an axis' position or speed, or the
+    distance [m] between two bodies (`gap`).
+    """
 
     condition: Condition | None = None
     piece: bool = False
     quantity: str | None = None
+    gap: tuple[str, str] | None = None
 
 
 @dataclass(frozen=True, slots=True)

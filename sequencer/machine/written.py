@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from sequencer.errors import nearest
+from sequencer.errors import ModelError, nearest
 from sequencer.machine.condition import Condition
+from sequencer.machine.convex import Point, convex
 from sequencer.machine.node import Node
-from sequencer.machine.reading import Reading, as_written, condition_of, each, quantity_or_word
+from sequencer.machine.reading import Reading, Unreadable, as_written, condition_of, each, quantity_or_word
 from sequencer.machine.shape import FIXED, OF_AXIS, Shape
 from sequencer.units import TIME, dimension_name
 
@@ -216,3 +217,32 @@ class ListOf(Shape):
         if node.items is None:
             raise reading.unexpected(node, path, self)
         return each(self.item, node.items, path, reading)
+
+
+@dataclass(frozen=True, slots=True)
+class Polygons(ListOf):
+    """Convex polygons, each a list of points [forward, up]; cleaned by `convex`, or refused with its reason."""
+
+    item: Shape = ListOf(Pair(Quantity("length"), ordered=False))
+
+    def expected(self) -> str:
+        return "a list of convex polygons, each a list of points such as [0.1 m, 0.2 m]"
+
+    def read(self, node: Node, path: str, reading: Reading) -> tuple[tuple[Point, ...], ...]:
+        if node.items is None:
+            raise reading.unexpected(node, path, self)
+        if not node.items:
+            raise reading.wrong(node, path, "an empty list was found; at least one convex polygon is needed")
+        found: list[tuple[Point, ...]] = []
+        broken: Unreadable | None = None
+        for index, part in enumerate(node.items):
+            where = f"{path}[{index}]"
+            try:
+                found.append(convex(self.item.read(part, where, reading)))
+            except ModelError as error:
+                broken = reading.wrong(part, where, f"part {index + 1} {error}")
+            except Unreadable as error:
+                broken = error
+        if broken is not None:
+            raise broken
+        return tuple(found)

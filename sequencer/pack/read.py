@@ -11,6 +11,7 @@ from types import MappingProxyType
 from typing import Any, NoReturn
 
 from sequencer.errors import PackError
+from sequencer.pack.blocked import blocked_tables
 from sequencer.pack.checked import FORMAT, CheckedRoutine, canonical, machine_hash, pack_hash
 from sequencer.pack.shape import check_shape
 
@@ -63,6 +64,7 @@ def load_pack(path: str | os.PathLike[str]) -> Pack:
         )
     try:
         check_shape(machine, routines)
+        blocked_tables(machine)
     except PackError as error:
         raise PackError(f"{name} cannot be used: {error}") from None
     if machine_hash(machine) != machine["hash"]:

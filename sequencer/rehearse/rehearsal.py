@@ -17,7 +17,7 @@ from sequencer.routine.routine import ANYWHERE, Routine
 from sequencer.routine.steps import Expectation, RehearsalSpec
 from sequencer.run import Runner
 from sequencer.trace import Recorder, StepRecord, Trace
-from sequencer.units import TIME, show
+from sequencer.units import LENGTH, TIME, show
 
 SETTLE = 5
 """Ticks that a rehearsal goes on after its last run has ended: what rests must stay at rest."""
@@ -277,6 +277,10 @@ def _judge(
         allowed = expected.finishes_within / NANOSECONDS
         held = duration <= allowed
         results.append(ExpectationResult("finishes within", held, show(duration, TIME), show(allowed, TIME)))
+    if expected.clearance is not None:
+        # An expectation that nothing measures must not pass in silence.
+        asked = show(expected.clearance, LENGTH)
+        results.append(ExpectationResult("clearance", False, "not measured by rehearsals yet", asked))
     if expected.order:
         named = [name for name in dict.fromkeys(begun) if name in expected.order]
         held = named == list(expected.order)

@@ -23,13 +23,14 @@ if TYPE_CHECKING:
     from sequencer.routine.graph import OrderFacts, StepGraph, graph_of, order_facts, starts_of
     from sequencer.routine.parameters import NumberParameter, PresetParameter
     from sequencer.routine.problems import problems_of
-    from sequencer.routine.routine import ANYWHERE, Routine
+    from sequencer.routine.routine import ANYWHERE, OutsideRange, Routine
     from sequencer.routine.steps import Step
 
 _HOMES = {
     "ANYWHERE": "routine",
     "NumberParameter": "parameters",
     "OrderFacts": "graph",
+    "OutsideRange": "routine",
     "PresetParameter": "parameters",
     "Routine": "routine",
     "RoutineBuilder": "builder",
@@ -56,6 +57,7 @@ __all__ = [
     "ANYWHERE",
     "NumberParameter",
     "OrderFacts",
+    "OutsideRange",
     "PresetParameter",
     "Routine",
     "RoutineBuilder",

@@ -157,6 +157,7 @@ class RoutineBuilder:
         self._machine = machine
         self._subroutines = {routine.name: routine for routine in subroutines}
         self._written: dict[str, Any] = {"routine": name, "from": start, "about": about, "parameters": {}}
+        self._written["outside"] = {}
         if timeout is not None:
             self._written["defaults"] = {"timeout": timeout}
         self._steps: list[Written] = []
@@ -188,6 +189,16 @@ class RoutineBuilder:
             "about": about,
         }
         self._written["parameters"][name] = {key: found for key, found in keys.items() if found is not None}
+
+    def outside(self, body: str, *, range: tuple[object, object], since: str | None = None) -> None:
+        """Say where a body outside the machine may stand, from the step `since` on.
+
+        Raises:
+            ModelError: that was said of this body before.
+        """
+        if body in self._written["outside"]:
+            raise ModelError(f"two ranges are given for '{body}'")
+        self._written["outside"][body] = {"range": range} | ({} if since is None else {"since": since})
 
     def step(self, name: str, body: Written, **keys: object) -> None:
         """Add a step; see the function `step`."""
@@ -238,7 +249,7 @@ class RoutineBuilder:
         problems = list(reading.problems)
         if routine is not None and not problems:
             for found in problems_of(routine):
-                path = f"steps.{found.step}" if found.step else ""
+                path = f"steps.{found.step}" if found.step else found.key
                 problems.append(Problem(found.place, path, found.message, "", found.hint, found.rule))
         if problems or routine is None:
             unique = list(dict.fromkeys(problems))

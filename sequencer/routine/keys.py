@@ -206,7 +206,13 @@ STEP = Section(
         Key("together", Switch(), "whether several axes share one duration", default="false", rule="R30"),
         Key("about", Text("words"), "what it is for"),
         Key("route", NotYet(), "a certified way round"),
-        Key("touching", NotYet(), "a pair that may meet in this step"),
+        Key(
+            "touching",
+            Pair(Name("a body or of a piece with parts")),
+            "two bodies that may meet while this step is active",
+            default="none may",
+            rule="R46",
+        ),
     ),
 )
 
@@ -225,6 +231,7 @@ FITS: dict[str, frozenset[str]] = {
     "limits": _MOVERS,
     "profile": frozenset({"move"}),
     "together": frozenset({"move"}),
+    "touching": _MOVERS,
 }
 """The kinds of step that a key fits; a key that is not here fits every kind."""
 
@@ -235,7 +242,7 @@ EXPECT = Section(
         Key("finishes_within", Duration(), "the longest it may take"),
         Key("order", ListOf(Name("a step")), "steps that start in this order"),
         Key("never", ListOf(Name("a step")), "steps that never start"),
-        Key("clearance", NotYet(), "the least clearance"),
+        Key("clearance", Quantity("length", sign="not negative"), "the least distance between watched bodies"),
     ),
 )
 
@@ -266,6 +273,14 @@ WAIVER = Section(
     ),
 )
 
+OUTSIDE_RANGE = Section(
+    "an outside range",
+    (
+        Key("range", Pair(Quantity("length")), "from where to where it may stand", required=True, rule="R51"),
+        Key("since", Name("a step"), "holds from the start of this step on", default="from the beginning"),
+    ),
+)
+
 ROUTINE = Section(
     "a routine",
     (
@@ -278,7 +293,13 @@ ROUTINE = Section(
         Key("steps", Steps(), "the steps, in order", required=True),
         Key("rehearsals", ListOf(Table("rehearsal", Part(REHEARSAL))), "rehearsals kept with it"),
         Key("waive", ListOf(Part(WAIVER)), "findings accepted in writing", rule="R50"),
-        Key("outside", NotYet(), "where outside bodies may stand"),
+        Key(
+            "outside",
+            Table("body", Part(OUTSIDE_RANGE)),
+            "where bodies outside the machine may stand",
+            default="anywhere in their range",
+            rule="R51",
+        ),
         Key("on_cancel", NotYet(), "what is done after a cancel"),
         Key("on_fault", NotYet(), "what is done after a process fault"),
     ),

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from sequencer.errors import did_you_mean
 from sequencer.routine.body_reader import axes_of
+from sequencer.routine.clearance_problems import outside_problems, touching_problems
 from sequencer.routine.graph import StepGraph, StepNode, referred
 from sequencer.routine.routine import ANYWHERE, Routine, walk
 from sequencer.routine.step_values import RoutineProblem, StepValues, problem
@@ -64,6 +65,8 @@ class _Search:
             yield from self.real_steps(node)
             yield from self.timeout(node)
             yield from self.values.all(node)
+            yield from touching_problems(node, machine)
+        yield from outside_problems(self.routine, self.written)
         yield from self.loops()
         if not self.written - {step.name for step in walk(self.routine.steps)}:
             yield from self.joins()

@@ -12,10 +12,10 @@ from sequencer.machine.node import Node
 from sequencer.machine.reading import Fields, Reading, Unreadable, check_name, joined
 from sequencer.machine.shape import Section
 from sequencer.places import Place
-from sequencer.routine.keys import DEFAULTS, PARAMETER, ROUTINE, WAIVER
+from sequencer.routine.keys import DEFAULTS, OUTSIDE_RANGE, PARAMETER, ROUTINE, WAIVER
 from sequencer.routine.parameters import NumberParameter, Parameter, PresetParameter
 from sequencer.routine.rehearsal_reader import RehearsalReader, preset_or_anywhere
-from sequencer.routine.routine import ANYWHERE, Routine, Waiver, walk
+from sequencer.routine.routine import ANYWHERE, OutsideRange, Routine, Waiver, walk
 from sequencer.routine.step_reader import FindRoutine, StepReader
 from sequencer.routine.steps import Perform, Step
 from sequencer.units import NUMBER, TIME, Dimension, Quantity, dimension_name, parse_quantity, show
@@ -70,8 +70,9 @@ class _RoutineReader:
             subroutines,
             rehearsals.rehearsals(self.top.node("rehearsals")),
             self.waivers(paths),
-            self.top.value("about", ""),
-            place,
+            self.outside(),
+            about=self.top.value("about", ""),
+            place=place,
         )
 
     def found(self, name: str, place: Place, path: str) -> Routine | None:
@@ -241,6 +242,19 @@ class _RoutineReader:
         if axis not in self.machine.presets[chosen[0]].positions:
             return f"'{word}' does not place {axis}; it places {_words(self.machine.presets[chosen[0]].positions)}"
         return None
+
+    def outside(self) -> tuple[OutsideRange, ...]:
+        """The ranges of bodies outside; whether they fit the machine is the graph's judgement."""
+        found = []
+        for name, node, path, place in self.top.children("outside"):
+            try:
+                fields = self.reading.fields(OUTSIDE_RANGE, node, path)
+            except Unreadable:
+                continue
+            span = fields.value("range")
+            if span is not None:
+                found.append(OutsideRange(name, span, fields.value("since"), place))
+        return tuple(found)
 
     def waivers(self, known: tuple[str, ...]) -> tuple[Waiver, ...]:
         found = []

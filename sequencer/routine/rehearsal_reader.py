@@ -156,7 +156,11 @@ class RehearsalReader:
             inner = self.reading.fields(EXPECT, node, joined(fields.path, "expect"))
         except Unreadable:
             return Expectation()
-        values: dict[str, Any] = inner.values("outcome", "finishes_within", "order", "never")
+        values: dict[str, Any] = inner.values("outcome", "finishes_within", "order", "never", "clearance")
+        if "clearance" in values and not self.machine.body_names():
+            place = inner.at.place_of("clearance")
+            message = "the machine has no bodies, so there is no clearance to expect"
+            self.reading.wrong_at(place, joined(inner.path, "clearance"), message, "remove it, or give it bodies")
         for key in ("order", "never"):
             listed = inner.node(key)
             for index, name in enumerate(values.get(key, ())):

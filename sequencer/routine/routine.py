@@ -28,6 +28,18 @@ class Waiver:
 
 
 @dataclass(frozen=True, slots=True)
+class OutsideRange:
+    """Where a body outside the machine may stand [m] from the step `since` on (None: from the beginning). Before that
+    step it may be anywhere in the range that the machine file gives.
+    """
+
+    body: str
+    range: tuple[float, float]
+    since: str | None = None
+    place: Place = field(compare=False, default=NOWHERE)
+
+
+@dataclass(frozen=True, slots=True)
 class Routine:
     """A named, acyclic graph of steps on one machine, deeply immutable.
 
@@ -44,6 +56,7 @@ class Routine:
     subroutines: Mapping[str, Routine] = field(default_factory=dict)
     rehearsals: tuple[RehearsalSpec, ...] = ()
     waivers: tuple[Waiver, ...] = ()
+    outside: tuple[OutsideRange, ...] = ()
     about: str = ""
     place: Place = field(compare=False, default=NOWHERE)
 

@@ -38,7 +38,7 @@ from sequencer.units import CURRENT, TIME, Dimension, dimension_name, show
 class RoutineProblem(NamedTuple):
     """One contradiction, against a `rule` of the language; `step` is the path of its step ("": the whole routine).
 
-    `key` is the key of the step that is at fault, where there is one.
+    `key` is the key of the step that is at fault, where there is one; of the whole routine, the path of the key.
     """
 
     place: Place

@@ -222,7 +222,8 @@ class Step:
 
     `start` says what starts it; `once` is a gate that holds it still; `until` ends it early; `duration` is `for` in a
     file. `steady` and `blind` filter its condition (R15). `on_timeout` is "fault", "continue", "cancel" or a
-    routine's name. `usually` [ns] is a wait's time for the plan. Times are whole nanoseconds.
+    routine's name. `usually` [ns] is a wait's time for the plan. `touching` names two bodies that may meet while the
+    step is active. Times are whole nanoseconds.
     """
 
     name: str
@@ -244,6 +245,7 @@ class Step:
     limits: LimitCaps | None = None
     profile: Literal["s_curve", "trapezoid"] = "s_curve"
     together: bool = False
+    touching: tuple[str, str] | None = None
     about: str = ""
     place: Place = field(compare=False, default=NOWHERE)
 
@@ -259,12 +261,13 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Expectation:
-    """What a rehearsal must show; None: not asked. Times [ns]."""
+    """What a rehearsal must show; None: not asked. Times [ns]; `clearance` [m] is the least that must remain."""
 
     outcome: str | None = None
     finishes_within: int | None = None
     order: tuple[str, ...] = ()
     never: tuple[str, ...] = ()
+    clearance: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

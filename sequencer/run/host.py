@@ -126,6 +126,8 @@ class Host:
                 open_gates(run)
         for request in starts:
             start(self, request)
+        if self.supervisor.tables:
+            self.supervisor.go_by([run.definition for run in self.runs])
         self.supervisor.commit(self.now, self.gap)
         if self.runs:
             look_for_dead_ends(self)

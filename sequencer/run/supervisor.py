@@ -14,7 +14,9 @@ from collections.abc import Callable, Sequence
 from typing import Protocol
 
 from profiles import ProfileError, State, s_curve, trapezoid
-from sequencer.run.definition import ROUNDING, MachineDefinition
+from sequencer.pack.blocked import blocked_tables
+from sequencer.run.blocked import Blocked
+from sequencer.run.definition import ROUNDING, MachineDefinition, RoutineDefinition
 from sequencer.run.motion import Motion
 from sequencer.run.terms import Scope, Test, build
 
@@ -72,7 +74,7 @@ class Box:
 class Supervisor:
     """Commits, shortens or holds the candidates of one tick."""
 
-    __slots__ = ("boxes", "highs", "lows", "motions", "of_axis", "report")
+    __slots__ = ("boxes", "highs", "lows", "motions", "of_axis", "report", "tables")
 
     def __init__(self, machine: MachineDefinition, motions: list[Motion], scope: Scope, report: Report) -> None:
         self.motions = motions
@@ -86,6 +88,12 @@ class Supervisor:
                 edges.append((axis, low - margin, high + margin))
             when = None if data["when"] is None else build(data["when"], scope)
             self.add(Box(data["name"], edges, when, data["because"]))
+        self.tables: list[Blocked] = []
+        for guarded in blocked_tables(machine.data):
+            when = None if guarded.when is None else build(guarded.when, scope)
+            table = Blocked(guarded, when, motions)
+            self.tables.append(table)
+            self.add(table)
         self.lows = [0.0] * len(motions)
         self.highs = [0.0] * len(motions)
 
@@ -94,6 +102,11 @@ class Supervisor:
         self.boxes.append(obstacle)
         for axis in sorted(obstacle.axes):
             self.of_axis[axis].append(obstacle)
+
+    def go_by(self, routines: Sequence[RoutineDefinition]) -> None:
+        """Let the routines that run go where their checks have proved them clear of bodies."""
+        for table in self.tables:
+            table.go_by(routines)
 
     def commit(self, now: int, gap: int) -> None:
         """Take every axis' candidate where the boxes allow it; hold the others."""
@@ -119,10 +132,13 @@ class Supervisor:
         return [self.motions[axis].definition.name for axis in sorted(box.axes) if axis != index]
 
     def inside(self) -> list[Obstacle]:
-        """What the machine is in as it stands."""
+        """The keep-outs that the machine is in as it stands. Tables of blocked cells are coarser than what was proved,
+        and so do not count here.
+        """
         lows = [motion.occupied_low for motion in self.motions]
         highs = [motion.occupied_high for motion in self.motions]
-        return [box for box in self.boxes if not box.missed(lows, highs) and box.holds()]
+        boxes = [box for box in self.boxes if isinstance(box, Box)]
+        return [box for box in boxes if not box.missed(lows, highs) and box.holds()]
 
     def blocks(self, axis: int, low: float, high: float) -> Obstacle | None:
         """The first box that an axis meets if it occupies [low, high] while the others stay as they are."""
@@ -148,7 +164,7 @@ class Supervisor:
                 axis
                 for axis in held - free
                 if all(
-                    any(other in free and self._ends_outside(other, box) for other in box.axes)
+                    any(other in free and self._ends_outside(other, box, axis) for other in box.axes)
                     for box in blocking[axis]
                 )
             }
@@ -161,19 +177,24 @@ class Supervisor:
 
     def _boxes_on_the_way(self, motion: Motion) -> list[Obstacle]:
         """The keep-outs that an axis meets between what it occupies and its goal, as the others stand."""
+        lows, highs = self._on_the_way(motion)
+        return [box for box in self.of_axis[motion.definition.index] if not box.missed(lows, highs) and box.holds()]
+
+    def _on_the_way(self, motion: Motion) -> tuple[list[float], list[float]]:
+        """What the axes occupy, and of one all the way to its goal."""
         axis = motion.definition.index
         lows = [other.occupied_low for other in self.motions]
         highs = [other.occupied_high for other in self.motions]
         goal = motion.bound if motion.aim is None else motion.goal
         lows[axis], highs[axis] = min(lows[axis], goal), max(highs[axis], goal)
-        return [box for box in self.of_axis[axis] if not box.missed(lows, highs) and box.holds()]
+        return lows, highs
 
-    def _ends_outside(self, axis: int, box: Obstacle) -> bool:
-        """Whether an axis comes to rest outside its side of a keep-out."""
+    def _ends_outside(self, axis: int, box: Obstacle, held: int) -> bool:
+        """Whether an axis comes to rest where the box no longer blocks the way of another that is held."""
         motion = self.motions[axis]
-        low, high = box.side(axis)
-        end = motion.goal if motion.aim is not None else motion.position
-        return not low <= end <= high
+        lows, highs = self._on_the_way(self.motions[held])
+        lows[axis] = highs[axis] = motion.goal if motion.aim is not None else motion.position
+        return box.missed(lows, highs)
 
     def _resolve(self, now: int) -> None:
         """Some box is met if all go: start from all braking, let them go in order."""
@@ -299,7 +320,9 @@ class Supervisor:
                 downwards = member.occupied_high - face_low <= face_high - member.occupied_low
                 if not (member.goal < face_low if downwards else member.goal > face_high):
                     return False
-        return True
+        lows = [one.goal if one in unit else one.occupied_low for one in self.motions]
+        highs = [one.goal if one in unit else one.occupied_high for one in self.motions]
+        return box.missed(lows, highs)
 
 
 def _deeper(box: Obstacle, axis: int, before_low: float, before_high: float, low: float, high: float) -> bool:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from math import radians
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -18,6 +20,9 @@ from sequencer.machine.sensor import Output, Sensor
 from sequencer.routine.routine import Routine
 from sequencer.routine.steps import Step, Timeout
 from sequencer.units import LENGTH
+
+# Makes what several files here share importable, whatever the import mode.
+sys.path.insert(0, str(Path(__file__).parent))
 
 MakeMachine = Callable[..., Machine]
 Say = Callable[[str], Condition]

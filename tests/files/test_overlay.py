@@ -38,6 +38,19 @@ def test_overlays_are_laid_on_in_order(lantern: Path) -> None:
     assert [text.partition(":")[0] for text in machine.overlays] == ["saturday", "b"]
 
 
+def test_bodies_are_laid_over_by_name_and_clearances_and_parts_whole(lantern: Path) -> None:
+    (lantern / "b.yaml").write_text(
+        "over: machine.yaml\nbecause: posts on field 2 are thicker\n"
+        "bodies: {post: {range: [0.3 m, 1 m], parts: [[[0.18 m, 0 m], [0.25 m, 0 m], [0.25 m, 1.6 m]]]}}\n"
+        "clearances: [{between: [hand, post], margin: 20 mm}]\n"
+    )
+    machine = load_machine(lantern / "machine.yaml", [lantern / "b.yaml"])
+    post = machine.bodies["post"]
+    assert (post.range, post.reading, len(post.parts[0])) == ((0.3, 1.0), "range_to_hook", 3)
+    assert [(one.between, one.margin) for one in machine.clearances] == [(("hand", "post"), 0.02)]
+    assert list(machine.bodies) == ["hand", "stage", "bumper", "post"]
+
+
 def test_a_list_is_replaced_whole(lantern: Path) -> None:
     (lantern / "b.yaml").write_text("over: machine.yaml\nbecause: less room\naxes: {lift: {travel: [0 m, 1.15 m]}}\n")
     assert load_machine(lantern / "machine.yaml", [lantern / "b.yaml"]).axes["lift"].travel == (0.0, 1.15)

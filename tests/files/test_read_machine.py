@@ -9,10 +9,11 @@ import pytest
 
 from profiles import Limits
 from sequencer.files import FileErrors, load_machine
-from sequencer.machine import KeepOut, MustStay
+from sequencer.machine import Body, Clearance, KeepOut, MustStay
 from sequencer.machine.axis import Load, Mount, RestCase, Tolerance
 from sequencer.machine.condition import Compare, Is
 from sequencer.machine.machine import Battery
+from sequencer.machine.sensor import PlantLink
 from sequencer.units import CURRENT, LENGTH, NUMBER, VOLTAGE
 
 Spoil = Callable[..., list[str]]
@@ -84,6 +85,22 @@ def test_every_key_of_the_example_reaches_the_model(lantern: Path) -> None:
     assert isinstance(cover, MustStay)
     assert (cover.axes, cover.stop, cover.because) == (("lift", "wrist"), "ramp_then_off", "hands are near")
     assert str(lift.place).endswith("machine.yaml:9:3")
+    assert list(machine.bodies) == ["hand", "stage", "bumper", "post"]
+    assert machine.body_names() == ("hand", "stage", "bumper", "post", "lantern")
+    assert machine.bodies["hand"] == Body("hand", "wrist", (((0.0, -0.05), (0.3, -0.08), (0.3, 0.08), (0.0, 0.05)),))
+    assert (machine.bodies["stage"].carried_by, machine.bodies["stage"].share) == ("lift", 0.5)
+    assert [len(part) for part in machine.bodies["bumper"].parts] == [4, 4]
+    post = machine.bodies["post"]
+    assert (post.carried_by, post.along, post.range, post.reading) == ("outside", "x", (0.25, 1.0), "range_to_hook")
+    assert machine.clearances == (
+        Clearance(("hand", "bumper"), 0.015),
+        Clearance(("hand", "stage"), exempt="the hand hangs beside the stage"),
+    )
+    assert piece.parts == (((0.26, -0.1), (0.46, -0.1), (0.46, 0.1), (0.26, 0.1)),)
+    assert machine.pieces["float"].parts == ()
+    assert machine.sensors["range_to_hook"].plant == PlantLink(gap=("bumper", "post"))
+    assert str(post.place).endswith("machine.yaml:78:3")
+    assert str(machine.clearances[1].place).endswith("machine.yaml:82:3")
 
 
 def test_only_axes_with_travel_and_limits_are_needed(tmp_path: Path) -> None:
@@ -135,3 +152,99 @@ def test_the_error_gives_its_problems_as_data(lantern: Path) -> None:
     (problem,) = caught.value.problems
     assert (problem.place, problem.path, problem.found) == ((str(file), 3, 9), "period", "20 mm")
     assert problem.message == "'20 mm' is a length (such as m); a time (such as s) is needed"
+
+
+HAND = "[[0 m, -0.05 m], [0.30 m, -0.08 m], [0.30 m, 0.08 m], [0 m, 0.05 m]]"
+
+
+def hand_of(lantern: Path, parts: str) -> Body:
+    """The hand of the example machine with other parts."""
+    file = lantern / "machine.yaml"
+    file.write_text(file.read_text().replace(HAND, parts))
+    return load_machine(file).bodies["hand"]
+
+
+@pytest.mark.parametrize(
+    "written",
+    [
+        "[[0 m, 0.05 m], [0.30 m, 0.08 m], [0.30 m, -0.08 m], [0 m, -0.05 m]]",
+        "[[0 m, -0.05 m], [0.30 m, -0.08 m], [0.30 m, -0.08 m], [0.30 m, 0.08 m], [0 m, 0.05 m], [0 m, -0.05 m]]",
+        "[[0 m, -0.05 m], [0.30 m, -0.08 m], [0.30 m, 0 m], [0.30 m, 0.08 m], [0 m, 0.05 m], [0, 0]]",
+        "[[0 mm, -50 mm], [30 cm, -80 mm], [300 mm, 80 mm], [0, 5 cm]]",
+    ],
+    ids=["clockwise", "doubles", "vertices on a straight edge", "other units"],
+)
+def test_an_outline_whose_meaning_is_plain_is_cleaned_silently(lantern: Path, written: str) -> None:
+    (part,) = hand_of(lantern, written).parts
+    corners = [(0.0, -0.05), (0.3, -0.08), (0.3, 0.08), (0.0, 0.05)]
+    first = corners.index(part[0])
+    assert list(part) == corners[first:] + corners[:first]
+
+
+def test_the_parts_that_are_advised_for_a_concave_one_are_read(lantern: Path, machine_errors: Spoil) -> None:
+    corner = "[[0 m, 0 m], [0.3 m, 0 m], [0.3 m, 0.1 m], [0.1 m, 0.1 m], [0.1 m, 0.3 m], [0 m, 0.3 m]]"
+    (line,) = machine_errors((HAND, corner))
+    advised = line.partition("parts: [")[2].removesuffix("]")
+    file = lantern / "machine.yaml"
+    file.write_text(file.read_text().replace(corner, advised))
+    parts = load_machine(file).bodies["hand"].parts
+    twice_the_areas = [sum(a[0] * b[1] - a[1] * b[0] for a, b in zip(p, (*p[1:], p[0]), strict=True)) for p in parts]
+    assert sum(twice_the_areas) == pytest.approx(2 * 0.05)
+
+
+def test_all_mistakes_in_parts_come_at_once_each_with_its_part(machine_errors: Spoil) -> None:
+    lines = machine_errors(
+        (
+            "[[0.14 m, 0 m], [0.20 m, 0 m], [0.20 m, 0.12 m], [0.14 m, 0.12 m]]",
+            "[[140 m, 0 m], [200 m, 0 m], [200 m, 120 m]]",
+        ),
+        (
+            "[[-0.40 m, 0 m], [0.14 m, 0 m], [0.14 m, 0.04 m], [-0.40 m, 0.04 m]]",
+            "[[-0.40 m, 0 m], [0.14 m, 0 m], [0.14 deg, 0.04 m]]",
+        ),
+        ("{between: [hand, bumper], margin: 15 mm}", "{between: [hand, bumpr], margin: 15 mm}"),
+    )
+    assert lines == [
+        "machine.yaml:76:7: bodies.bumper.parts[0]: part 1 is 120 m across; at most 20 m is allowed "
+        "(are these millimetres?)",
+        "machine.yaml:77:40: bodies.bumper.parts[1][2][0]: '0.14 deg' is an angle (such as deg); "
+        "a length (such as m) is needed",
+        "machine.yaml:81:3: clearances[0]: clearance between hand and bumpr: unknown body 'bumpr'; "
+        "did you mean 'bumper'?",
+    ]
+
+
+def test_a_body_that_could_not_be_read_is_no_unknown_body(machine_errors: Spoil) -> None:
+    lines = machine_errors(("bumper:\n    carried_by: frame", "bumper:\n    carried_by: 3"))
+    assert [line.split(": ")[1] for line in lines] == ["bodies.bumper.carried_by"]
+    lines = machine_errors(("turns_to_leave: 1.5 turn, parts", "turns_to_leave: 1.5 m, parts"))
+    assert "pieces.lantern.turns_to_leave" in [line.split(": ")[1] for line in lines]
+
+
+def test_a_gap_may_stand_in_a_table_of_lines_without_quotes(lantern: Path) -> None:
+    file = lantern / "machine.yaml"
+    old = 'range_to_hook: {kind: number, unit: m, stale_after: 100 ms, plant: "gap(bumper, post)"}'
+    text = file.read_text()
+    assert old in text
+    file.write_text(text.replace(old, "range_to_hook:\n    kind: number\n    unit: m\n    plant: gap( hand,lantern )"))
+    assert load_machine(file).sensors["range_to_hook"].plant == PlantLink(gap=("hand", "lantern"))
+
+
+def test_a_gap_cut_at_its_comma_is_told_to_be_quoted(machine_errors: Spoil) -> None:
+    lines = machine_errors(('plant: "gap(bumper, post)"', "plant: gap(bumper, post)"))
+    assert any(
+        line.endswith("in quotes where the table stands on one line, or the comma ends the value") for line in lines
+    )
+
+
+def test_a_switch_reads_no_gap(machine_errors: Spoil) -> None:
+    assert machine_errors(("plant: lift < 3 mm", 'plant: "gap(hand, post)"')) == [
+        "machine.yaml:45:38: sensors.lift_bottom.plant: a gap is a length, and the sensor reads a switch; "
+        "write kind: number, unit: m"
+    ]
+
+
+def test_a_body_outside_stands_elsewhere_forward_or_up(lantern: Path) -> None:
+    file = lantern / "machine.yaml"
+    file.write_text(file.read_text().replace("along: x", "along: 'y'"))
+    assert load_machine(file).bodies["post"].along == "y"

@@ -10,7 +10,7 @@ import pytest
 from sequencer.files import FileErrors, load_machine, load_routine
 from sequencer.machine.condition import Compare
 from sequencer.routine.parameters import NumberParameter, PresetParameter
-from sequencer.routine.routine import Routine, walk
+from sequencer.routine.routine import OutsideRange, Routine, walk
 from sequencer.routine.steps import (
     After,
     At,
@@ -81,6 +81,9 @@ def test_every_key_of_the_example_reaches_the_model(every_key: Routine) -> None:
     still = step_of(every_key, "still")
     assert (still.body, still.duration) == (Wait(None), "pause")
     assert step_of(every_key, "lean_on").body == Press("wrist", "lean", math.radians(-6))
+    assert step_of(every_key, "lean_on").touching == ("lantern", "post")
+    assert step_of(every_key, "raise").touching is None
+    assert every_key.outside == (OutsideRange("post", (0.26, 0.32), "near"),)
     flick = step_of(every_key, "flick")
     assert flick.body == Flick("wrist", math.radians(58), math.radians(380), math.radians(84))
     assert flick.phase is False
@@ -119,7 +122,9 @@ def test_every_key_of_the_example_reaches_the_model(every_key: Routine) -> None:
         "lantern",
     )
     assert good.offered == (("lantern", 20_000_000_000),)
-    assert good.expect == Expectation("done", 30_000_000_000, ("raise", "lean_on", "flick", "drop/down"), ("spin_up",))
+    order = ("raise", "lean_on", "flick", "drop/down")
+    assert good.expect == Expectation("done", 30_000_000_000, order, ("spin_up",), clearance=0.01)
+    assert never.expect.clearance is None
     assert never.gauges == (("range_to_hook", 0.6),)
     (waiver,) = every_key.waivers
     assert (waiver.rule, waiver.step, waiver.down_to) == ("feasibility", "flick", 0.5)
@@ -165,7 +170,7 @@ def test_a_parameter_of_another_dimension_names_both(routine_errors: Spoil) -> N
     ]
 
 
-@pytest.mark.parametrize("key", ["outside: {}", "on_cancel: {move: stow}", "on_fault: {move: stow}"])
+@pytest.mark.parametrize("key", ["on_cancel: {move: stow}", "on_fault: {move: stow}"])
 def test_keys_that_come_later_are_refused_as_not_yet(routine_errors: Spoil, key: str) -> None:
     name = key.partition(":")[0]
     assert routine_errors("- a: {wait: 1 s}", head=key) == [
@@ -173,10 +178,62 @@ def test_keys_that_come_later_are_refused_as_not_yet(routine_errors: Spoil, key:
     ]
 
 
-def test_a_clearance_expectation_is_refused_as_not_yet(routine_errors: Spoil) -> None:
-    tail = "rehearsals:\n- r: {expect: {clearance: 10 mm}}"
-    assert routine_errors("- a: {wait: 1 s}", tail=tail) == [
-        "spoilt.routine.yaml:7:16: rehearsals.r.expect.clearance: 'clearance' is not supported yet; remove it"
+@pytest.mark.parametrize("row", MISTAKES["outside"], ids=lambda row: row["outside"])
+def test_one_mistake_in_the_range_of_an_outside_body_gives_one_error(
+    routine_errors: Spoil, row: dict[str, str]
+) -> None:
+    """R51: outside bodies are covered over ranges, which a routine may only narrow."""
+    steps = "- a: {wait: 1 s}\n- b:\n    repeat:\n      times: 2\n      steps:\n      - inner: {wait: 1 s}"
+    assert routine_errors(steps, tail=f"outside: {row['outside']}") == [f"spoilt.routine.yaml:{row['said']}"]
+
+
+def test_the_whole_range_of_an_outside_body_is_a_range_of_it(routine_errors: Spoil) -> None:
+    for tail in ("{post: {range: [0.25 m, 1 m], since: a}}", "{post: {range: [0.25 m, 0.25 m]}}", "{}"):
+        assert routine_errors("- a: {wait: 1 s}", tail=f"outside: {tail}") == []
+
+
+def test_a_step_that_could_not_be_read_is_no_unknown_step_of_a_range(routine_errors: Spoil) -> None:
+    lines = routine_errors(
+        "- a: {wait: 1 m}\n- b: {wait: 1 s}", tail="outside: {post: {range: [0.3 m, 1 m], since: a}}"
+    )
+    assert [line.split(": ")[1] for line in lines] == ["steps.a.wait"]
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [
+        "wait: 1 s",
+        "set: {lamp: dark}",
+        "pulse: {rollers: 3 V}, for: 1 s",
+        "perform: drop",
+        "repeat: {times: 2, steps: [b: {wait: 1 s}]}",
+        "choose: [{else: [b: {wait: 1 s}]}]",
+    ],
+)
+def test_only_a_step_that_moves_an_axis_may_have_bodies_touch(routine_errors: Spoil, kind: str) -> None:
+    """R46: the pair may meet in that step only."""
+    (line,) = routine_errors(f"- a: {{{kind}, touching: [lantern, post]}}")
+    word = kind.partition(":")[0]
+    assert line.endswith(f"steps.a.touching: 'touching' does not fit a {word}; it fits move, flick, press")
+
+
+def test_a_clearance_is_expected_of_bodies_and_is_a_length(lantern: Path, routine_errors: Spoil) -> None:
+    def said(clearance: str) -> list[str]:
+        return routine_errors("- a: {wait: 1 s}", tail=f"rehearsals:\n- r: {{expect: {{clearance: {clearance}}}}}")
+
+    where = "rehearsals.r.expect.clearance"
+    assert said("0 mm") == []
+    assert said("-1 mm") == [f"spoilt.routine.yaml:7:27: {where}: -1 mm is below 0"]
+    assert said("1 s") == [
+        f"spoilt.routine.yaml:7:27: {where}: '1 s' is a time (such as s); a length (such as m) is needed"
+    ]
+    (lantern / "machine.yaml").write_text(
+        "machine: small\naxes: {lift: {kind: linear, travel: [0 m, 1 m], limits: {velocity: 1 m/s, "
+        "acceleration: 2 m/s2}, tolerance: {position: 5 mm}}}\n"
+    )
+    assert said("10 mm") == [
+        f"spoilt.routine.yaml:7:16: {where}: the machine has no bodies, so there is no clearance to expect; "
+        "remove it, or give it bodies"
     ]
 
 

@@ -80,7 +80,12 @@ def every_key(machine: Machine) -> Routine:
     )
     routine.step("still", wait("pause"))
     routine.step(
-        "lean_on", press(wrist="lean", toward="-6 deg"), until="wrist.speed < 5 deg/s", steady="pause", usually="0.4 s"
+        "lean_on",
+        press(wrist="lean", toward="-6 deg"),
+        until="wrist.speed < 5 deg/s",
+        steady="pause",
+        usually="0.4 s",
+        touching=("lantern", "post"),
     )
     routine.step("flick", flick(wrist={"through": "58 deg", "speed": "380 deg/s", "to": "84 deg"}), phase=False)
     routine.step(
@@ -124,6 +129,7 @@ def every_key(machine: Machine) -> Routine:
         expect={
             "outcome": "done",
             "finishes_within": "30 s",
+            "clearance": "10 mm",
             "order": ["raise", "lean_on", "flick", "drop/down"],
             "never": ["spin_up"],
         },
@@ -133,6 +139,7 @@ def every_key(machine: Machine) -> Routine:
         gauges={"range_to_hook": "0.60 m"},
         expect={"outcome": "cancelled", "never": ["let_go"]},
     )
+    routine.outside("post", range=("0.26 m", "0.32 m"), since="near")
     routine.waive("feasibility", step="flick", down_to=0.5, because="measured on the practice field")
     return routine.build()
 
@@ -166,6 +173,21 @@ def test_problems_of_the_graph_are_found_too(machine: Machine) -> None:
         f"steps.down: 'up' and 'down' both use lift and can be active together; {hint}",
         f"steps.down: 'up' and 'down' both use wrist and can be active together; {hint}",
     ]
+
+
+def test_what_is_said_of_bodies_is_judged_too(machine: Machine) -> None:
+    routine = RoutineBuilder("bad", machine, timeout="3 s")
+    routine.step("a", move("stow"), touching=("lantern", "pots"))
+    routine.outside("post", range=("0.2 m", "0.4 m"))
+    with pytest.raises(ModelError) as caught:
+        routine.build()
+    assert str(caught.value).splitlines() == [
+        "steps.a: unknown body 'pots'; did you mean 'post'?",
+        "outside.post.range: the range 0.2 m to 0.4 m is not within that of 'post' in the machine file, "
+        "0.25 m to 1 m; a routine may only narrow it",
+    ]
+    with pytest.raises(ModelError, match="two ranges are given for 'post'"):
+        routine.outside("post", range=("0.3 m", "0.4 m"))
 
 
 def test_an_unknown_keyword_names_the_nearest(machine: Machine) -> None:

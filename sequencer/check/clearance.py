@@ -1,0 +1,182 @@
+"""Clearance: no two steps that can be active together may bring two bodies nearer than their margin, whatever the
+timing.
+
+Pairs that depend on the same axes are looked at together. The spans in which these axes may be at the same time make a
+box; widened by what each axis may be off its orders, the certified bound has to hold all over it. A box that is neither
+shown to be clear nor shown not to be is undecided, and refuses like a conflict.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Literal, NamedTuple
+
+from sequencer.check.bodies import Bodies
+from sequencer.check.cleared import Cleared
+from sequencer.check.gating import Extra, Gating
+from sequencer.check.order import Occurrence, Order
+from sequencer.check.phases import Phases, Scenario
+from sequencer.check.places_outside import PlacesOutside
+from sequencer.check.proofs import Box, Proofs
+from sequencer.check.spans import Span, hull
+from sequencer.check.together import EVERYWHERE, Meeting, Part, Together
+from sequencer.clearance.box import Pair
+from sequencer.clearance.proof import Verdict
+from sequencer.plan.resolve import AfterSteps
+
+_MOST_MEETINGS = 20_000
+"""Of one scenario and one set of axes no more products than this are looked at; what is left is undecided."""
+
+
+class Encounter(NamedTuple):
+    """Phases that bring two bodies too near each other, or are not shown not to.
+
+    `spans` are those of the parts with the tracking band, then those of the bodies outside; `proof` has the witness.
+    `parts` is empty where there were too many products to look at.
+    """
+
+    pair: Pair
+    scenario: Scenario
+    parts: tuple[Part, ...]
+    box: Box
+    proof: Verdict
+
+    @property
+    def outcome(self) -> Literal["clear", "conflict", "undecided"]:
+        """Conflict or undecided."""
+        return self.proof.outcome
+
+    @property
+    def who(self) -> tuple[tuple[str, str], frozenset[int]]:
+        """The pair and the occurrences that bring it together."""
+        return self.pair.names, frozenset(part.number for part in self.parts)
+
+    @property
+    def key(self) -> tuple[tuple[str, str], tuple[tuple[str, int, bool], ...]]:
+        """What makes two encounters the same to a reader: the pair, and who does what."""
+        return self.pair.names, tuple(sorted((part.axis, part.number, part.moving) for part in self.parts))
+
+
+class ClearanceSearch:
+    """All ways of a routine into bodies.
+
+    Args:
+        order: its occurrences.
+        all_phases: its phases, one for each part into which its starts and presets are split.
+        bodies: the machine's bodies.
+        proofs: what is proved already, and the cells left for more.
+    """
+
+    def __init__(self, order: Order, all_phases: Sequence[Phases], bodies: Bodies, proofs: Proofs | None = None):
+        self.order = order
+        self.phases = list(all_phases)
+        self.bodies = bodies
+        self.machine = bodies.machine
+        self.proofs = Proofs(bodies) if proofs is None else proofs
+        self.places = PlacesOutside(order, bodies)
+        self.cleared = Cleared(bodies)
+        self.groups: dict[tuple[tuple[str, ...], tuple[str, ...]], list[Pair]] = {}
+        for pair in bodies.pairs:
+            # Pairs with a piece may be excluded in steps in which others count.
+            needed = tuple(name for name in pair.names if name in bodies.present)
+            self.groups.setdefault((bodies.axes_of(pair), needed), []).append(pair)
+
+    def encounters(self, extra: Extra | None = None) -> Iterator[Encounter]:
+        """Each conflict and each undecided product once, in file order; `extra` gates are taken to be there."""
+        seen = set()
+        for phases in self.phases:
+            if extra:
+                phases = Phases(self.order.with_gates(extra), phases.scenario, phases.table)
+            gating = Gating(phases, extra or {})
+            for (axes, _), pairs in self.groups.items():
+                for found in self._of_group(phases, gating, axes, pairs):
+                    if found.key not in seen:
+                        seen.add(found.key)
+                        yield found
+
+    def spans_of(self, meeting: Meeting, pair: Pair) -> Box:
+        """The box that phases lead to: spans of axes with their tracking bands, then those of bodies outside."""
+        outside = [(name, self.places.span(name, meeting.parts)) for name in self.bodies.outside_of(pair)]
+        axes = [
+            (part.axis, self.bodies.widened(part.axis, span))
+            for part, span in zip(meeting.parts, meeting.spans, strict=True)
+        ]
+        return (*sorted(axes), *outside)
+
+    def _of_group(
+        self, phases: Phases, gating: Gating, axes: tuple[str, ...], pairs: Sequence[Pair]
+    ) -> Iterator[Encounter]:
+        if not axes:
+            return
+        together = Together(phases, gating, dict.fromkeys(axes, EVERYWHERE))
+        meetings: list[Meeting] = []
+        for meeting in together.meetings():
+            meetings.append(meeting)
+            if len(meetings) > _MOST_MEETINGS:
+                yield self._too_many(pairs[0], phases.scenario, meetings[0])
+                return
+        meetings += self._rests_after_touching(phases, axes, pairs)
+        if not meetings:
+            return
+        bad: set[int] = set()
+        for pair in pairs:
+            boxes = [self.spans_of(meeting, pair) for meeting in meetings]
+            if self.proofs.surely_clear(pair, _hull_of(boxes)):
+                continue
+            for number, (meeting, box) in enumerate(zip(meetings, boxes, strict=True)):
+                if not self._touching(meeting, pair):
+                    proof = self.proofs.of(pair, box)
+                    if proof.outcome != "clear":
+                        bad.add(number)
+                        yield Encounter(pair, phases.scenario, meeting.parts, box, proof)
+        if not gating.has_extra:
+            self.cleared.take(pairs[0], [meeting for number, meeting in enumerate(meetings) if number not in bad])
+
+    def _touching(self, meeting: Meeting, pair: Pair) -> bool:
+        """Whether a step that moves says that the pair may touch meanwhile."""
+        return any(part.moving and may_touch(self.order.occurrences[part.number], pair) for part in meeting.parts)
+
+    def _rests_after_touching(self, phases: Phases, axes: tuple[str, ...], pairs: Sequence[Pair]) -> Iterator[Meeting]:
+        """Where a step leaves its axes in touch, if no step that may touch follows at once: nothing else looks at a
+        machine that only stands."""
+        for one in self.order.occurrences:
+            touched = [pair for pair in pairs if may_touch(one, pair)]
+            if not touched or self._taken_up(one, touched[0]):
+                continue
+            parts = []
+            for axis in axes:
+                if axis in one.axes:
+                    parts.append([Part(axis, one.number, False, phases.table[one.number, axis].rest)])
+                else:
+                    parts.append([Part(axis, number, False, span) for number, span in phases.rests(one, axis)])
+            if all(parts) and any(part[0].number == one.number for part in parts):
+                firsts = tuple(
+                    Part(some[0].axis, some[0].number, False, hull([part.span for part in some])) for some in parts
+                )
+                yield Meeting(firsts, tuple(part.span for part in firsts))
+
+    def _taken_up(self, one: Occurrence, pair: Pair) -> bool:
+        """Whether a step that may touch too starts at once when this one is over."""
+        return any(
+            may_touch(other, pair)
+            and isinstance(other.node.start, AfterSteps)
+            and one.node.index in other.node.start.steps
+            and other.node.step.only_if is None
+            for other in self.order.occurrences
+        )
+
+    def _too_many(self, pair: Pair, scenario: Scenario, first: Meeting) -> Encounter:
+        proof = Verdict("undecided", pair, cells=0)
+        return Encounter(pair, scenario, (), self.spans_of(first, pair), proof)
+
+
+def may_touch(one: Occurrence, pair: Pair) -> bool:
+    """Whether a step says that a pair may touch while it is active."""
+    touching = one.node.step.touching
+    return touching is not None and set(touching) == set(pair.names)
+
+
+def _hull_of(boxes: Sequence[Box]) -> Box:
+    names = [name for name, _ in boxes[0]]
+    spans: list[Span] = [hull([box[place][1] for box in boxes]) for place in range(len(names))]
+    return tuple(zip(names, spans, strict=True))

@@ -1,0 +1,166 @@
+"""Which phases of several axes may be at the same time, whatever the timing.
+
+Every phase in which a step moves one of the axes is held against every phase in which the others may be meanwhile:
+moving with a step beside it, or resting where a step before it left them. The gates of the steps that move cut what is
+left of the others.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import product
+from typing import NamedTuple
+
+from sequencer.check.gating import Gating
+from sequencer.check.order import Occurrence, members
+from sequencer.check.phases import Phases
+from sequencer.check.spans import Span, meets
+from sequencer.machine.condition import Condition
+from sequencer.machine.interlock import Interlock, MustStay
+
+EVERYWHERE: Span = (float("-inf"), float("inf"))
+"""Where an axis counts of which no span is singled out."""
+
+
+class Part(NamedTuple):
+    """One axis in a product: the occurrence that moves it or left it there (-1: nobody did, it stands there from the
+    start)."""
+
+    axis: str
+    number: int
+    moving: bool
+    span: Span
+
+
+class Meeting(NamedTuple):
+    """Phases that may be at the same time: `parts` are the axes, a moving one first, and `spans` what the gates of
+    the moving steps leave of each."""
+
+    parts: tuple[Part, ...]
+    spans: tuple[Span, ...]
+
+
+class Together:
+    """The products of phases of some axes in one scenario.
+
+    Args:
+        phases: the phases of the scenario.
+        gating: what the gates say.
+        spans: the axes, and the span of each that counts: phases that miss it are left out.
+    """
+
+    def __init__(self, phases: Phases, gating: Gating, spans: Mapping[str, Span]) -> None:
+        self.phases = phases
+        self.order = phases.order
+        self.gating = gating
+        self.spans = spans
+        self.moving: dict[str, int] = {}
+        self.resting: dict[str, int] = {}
+        for axis, span in spans.items():
+            moving = resting = 0
+            for number in members(self.order.owners.get(axis, 0)):
+                phase = phases.table[number, axis]
+                moving |= meets(phase.whole, span) << number
+                resting |= meets(phase.rest, span) << number
+            self.moving[axis], self.resting[axis] = moving, resting
+
+    def meetings(self) -> Iterator[Meeting]:
+        """Every product all of whose spans count."""
+        movers = 0
+        for axis in self.spans:
+            movers |= self.moving[axis]
+        for number in members(movers):
+            one = self.order.occurrences[number]
+            for axis in one.axes:
+                if self.moving.get(axis, 0) >> number & 1:
+                    yield from self._beside(one, axis)
+
+    def _beside(self, one: Occurrence, axis: str) -> Iterator[Meeting]:
+        # What must stay true for the step to move says nothing here: when it fails, the axis comes to rest anywhere on
+        # its way, and what is looked for may be there then.
+        own = [Part(axis, one.number, True, self._whole(one.number, axis))]
+        others = []
+        for other in self.spans:
+            if other != axis:
+                found = list(self._companions(one, other))
+                if not found:
+                    return
+                others.append(found)
+        for combination in product(own, *others):
+            if self._at_once(combination):
+                spans = self._cut(combination)
+                if spans is not None:
+                    yield Meeting(combination, spans)
+
+    def _companions(self, one: Occurrence, axis: str) -> Iterator[Part]:
+        """What may have another axis where it counts while `one` moves."""
+        if axis in one.axes:
+            if self.moving[axis] >> one.number & 1:
+                yield Part(axis, one.number, True, self._whole(one.number, axis))
+            return
+        concurrent = self.order.concurrent(one)
+        for number in members(concurrent & self.moving[axis]):
+            yield Part(axis, number, True, self._whole(number, axis))
+        for number in members(concurrent & self.resting[axis]):
+            yield Part(axis, number, False, self.phases.table[number, axis].rest)
+        for number, span in self.phases.rests(one, axis):
+            if meets(span, self.spans[axis]) and (number < 0 or not concurrent >> number & 1):
+                yield Part(axis, number, False, span)
+
+    def _whole(self, number: int, axis: str) -> Span:
+        return self.phases.table[number, axis].whole
+
+    def _at_once(self, parts: Sequence[Part]) -> bool:
+        """Whether the parts beside the first can be at the same time, as far as order tells (each can beside the
+        first)."""
+        if any(self._taken(part, by) for by in parts if by.number >= 0 for part in parts if not part.moving):
+            return False
+        for index, part in enumerate(parts[1:], 1):
+            for other in parts[index + 1 :]:
+                if part.number == other.number or part.number < 0 or other.number < 0:
+                    continue
+                one, two = self.order.occurrences[part.number], self.order.occurrences[other.number]
+                if one.never >> other.number & 1:
+                    return False
+                if part.moving and other.moving and not self.order.concurrent(one) >> two.number & 1:
+                    return False
+        return True
+
+    def _taken(self, part: Part, by: Part) -> bool:
+        """Whether an axis cannot rest where a part has it, because the step of another part has taken it from there.
+
+        A step takes all its axes at once. While it moves it has them; after that, what came before it is over, except
+        that in a later passage what stands before it may have come again.
+        """
+        taker = self.order.occurrences[by.number]
+        if part.number == by.number or part.axis not in taker.axes:
+            return False
+        if by.moving or part.number < 0:
+            return True
+        return bool(taker.ended >> part.number & 1) and not taker.passages
+
+    def _cut(self, parts: Sequence[Part]) -> tuple[Span, ...] | None:
+        """What is left of all spans once the gates of the moving steps have cut the others; None if one no longer
+        counts."""
+        found = []
+        for part in parts:
+            span = part.span
+            for mover in parts:
+                if mover.number >= 0 and mover.number != part.number:
+                    one = self.order.occurrences[mover.number]
+                    rests_on = None if mover.moving else mover.axis
+                    span = self.gating.cut(one, part.axis, part.number, span, rests_on)
+                    span = self.gating.cut_before(one, part.axis, part.number, span)
+            if not meets(span, self.spans[part.axis]):
+                return None
+            found.append(span)
+        return tuple(found)
+
+
+def required_to_move(one: Occurrence, interlocks: Sequence[Interlock]) -> list[Condition]:
+    """The conditions that must stay true for a step to move: its own and the machine's for its axes."""
+    required = [one.node.step.must_stay] if one.node.step.must_stay is not None else []
+    for rule in interlocks:
+        if isinstance(rule, MustStay) and any(axis in rule.axes for axis in one.axes):
+            required.append(rule.condition)
+    return required

@@ -1,0 +1,124 @@
+"""Blocked positions as an obstacle: where bodies might come too near each other, by the machine's table.
+
+The table is cut into cells and calls a cell free only if all of it is certainly clear, tracking bands included. A
+routine that runs may go where its check has proved it clear although a cell is too coarse to tell, where its step says
+that a pair may touch, or where it knows better where a body outside stands.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from sequencer.pack.blocked import Guarded
+from sequencer.pack.table import BlockedTable, Free
+from sequencer.run.definition import ROUNDING, RoutineDefinition
+from sequencer.run.motion import Motion
+from sequencer.run.terms import Test
+
+_INFINITE = float("inf")
+
+_HALVINGS = 20
+"""So many times the cell at an edge is halved to find the edge [1]."""
+
+_Cleared = list[tuple[tuple[int, float, float], ...]]
+
+
+class Blocked:
+    """The positions that one table blocks.
+
+    Args:
+        guarded: the table.
+        when: when it counts; None: always.
+        motions: what the axes are doing.
+    """
+
+    __slots__ = ("axes", "because", "cleared", "grids", "missed_by_table", "motions", "name", "routines", "when")
+
+    def __init__(self, guarded: Guarded, when: Test | None, motions: Sequence[Motion]) -> None:
+        table = guarded.table
+        self.name = guarded.name
+        self.when = when
+        self.because = ""
+        self.motions = motions
+        self.axes = frozenset(axis for block in table.blocks for axis in block.axes)
+        self.missed_by_table = table.query
+        self.grids: list[tuple[Free, list[tuple[int, ...]], dict[int, float]]] = []
+        for block in table.blocks:
+            groups = [group for group in guarded.groups if set(group) <= set(block.axes)]
+            sizes = {
+                axis: (high - low) / count
+                for axis, low, high, count in zip(block.axes, block.low, block.high, block.shape, strict=True)
+            }
+            self.grids.append((BlockedTable(table.axes, [block], table.key).query, groups, sizes))
+        self.routines: Sequence[RoutineDefinition] = []
+        self.cleared: dict[tuple[int, ...], _Cleared] = {}
+
+    def holds(self) -> bool:
+        """Whether it counts now; UNKNOWN counts (R16)."""
+        return self.when is None or self.when() is not False
+
+    def missed(self, lows: Sequence[float], highs: Sequence[float]) -> bool:
+        """Whether no combination of positions in these intervals is blocked."""
+        return self.missed_by_table(lows, highs) or (bool(self.cleared) and self._cleared(lows, highs))
+
+    def side(self, axis: int) -> tuple[float, float]:
+        """What is blocked of an axis, as the others stand: the run of cells that it is in, or comes to next."""
+        motion = self.motions[axis]
+        lows = [other.occupied_low for other in self.motions]
+        highs = [other.occupied_high for other in self.motions]
+        low, high = motion.definition.travel
+        step = min(sizes[axis] for _, _, sizes in self.grids if axis in sizes)
+        place, forward = motion.position, motion.goal >= motion.position
+
+        def is_blocked(position: float) -> bool:
+            lows[axis] = highs[axis] = position
+            return not self.missed(lows, highs)
+
+        while not is_blocked(place):
+            place += step if forward else -step
+            if not low <= place <= high:
+                return -_INFINITE, _INFINITE
+        return (
+            _edge(is_blocked, place, -step, low),
+            _edge(is_blocked, place, step, high),
+        )
+
+    def go_by(self, routines: Sequence[RoutineDefinition]) -> None:
+        """Take what the check has cleared for the routines that run."""
+        if self.routines == routines:
+            return
+        self.routines = routines
+        self.cleared = {}
+        for routine in routines:
+            for axes, boxes in routine.data.get("cleared", {}).get(self.name, ()):
+                found = self.cleared.setdefault(tuple(axes), [])
+                for box in boxes:
+                    spans = zip(axes, box[::2], box[1::2], strict=True)
+                    found.append(tuple((axis, low - ROUNDING, high + ROUNDING) for axis, low, high in spans))
+
+    def _cleared(self, lows: Sequence[float], highs: Sequence[float]) -> bool:
+        for free, groups, _ in self.grids:
+            if not free(lows, highs):
+                for group in groups:
+                    if not any(
+                        all(low <= lows[axis] and highs[axis] <= high for axis, low, high in box)
+                        for box in self.cleared.get(group, ())
+                    ):
+                        return False
+        return True
+
+
+def _edge(is_blocked: Callable[[float], bool], place: float, step: float, end: float) -> float:
+    """Where what is blocked ends, going by steps and then by halves; infinite where it goes on to the end."""
+    while is_blocked(place + step):
+        place += step
+        if (end - place) * step <= 0.0:
+            return _INFINITE if step > 0.0 else -_INFINITE
+    inside, outside = place, place + step
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (inside + outside)
+        if is_blocked(middle):
+            inside = middle
+        else:
+            outside = middle
+    return outside

@@ -1,0 +1,51 @@
+"""How long a whole verdict takes where bodies are watched, beside one certified bound of a pair in the same run."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from time import perf_counter
+
+import pytest
+
+from sequencer.check.bodies import bodies_of
+from sequencer.routine.steps import With
+
+MOST_SECONDS = 0.060
+"""A whole verdict of a routine of 12 steps on 3 axes with 6 bodies may take this long, loading not counted [s]."""
+
+MOST_BOUNDS = 3_000
+"""It may take as long as so many certified bounds of one pair, in the same run."""
+
+
+@pytest.mark.bench
+def test_a_whole_verdict_is_quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "path", [str(Path(__file__).parents[1] / "check"), *sys.path])
+    from reaching import examined, reacher, step, to
+
+    machine = reacher()
+    steps = []
+    for turn in range(3):
+        steps += [
+            step(f"raise{turn}", to("over", "lift")),
+            step(f"reach{turn}", to("over", "slide", "wrist"), With(f"raise{turn}"), once="lift > 0.65 m"),
+            step(f"back{turn}", to("stow", "slide", "wrist")),
+            step(f"lower{turn}", to("stow", "lift")),
+        ]
+
+    def verdict() -> float:
+        begin = perf_counter()
+        assert examined(machine, *steps).verdict == "clear"
+        return perf_counter() - begin
+
+    verdict()  # the table of the machine is made once
+    whole = min(verdict() for _ in range(7))
+    (pair,) = (one for one in bodies_of(machine).pairs if one.names == ("shelf", "hand"))
+    low, high = [0.6, 0.1, 0.0], [0.7, 0.2, 0.3]
+    begin = perf_counter()
+    for _ in range(2_000):
+        pair.bound(low, high)
+    bound = (perf_counter() - begin) / 2_000
+    print(f"verdict {whole * 1e3:.1f} ms, {whole / bound:.0f} bounds of {bound * 1e6:.1f} us")
+    assert whole < MOST_SECONDS
+    assert whole / bound < MOST_BOUNDS
