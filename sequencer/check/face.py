@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from typing import TYPE_CHECKING
 
 from sequencer.check.assumes import assumptions
 from sequencer.check.bodies import bodies_of
-from sequencer.check.clearance import ClearanceSearch
-from sequencer.check.clearance_advice import clearance_advice
-from sequencer.check.clearance_findings import clearance_findings
 from sequencer.check.compile import compile_routine
 from sequencer.check.critical import with_slack
 from sequencer.check.finding import CheckFailed, Examination, Finding, numbered, verdict_of
@@ -31,6 +29,9 @@ from sequencer.pack.checked import CheckedRoutine
 from sequencer.plan.planned import Plan
 from sequencer.plan.resolve import FlatRoutine, flatten
 from sequencer.routine.routine import Routine, Waiver
+
+if TYPE_CHECKING:
+    from sequencer.check.clearance import ClearanceSearch
 
 
 def check(routine: Routine, *, waive: Iterable[Waiver] = ()) -> CheckedRoutine:
@@ -77,9 +78,15 @@ def examine(routine: Routine, *, waive: Iterable[Waiver] = ()) -> Examination:
     try:
         bodies = bodies_of(flat.machine) if flat.machine.bodies else None
         keep_outs = KeepOutSearch(order, scenarios_of(flat))
-        search = None if bodies is None else ClearanceSearch(order, keep_outs.phases, bodies)
+        if bodies is not None:
+            # Most machines have none, and then need not wait for what judges them.
+            from sequencer.check.clearance import ClearanceSearch
+
+            search = ClearanceSearch(order, keep_outs.phases, bodies)
         found += _rules(keep_outs, search, surveyed, plan)
         if bodies is not None and plan is not None:
+            from sequencer.check.clearance_advice import clearance_advice
+
             advice = clearance_advice(order, bodies, plan)
     except ModelError as error:
         found.append(refused_model(error, routine))
@@ -108,6 +115,8 @@ def _rules(
     yield from required_findings(search.phases)
     yield from keep_out_findings(search, plan)
     if clearance is not None:
+        from sequencer.check.clearance_findings import clearance_findings
+
         yield from clearance_findings(clearance, plan)
 
 
