@@ -154,7 +154,7 @@ def test_a_run_that_is_held_for_a_second_ends_a_second_later(prepare):
 
 
 def test_a_silent_gauge_holds_the_wait_until_its_timeout(prepare):
-    checked, _, machine = prepare("hang")
+    checked, routine, machine = prepare("hang")
     spec = routine.rehearsals[0]
     silent = rehearse(checked, machine=machine, spec=spec, faults=[SensorSilent("range_to_hook", at=0.5)])
     bare = rehearse(checked, machine=machine, piece="lantern")
