@@ -60,6 +60,7 @@ class Mechanism:
             free = tuple((row, axis) for row, axis in enumerate(tree.coordinates) if not prescribed[axis])
             if free:
                 self._solved.append((tree, free))
+        self._felt: list[tuple[tuple[int, ...], tuple[float, ...]]] = [((axis,), (0.0,)) for axis in range(count)]
         self._middle = [0.0] * count
         self._rate = [0.0] * count
 
@@ -102,9 +103,21 @@ class Mechanism:
             else:
                 self._several(_chosen(terms, size, free), free, duration)
 
+    def compliance(self, axis: int) -> float:
+        """Speed per impulse of an axis in the last step, all that it moves with it free [1/kg or 1/(kg m2)]."""
+        axes, row = self._felt[axis]
+        return row[axes.index(axis)]
+
+    def strike(self, axis: int, impulse: float) -> None:
+        """Let an impulse [N s or N m s] act on an axis, and so on all that moves with it."""
+        axes, row = self._felt[axis]
+        for other, share in zip(axes, row, strict=True):
+            self.speed[other] += share * impulse
+
     def _alone(self, axis: int, inertia: float, load: float, duration: float, middle: float) -> None:
         old = self.speed[axis]
         inertia += 0.5 * duration * (self.damping[axis] + self.viscous[axis])
+        self._felt[axis] = (axis,), (1.0 / inertia,)
         momentum = inertia * old + duration * (self.force[axis] + load)
         most, least = self._resistance(axis, duration)
         new = (
@@ -138,6 +151,7 @@ class Mechanism:
         most_b, least_b = self._resistance(b, duration)
         scale = 1.0 / (m_aa * m_bb - m_ab * m_ab)
         i_aa, i_ab, i_bb = m_bb * scale, -m_ab * scale, m_aa * scale
+        self._felt[a], self._felt[b] = ((a, b), (i_aa, i_ab)), ((a, b), (i_ab, i_bb))
         if least_a <= total_a <= most_a and least_b <= total_b <= most_b:
             new_a = new_b = 0.0
         else:
@@ -194,6 +208,8 @@ class Mechanism:
         resistances = [self._resistance(axis, duration) for axis in axes]
         most, least = [pair[0] for pair in resistances], [pair[1] for pair in resistances]
         inverse = _inverse(matrix)
+        for k in size:
+            self._felt[axes[k]] = tuple(axes), tuple(inverse[k])
         if all(least[k] <= total[k] <= most[k] for k in size):
             new = [0.0 for _ in size]
         else:
