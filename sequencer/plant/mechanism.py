@@ -91,7 +91,7 @@ class Mechanism:
                 row, axis = free[0]
                 self._alone(
                     axis,
-                    terms[_place(size, row, row)] + self.extra_inertia[axis],
+                    terms[place_in_triangle(size, row, row)] + self.extra_inertia[axis],
                     -terms[row - size] - self.viscous[axis] * speed[axis],
                     duration,
                     middle[axis],
@@ -196,7 +196,7 @@ class Mechanism:
         count = len(free)
         size = range(count)
         bias = terms[-count:]
-        matrix = [[terms[_place(count, row, column)] for column in size] for row in size]
+        matrix = [[terms[place_in_triangle(count, row, column)] for column in size] for row in size]
         for k in size:
             axis = axes[k]
             matrix[k][k] += self.extra_inertia[axis] + half * (self.damping[axis] + self.viscous[axis])
@@ -254,7 +254,7 @@ class Mechanism:
         return stop, -RESTITUTION * speed if abs(speed) > NO_BOUNCE_BELOW else 0.0
 
 
-def _place(size: int, row: int, column: int) -> int:
+def place_in_triangle(size: int, row: int, column: int) -> int:
     """Where in an upper triangle, written row by row, an entry stands."""
     row, column = min(row, column), max(row, column)
     return row * size - row * (row - 1) // 2 + column - row
@@ -265,7 +265,7 @@ def _chosen(terms: tuple[float, ...], size: int, free: tuple[tuple[int, int], ..
     rows = [row for row, _ in free]
     if len(rows) == size:
         return terms
-    kept = [terms[_place(size, row, column)] for k, row in enumerate(rows) for column in rows[k:]]
+    kept = [terms[place_in_triangle(size, row, column)] for k, row in enumerate(rows) for column in rows[k:]]
     return (*kept, *(terms[row - size] for row in rows))
 
 
