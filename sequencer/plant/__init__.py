@@ -1,5 +1,7 @@
 """The simulated machine: motors, battery, mechanism, pieces and sensors, stepped a millisecond at a time."""
 
+from typing import Any
+
 from sequencer.plant.contact import Contact
 from sequencer.plant.faults import (
     ActuatorDead,
@@ -53,6 +55,7 @@ __all__ = [
     "PieceDropped",
     "PieceMissing",
     "Plant",
+    "PlantBatch",
     "PlantState",
     "SensorBouncing",
     "SensorCoarse",
@@ -64,3 +67,12 @@ __all__ = [
     "SensorStuck",
     "TicksLate",
 ]
+
+
+def __getattr__(name: str) -> Any:
+    """The batch needs numpy, which a rehearsal of one does not load."""
+    if name == "PlantBatch":
+        from sequencer.plant.batch import PlantBatch
+
+        return PlantBatch
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -26,18 +26,18 @@ class Cargo:
         self._numbers = {name: number for number, name in enumerate(machine.axes)}
         self.grip = Grip(piece)
         self.rollers = self._gripping(piece)
-        self._settle()
+        self.settle()
 
     def offer(self, piece: Piece) -> None:
         """Lay a piece before the rollers."""
         self.grip.offer(piece)
         self.rollers = self._gripping(piece)
-        self._settle()
+        self.settle()
 
     def turn(self, angle: float) -> None:
         """The piece turned by `angle` [rad]."""
         if self.grip.turn(angle):
-            self._settle()
+            self.settle()
 
     def roll(self, moved: float, mechanism: Mechanism, duration: float) -> None:
         """The rollers `moved` [rad] in a step of `duration` [s]; the piece with them, as far as they do not slip."""
@@ -57,7 +57,7 @@ class Cargo:
         """The piece falls off."""
         if self.grip.present:
             self.grip.holding = "gone"
-            self._settle()
+            self.settle()
 
     @property
     def name(self) -> str | None:
@@ -68,7 +68,7 @@ class Cargo:
     def _gripping(self, piece: Piece | None) -> int:
         return self._numbers.get(piece.gripped_by or "", -1) if piece is not None else -1
 
-    def _settle(self) -> None:
+    def settle(self) -> None:
         """Let the piece's mass ride on what carries it, or no longer."""
         if self._riding is not None:
             tree, joint, body = self._riding
