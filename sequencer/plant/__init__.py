@@ -1,6 +1,6 @@
 """The simulated machine: motors, battery, mechanism, pieces and sensors, stepped a millisecond at a time."""
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sequencer.plant.contact import Contact
 from sequencer.plant.faults import (
@@ -33,6 +33,9 @@ from sequencer.plant.faults import (
     TicksLate,
 )
 from sequencer.plant.plant import Plant, PlantState
+
+if TYPE_CHECKING:
+    from sequencer.plant.batch import PlantBatch
 
 __all__ = [
     "ActuatorDead",

@@ -6,14 +6,14 @@ the pieces. Only what `Plant.advance` does is done here, for all of them togethe
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
 from sequencer.errors import ModelError
 from sequencer.plant.batch_cargo import CargoBatch
 from sequencer.plant.batch_drives import DriveBatch, Mask, SupplyBatch
-from sequencer.plant.batch_mechanism import MechanismBatch
+from sequencer.plant.batch_mechanism import Array, MechanismBatch
 from sequencer.plant.faults import ActuatorLoose
 from sequencer.plant.plant import STEP, Plant
 from sequencer.ports.orders import AxisOrder
@@ -66,12 +66,19 @@ class PlantBatch:
         self._counts = [damage.count for damage in self._damage]
 
     @property
-    def positions(self) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
+    def positions(self) -> Array:
         """True positions [m or rad] now, shape (axes, samples)."""
         return self._mechanism.position
 
-    def advance(self, dt_ns: int) -> None:
-        """Let `dt_ns` [ns] pass for all plants, in equal steps of at most `STEP`."""
+    def advance(self, dt_ns: int, look: Callable[[Array, int], None] | None = None, every: int = 5) -> None:
+        """Let `dt_ns` [ns] pass for all plants, in equal steps of at most `STEP`.
+
+        Args:
+            dt_ns: how long [ns].
+            look: shown the true positions, shape (axes, samples), and their time [ns], every so many steps and at the
+                end.
+            every: how many.
+        """
         if dt_ns <= 0:
             return
         periods = -(-dt_ns // STEP)
@@ -79,9 +86,9 @@ class PlantBatch:
         deadline = min(plant.begin() for plant in self.plants)
         change = min(damage.next for damage in self._damage)
         self._look_for_changes()
-        self._cargo.gather_all()
+        fresh = [plant.steps == 0 for plant in self.plants]
         for drive in self._drives:
-            drive.charge[:] = [one.charge for one in drive.drives]
+            drive.charge[fresh] = 0.0
             drive.gather_pressed()
         arrivals = self._arrivals(begin, dt_ns, periods)
         self._cut.clear()
@@ -106,6 +113,7 @@ class PlantBatch:
             if before is not None:
                 for sample in cargo.roll(mechanism.position[cargo.rollers] - before, mechanism, duration):
                     mechanism.gather_masses(sample)
+                    self._note_release(sample, begin + dt_ns * (period + 1) // periods)
             powered = ~supply.dropped_out
             if falls.any():
                 self._lose_power(falls, now)
@@ -113,6 +121,8 @@ class PlantBatch:
                 self._powered = powered
                 for drive in drives:
                     drive.mark()
+            if look is not None and ((period + 1) % every == 0 or period + 1 == periods):
+                look(mechanism.position, begin + dt_ns * (period + 1) // periods)
         self._now = begin + dt_ns
         self._scatter(dt_ns, periods)
 
@@ -147,6 +157,8 @@ class PlantBatch:
                 self._take(sample)
                 for drive, lines in zip(self._drives, self._lines, strict=True):
                     drive.take([sample], [lines[sample].order], [lines[sample].since])
+        for sample in self._cargo.look_for_changes():
+            self._mechanism.gather_masses(sample)
         self._powered = ~self._supply.dropped_out
 
     def _change(self, now: int) -> float:
@@ -189,6 +201,10 @@ class PlantBatch:
         kept = [place for place, sample in enumerate(samples) if sample not in self._cut]
         return [samples[place] for place in kept], [orders[place] for place in kept], [since[place] for place in kept]
 
+    def _note_release(self, sample: int, now: int) -> None:
+        self._mechanism.scatter(sample)
+        self.plants[sample].note_release(now)
+
     def _give(self, sample: int) -> None:
         """Bring one plant to the state of its sample."""
         self._mechanism.scatter(sample)
@@ -205,12 +221,14 @@ class PlantBatch:
             drive.gather(sample)
 
     def _scatter(self, dt_ns: int, steps: int) -> None:
-        """Bring all plants to the state of their samples."""
+        """Bring all plants to what readings are made of."""
         self._mechanism.scatter_all()
         self._supply.scatter_all()
-        self._cargo.scatter_all()
-        for drive in self._drives:
-            for one, charge in zip(drive.drives, drive.charge.tolist(), strict=True):
-                one.charge = charge
-        for plant in self.plants:
-            plant.finish(dt_ns, steps)
+        charges = zip(*(drive.charge.tolist() for drive in self._drives), strict=True)
+        for plant, charge in zip(self.plants, charges, strict=True):
+            plant.finish(dt_ns, steps, charge)
+
+    def give_back(self) -> None:
+        """Bring all plants to the whole state of their samples, so that they can go on alone."""
+        for sample in range(len(self.plants)):
+            self._give(sample)

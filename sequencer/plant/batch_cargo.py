@@ -39,20 +39,27 @@ class CargoBatch:
         self.turned_out, self.leaves_after, self.torque = (np.zeros(samples) for _ in range(3))
         self.inertia, self.speed = np.zeros(samples), np.zeros(samples)
         self.touched: Mask = np.zeros(samples, dtype=bool)
-        self.gather_all()
-
-    def gather_all(self) -> None:
-        """Take the pieces of all samples anew."""
-        for sample in range(len(self._cargos)):
+        self._counts = [0] * samples
+        for sample in range(samples):
             self.gather(sample)
+
+    def look_for_changes(self) -> list[int]:
+        """Take the pieces anew of samples to which something was offered, or which lost something, from outside."""
+        found = [sample for sample, cargo in enumerate(self._cargos) if cargo.count != self._counts[sample]]
+        for sample in found:
+            self.gather(sample)
+        return found
 
     def gather(self, sample: int) -> None:
         """Take the piece of one sample anew."""
         cargo = self._cargos[sample]
         grip, piece = cargo.grip, cargo.grip.piece
+        self._counts[sample] = cargo.count
         self.holding[sample] = _CODES[grip.holding]
         gripped = piece is not None and cargo.rollers >= 0
         self.touched[sample] = grip.touched and gripped
+        self.inertia[sample] = piece.inertia if piece is not None else 0.0
+        self.any_inertia = bool(self.inertia.any())
         if piece is None or not gripped:
             return
         if self.rollers not in (-1, cargo.rollers):
@@ -60,7 +67,6 @@ class CargoBatch:
         self.rollers = cargo.rollers
         self.turned_out[sample], self.speed[sample] = grip.turned_out, grip.speed
         self.leaves_after[sample], self.torque[sample] = piece.turns_to_leave, piece.grip_torque
-        self.inertia[sample] = piece.inertia
 
     def scatter(self, sample: int) -> None:
         """Give one sample's cargo its state."""
@@ -71,11 +77,6 @@ class CargoBatch:
         grip.offered = bool(self.touched[sample]) and grip.holding == "none"
         grip.turned_out, grip.speed = float(self.turned_out[sample]), float(self.speed[sample])
 
-    def scatter_all(self) -> None:
-        """Give all cargos their state."""
-        for sample in range(len(self._cargos)):
-            self.scatter(sample)
-
     def resistance(self, mechanism: MechanismBatch) -> Array:
         """Torque [N m] against turning farther in."""
         inwards = mechanism.speed[self.rollers] >= 0.0
@@ -83,7 +84,7 @@ class CargoBatch:
 
     def roll(self, moved: Array, mechanism: MechanismBatch, duration: float) -> list[int]:
         """The rollers `moved` [rad]; the samples whose piece came or went with that."""
-        if self.inertia.any():
+        if self.any_inertia:
             moved = self._drag(moved, mechanism, duration)
         touched = self.touched & (moved != 0.0)
         if not touched.any():
@@ -99,13 +100,14 @@ class CargoBatch:
         self.holding[touched & present & ~home & ~out] = LEAVING
         self.holding[out] = GONE
         self.touched &= ~out
-        if self.inertia.any():
+        if self.any_inertia:
             self.speed[home & (self.speed > 0.0)] = 0.0
         changed = (home & ~present) | out
         found: list[int] = np.flatnonzero(changed).tolist() if changed.any() else []
         for sample in found:
             self.scatter(sample)
             self._cargos[sample].settle()
+            self._counts[sample] = self._cargos[sample].count
         return found
 
     def _drag(self, moved: Array, mechanism: MechanismBatch, duration: float) -> Array:

@@ -6,6 +6,7 @@ The sums are those of `Controller`, `DrivenAxis` and `Supply`.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,7 +36,8 @@ _PARAMETERS = (
     "supply_limit",
     "has_power",
 )
-OFF, DRIVEN, SHORTED = 0, 1, 2
+OFF, TRACK, HOLD, EFFORT, BRAKE = range(5)
+_CODES = {"off": OFF, "track": TRACK, "hold": HOLD, "effort": EFFORT, "brake": BRAKE}
 
 
 class GroupBatch:
@@ -50,6 +52,7 @@ class GroupBatch:
         self.driven, self.shorted = np.zeros(samples), np.zeros(samples)
         self.limited: Mask = np.zeros(samples, dtype=bool)
         self.any_shorted = self.any_supply_limit = False
+        self.on = np.zeros(samples)
 
     def gather(self, sample: int, group: MotorGroup | None) -> None:
         """Take the parameters of one sample's group."""
@@ -62,6 +65,7 @@ class GroupBatch:
         """Which samples drive these motors, and which brake with them."""
         self.driven = driven * self.has_power
         self.shorted = shorted * self.has_power
+        self.on = self.driven + self.shorted
         self.any_shorted = bool(self.shorted.any())
 
     def set_current(self, duty: Array, bus: Array) -> None:
@@ -123,9 +127,9 @@ class DriveBatch:
         self.index = first.index
         self.spin = first.controller.spin
         self.carry_on = first.controller.carry_on
-        self.mode = np.full(samples, "off", dtype="<U6")
+        self.mode = np.full(samples, OFF, dtype=np.int8)
         self.goal, self.rate, self.gain, self.volts, self.current = (np.zeros(samples) for _ in range(5))
-        self.answer_position, self.answer_speed, self.speed_volts = (np.zeros(samples) for _ in range(3))
+        self.by_position, self.by_speed, self.speed_volts = (np.zeros(samples) for _ in range(3))
         self.since = np.zeros(samples, dtype=np.int64)
         self.counterbalance, self.jam, self.sliding, self.excess = (np.zeros(samples) for _ in range(4))
         self.scale, self.shift = np.ones(samples), np.zeros(samples)
@@ -133,8 +137,9 @@ class DriveBatch:
         self.pressed: list[PressedBatch] = []
         self.fading = FADING_SPEED[first.axis.kind]
         self.groups: list[GroupBatch] = []
+        self.any_excess = self.any_pushing = False
         self.pushing: Mask = np.zeros(samples, dtype=bool)
-        self._position, self._speed = np.zeros(samples), np.zeros(samples)
+        self._position_answer, self._speed_answer = np.zeros(samples), np.zeros(samples)
         self._stale = True
         for sample, drive in enumerate(drives):
             self.gather(sample)
@@ -153,29 +158,29 @@ class DriveBatch:
         self.jam[sample] = drive.jam
         self.sliding[sample], self.excess[sample] = drive.friction.sliding, drive.friction.excess
         self.speed_volts[sample] = drive.controller.speed_volts
+        self.by_position[sample], self.by_speed[sample] = drive.controller.answer
+        self.any_excess = bool(self.excess.any())
         seen = drive.encoders
         self.scale[sample], self.shift[sample] = (1.0, 0.0) if seen is None else (seen.scale, seen.shift)
         self._stale = True
 
     def take(self, samples: list[int], orders: list[AxisOrder], since: list[int]) -> None:
         """Make these the orders at hand of some samples."""
-        modes = [order[0] for order in orders]
-        numbers = np.array([order[1:] for order in orders]).T
-        for place, mode in enumerate(modes):
-            if mode != "track":
-                numbers[2, place] = 0.0
-                if mode == "hold":
-                    numbers[1, place] = 0.0
-        self.goal[samples], self.rate[samples], self.gain[samples], self.volts[samples], self.current[samples] = numbers
-        self.since[samples] = since
-        if (self.mode[samples] != modes).any() or self._stale:
-            self.mode[samples] = modes
-        for sample, mode in zip(samples, modes, strict=True):
-            answer = self.drives[sample].controller.answer
-            loops = mode in ("track", "hold")
-            self.answer_position[sample] = answer.position if loops and not self.spin else 0.0
-            self.answer_speed[sample] = answer.speed if loops else 0.0
-        self._stale = True
+        modes = np.array([_CODES[order[0]] for order in orders], dtype=np.int8)
+        numbers = np.array([number for order in orders for number in order[1:]]).reshape(-1, 5)
+        if (modes != TRACK).any():
+            numbers[modes != TRACK, 2] = 0.0
+            numbers[modes == HOLD, 1] = 0.0
+        place: Any = slice(None) if len(samples) == len(self.drives) else samples
+        self.goal[place] = numbers[:, 0]
+        self.rate[place] = numbers[:, 1]
+        self.gain[place] = numbers[:, 2]
+        self.volts[place] = numbers[:, 3]
+        self.current[place] = numbers[:, 4]
+        self.since[place] = since
+        if (self.mode[place] != modes).any():
+            self.mode[place] = modes
+            self._stale = True
 
     def switch(self, now: int, mechanism: MechanismBatch, bus: Array, powered: Mask) -> None:
         """Set back-EMF and duty at `now` [ns]."""
@@ -192,9 +197,9 @@ class DriveBatch:
             rate = rate + elapsed * self.gain
         elif self.carry_on:
             rate = rate + (now - self.since) * 1e-9 * self.gain
-        volts = self.volts + self.answer_speed * (rate - speed)
+        volts = self.volts + self._speed_answer * (rate - speed)
         if not self.spin:
-            volts = volts + self.answer_position * (goal - position)
+            volts = volts + self._position_answer * (goal - position)
             if self.any_pushing:
                 volts = np.where(self.pushing, self._effort(position, speed), volts)
         self.duty = np.minimum(np.maximum(volts / bus, -1.0), 1.0)
@@ -206,9 +211,12 @@ class DriveBatch:
     def _sort(self, powered: Mask) -> None:
         """Which samples drive, push or brake; it changes with orders and power only."""
         self._stale = False
-        driven = powered & (self.mode != "off") & (self.mode != "brake")
-        shorted = powered & (self.mode == "brake")
-        self.pushing = (self.mode == "effort") & powered
+        driven = powered & (self.mode != OFF) & (self.mode != BRAKE)
+        shorted = powered & (self.mode == BRAKE)
+        self.pushing = (self.mode == EFFORT) & powered
+        loops = (self.mode == TRACK) | (self.mode == HOLD)
+        self._speed_answer = np.where(loops, self.by_speed, 0.0)
+        self._position_answer = np.where(loops, self.by_position, 0.0)
         self.any_pushing = bool(self.pushing.any())
         for group in self.groups:
             group.settle_switches(driven, shorted)
@@ -218,14 +226,11 @@ class DriveBatch:
         conductance = sum(group.conductance * group.has_power for group in self.groups)
         induced = sum(group.conductance * group.has_power * group.emf for group in self.groups)
         volts = (self.current + induced) / np.where(conductance == 0.0, 1.0, conductance)
-        answers = [drive.controller.answer for drive in self.drives]
-        by_position = np.array([answer.position for answer in answers])
-        by_speed = np.array([answer.speed for answer in answers])
         sense = np.where(self.current >= 0.0, 1.0, -1.0)
-        bound = self.volts + by_position * (self.goal - position) - by_speed * speed
+        bound = self.volts + self.by_position * (self.goal - position) - self.by_speed * speed
         volts = np.where(sense > 0.0, np.minimum(volts, bound), np.maximum(volts, bound))
         fastest = sense * np.abs(self.rate)
-        bound = self.volts + self.speed_volts * fastest + by_speed * (fastest - speed)
+        bound = self.volts + self.speed_volts * fastest + self.by_speed * (fastest - speed)
         bounded = np.where(sense > 0.0, np.minimum(volts, bound), np.maximum(volts, bound))
         volts = np.where(self.rate != 0.0, bounded, volts)
         return np.where(conductance == 0.0, 0.0, volts)
@@ -236,16 +241,15 @@ class DriveBatch:
         force = self.counterbalance
         damping: Array | float = 0.0
         resist = self.sliding + self.jam
-        if self.excess.any():
+        if self.any_excess:
             ratio = mechanism.speed[index] / self.fading
             resist = resist + self.excess * np.exp(-np.minimum(ratio * ratio, 700.0)) * (np.abs(ratio) < 9.0)
         for group in self.groups:
-            on = group.driven + group.shorted
             self.charge += group.count * group.current
             push = group.force_per_ampere * group.current
             force = force + push
             resist = resist + (group.friction + group.loss * np.abs(push))
-            damping = damping + group.drag * (on * ~group.limited)
+            damping = damping + group.drag * (group.on * ~group.limited)
         for body in self.pressed:
             pushed, slope = body.push(mechanism.position[index], mechanism.speed[index], duration)
             force, damping = force + pushed, damping + slope
@@ -256,7 +260,7 @@ class DriveBatch:
 
     def gather_pressed(self) -> None:
         """Take what the samples may lean on anew."""
-        most = max(len(drive.pressed) for drive in self.drives)
+        most = max([len(drive.pressed) for drive in self.drives])
         self.pressed = [
             PressedBatch([drive.pressed[place : place + 1] for drive in self.drives]) for place in range(most)
         ]

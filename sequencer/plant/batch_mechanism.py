@@ -90,10 +90,11 @@ class MechanismBatch:
             tree.gather_one(sample)
 
     def scatter_all(self) -> None:
-        """Give all mechanisms their state."""
-        for name in ("position", "speed", "acceleration", "impact"):
-            for one, column in zip(self._mechanisms, getattr(self, name).T.tolist(), strict=True):
-                getattr(one, name)[:] = column
+        """Give all mechanisms their positions and speeds."""
+        columns = zip(self._mechanisms, self.position.T.tolist(), self.speed.T.tolist(), strict=True)
+        for one, position, speed in columns:
+            one.position[:] = position
+            one.speed[:] = speed
 
     def scatter(self, sample: int) -> None:
         """Give one sample's mechanism its state."""

@@ -38,6 +38,15 @@ class Parts(NamedTuple):
     lines: Mapping[str, OrderLine]
 
 
+class Release(NamedTuple):
+    """When a piece left the rollers [ns], and the true positions and speeds [SI] of all axes then."""
+
+    time_ns: int
+    piece: str
+    positions: Mapping[str, float]
+    speeds: Mapping[str, float]
+
+
 class PlantState(NamedTuple):
     """The true state: positions and speeds [SI], currents now [A, sum of an axis' motors], hardest impacts at stops
     [N s or N m s], the piece that the rollers hold or held, and whether controllers are out for want of voltage."""
@@ -73,6 +82,8 @@ class Plant:
     Attributes:
         enabled: the permission to move, as the readings give it.
         latencies: from order to motion [ns], by axis.
+        steps: of the mechanism since the readings before.
+        release: of the first piece that the rollers let go, or None.
 
     Raises:
         ModelError: `start`, `piece` or a fault names something that the machine does not have, a position is outside
@@ -138,7 +149,8 @@ class Plant:
         self._contacts = tuple(contacts)
         self._groups = [group for drive in self._driven for group in drive.controller.groups]
         self._currents = [0.0] * len(axes)
-        self._were_read, self._steps = True, 0
+        self._were_read, self.steps = True, 0
+        self.release: Release | None = None
 
     # What it gives and takes each tick.
 
@@ -237,8 +249,8 @@ class Plant:
                 mechanism.step(duration)
                 for drive, was in played:
                     drive.settle_play(was, duration)
-                if rollers >= 0:
-                    cargo.roll(position[rollers] - before, mechanism, duration)
+                if rollers >= 0 and cargo.roll(position[rollers] - before, mechanism, duration):
+                    self.note_release(begin + dt_ns * (period + 1) // periods)
             if powered and supply.dropped_out:
                 self.lose_power(now)
             if self._ideal:
@@ -246,7 +258,7 @@ class Plant:
             if damage.encoders:
                 for drive in driven:
                     drive.turn_loose(supply.voltage, period_s)
-        self.finish(dt_ns, periods * self.substeps)
+        self.finish(dt_ns, periods * self.substeps, [drive.charge for drive in driven])
 
     def offer(self, piece: str) -> None:
         """Lay a piece before the rollers that grip it; turned in far enough, they hold it.
@@ -288,17 +300,26 @@ class Plant:
         if self._contacts:
             self.place_contacts(self._now)
         if self._were_read:
-            self._were_read, self._steps = False, 0
+            self._were_read, self.steps = False, 0
             for drive in self._driven:
                 drive.charge = 0.0
         return inf if self._dropped else self._deadline
 
-    def finish(self, dt_ns: int, steps: int) -> None:
-        """`dt_ns` [ns] have passed in so many steps of the mechanism."""
+    def finish(self, dt_ns: int, steps: int, charges: Sequence[float]) -> None:
+        """`dt_ns` [ns] have passed in so many steps of the mechanism; `charges` are those of the driven axes."""
         self._now += dt_ns
-        self._steps += steps
-        for drive in self._driven:
-            self._currents[drive.index] = drive.charge / self._steps
+        self.steps += steps
+        for drive, charge in zip(self._driven, charges, strict=True):
+            drive.charge = charge
+            self._currents[drive.index] = charge / self.steps
+
+    def note_release(self, now: int) -> None:
+        """A piece came or went at `now` [ns]; the first that goes is kept in `release`."""
+        grip = self._cargo.grip
+        if self.release is None and grip.holding == "gone" and grip.piece is not None:
+            positions, speeds = self._mechanism.position, self._mechanism.speed
+            named = [dict(zip(self._lines, values, strict=True)) for values in (positions, speeds)]
+            self.release = Release(now, grip.piece.name, *named)
 
     def drop(self, now: int) -> None:
         """No drive on any axis until new orders arrive."""

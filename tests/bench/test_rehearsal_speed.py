@@ -8,7 +8,7 @@ from time import perf_counter
 import pytest
 
 from sequencer import load_routine
-from sequencer.check.compile import compile_routine
+from sequencer.check import check
 from sequencer.rehearse import rehearse
 
 DEMO = Path(__file__).parents[2] / "demos" / "lantern" / "hang_ridge.routine.yaml"
@@ -17,7 +17,7 @@ DEMO = Path(__file__).parents[2] / "demos" / "lantern" / "hang_ridge.routine.yam
 @pytest.mark.bench
 def test_three_axes_are_rehearsed_thirty_times_faster_than_they_move():
     routine = load_routine(DEMO)
-    checked = compile_routine(routine)
+    checked = check(routine)
     ratios = []
     for _ in range(5):
         began = perf_counter()

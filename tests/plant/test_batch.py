@@ -118,6 +118,7 @@ def test_the_batch_agrees_with_the_scalar_plant_over_two_seconds(build, samples)
         batch.advance(period)
         if tick % 7 and tick != 99:
             continue
+        batch.give_back()
         for number, (one, other) in enumerate(zip(alone, together, strict=True)):
             assert state(other) == pytest.approx(state(one), abs=AGREE, rel=0.0), (tick, number)
             assert other.state.holding == one.state.holding
@@ -136,6 +137,7 @@ def test_gaps_of_any_length_are_stepped_alike(build):
         other.apply(orders)
         one.advance(gap)
         batch.advance(gap)
+        batch.give_back()
         assert other.now == one.now
         assert state(other) == pytest.approx(state(one), abs=AGREE, rel=0.0)
 
@@ -153,6 +155,7 @@ def test_three_axes_on_each_other_agree_too(build):
             plant.apply(orders)
         one.advance(machine.period)
         batch.advance(machine.period)
+        batch.give_back()
         assert state(other) == pytest.approx(state(one), abs=AGREE, rel=0.0)
 
 
