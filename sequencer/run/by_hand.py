@@ -101,7 +101,7 @@ def _busy(host: Host, axis: AxisDefinition, what: str) -> str | None:
     if host.fault_cause is not None:
         return f"reset first; the last fault: {host.fault_cause}"
     motion = host.motions[axis.index]
-    if motion.stop_kind is not None and motion.moving:
+    if motion.stopping:
         return f"{axis.name} is stopping"
     for run in host.runs:
         if axis.index in run.definition.axes and motion.run is not None:

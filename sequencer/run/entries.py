@@ -86,7 +86,7 @@ def _claim(run: Run, activation: Activation) -> None:
         owner = motion.activation.step.name if motion.activation is not None else None
         if owner is None and motion.run is not None and motion.run is not run:
             owner = motion.run.name
-        if motion.stop_kind is not None and motion.moving:
+        if motion.stopping:
             raise StartFailed(f"{motion.definition.name} is stopping")
         if motion.activation is not None and motion.activation.tick == host.tick_number:
             raise StartFailed(f"{motion.definition.name} is taken by {owner} in the same tick")

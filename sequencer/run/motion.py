@@ -143,6 +143,11 @@ class Motion:
         return self.profile is not None
 
     @property
+    def stopping(self) -> bool:
+        """Whether a stop is under way, or has switched the axis off in this tick: it beats what would start (R33)."""
+        return self.stop_kind is not None and (self.profile is not None or self.latched)
+
+    @property
     def powered(self) -> bool:
         return self.mode in ("track", "hold", "effort")
 

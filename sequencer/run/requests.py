@@ -206,7 +206,7 @@ def _not_ready(host: Host, definition: RoutineDefinition) -> str | None:
         return f"reset first; the last fault: {host.fault_cause}"
     for axis in sorted(definition.axes):
         motion = host.motions[axis]
-        if motion.stop_kind is not None and motion.moving:
+        if motion.stopping:
             return f"{motion.definition.name} is stopping"
     return None
 
