@@ -61,6 +61,20 @@ def test_zeroing_creeps_to_its_switch_and_sets_the_position() -> None:
     assert rig.positions["lift"] == pytest.approx(place + 0.5, abs=0.005)
 
 
+def test_a_switch_that_is_felt_while_the_axis_is_not_measured_sets_no_zero() -> None:
+    """R42, R16: there is no place to count from; the zeroing faults and the axis stays as it was."""
+    rig = lost()
+    rig.runner.zero("lift")
+    rig.run(10)
+    rig.sensors["beam"] = True
+    rig.readings["lift"] = None
+    rig.run(10)
+    assert rig.outcome("zero lift")[1] == "faulted"
+    assert rig.kinds("fault")[0].text.startswith("the position of lift is lost while it moves")
+    assert not rig.kinds("zeroed")
+    assert rig.runner.status().not_zeroed[0][0] == "lift"
+
+
 def test_zeroing_waits_for_its_configuration() -> None:
     """R42: `once` names where the other axes must be."""
     rig = lost()
