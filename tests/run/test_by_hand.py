@@ -75,6 +75,16 @@ def test_a_switch_that_is_felt_while_the_axis_is_not_measured_sets_no_zero() -> 
     assert rig.runner.status().not_zeroed[0][0] == "lift"
 
 
+def test_an_axis_that_is_not_zeroed_stays_so_while_its_reading_is_missing() -> None:
+    """R42: what is not read says nothing new, and the axis still counts as anywhere."""
+    rig = lost()
+    rig.run(2)
+    rig.readings["lift"] = None
+    rig.run(1)
+    assert rig.runner.status().not_zeroed[0][0] == "lift"
+    assert rig.runner._host.occupants["lift"].occupied() == (-3.0, 3.0)
+
+
 def test_zeroing_waits_for_its_configuration() -> None:
     """R42: `once` names where the other axes must be."""
     rig = lost()
