@@ -32,7 +32,8 @@ ZERO = {"speed": -0.2, "until": ["holds", "beam"], "then": 0.0, "once": None}
 
 SLOW = [[-0.4, 0.3], [-1.5, 1.0], 20.0]
 CALM = 2_500
-"""Ticks [1] in which every run must be over once nobody presses a button: a zeroing of the whole travel takes longest."""
+"""Ticks [1] in which every run must be over once nobody presses a button; a zeroing of the whole travel takes longest.
+"""
 
 
 class Wider(Drawn):
@@ -63,7 +64,9 @@ class Wider(Drawn):
 
 
 def any_machine(draw: random.Random) -> dict[str, Any]:
-    """Two axes with every kind of stop, rest, latency and following, a spin, a box that comes and goes, an interlock."""
+    """Two axes with every kind of stop, rest, latency and following, a spin, a box that comes and goes, perhaps an
+    interlock.
+    """
     axes = [
         axis(
             name,

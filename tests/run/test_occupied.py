@@ -51,7 +51,9 @@ def test_a_standing_axis_occupies_its_place_alone() -> None:
 
 @pytest.mark.parametrize("goal", [2.0, -1.5])
 def test_a_moving_axis_occupies_its_way_to_stop(goal: float) -> None:
-    """R32, R53: 0.8 m/s after 20 ticks: 0.16 m, on the side it goes to; in the tick itself from the set-point before."""
+    """R32, R53: 0.8 m/s after 20 ticks: 0.16 m, on the side it goes to; in the tick itself from the
+    set-point before.
+    """
     made = moving(motion(), goal)
     sense = 1.0 if goal > 0.5 else -1.0
     assert made.velocity == pytest.approx(0.8 * sense)
@@ -142,12 +144,15 @@ def test_a_stop_of_what_stands_is_over_at_once() -> None:
     assert (made.mode, made.latched, made.watched) == ("hold", False, True)
 
 
-@pytest.mark.parametrize(("first", "then", "kept"), [
-    ("ramp_then_hold", "ramp_then_off", "ramp_then_off"),
-    ("ramp_then_off", "ramp_then_hold", "ramp_then_off"),
-    ("ramp_then_hold", "off", "off"),
-    ("off", "ramp_then_off", "off"),
-])
+@pytest.mark.parametrize(
+    ("first", "then", "kept"),
+    [
+        ("ramp_then_hold", "ramp_then_off", "ramp_then_off"),
+        ("ramp_then_off", "ramp_then_hold", "ramp_then_off"),
+        ("ramp_then_hold", "off", "off"),
+        ("off", "ramp_then_off", "off"),
+    ],
+)
 def test_a_stop_under_way_is_only_ever_made_stricter(first: str, then: str, kept: str) -> None:
     """R33: 2, 1, 0; the ramp that is under way goes on and is not begun anew."""
     made = moving(motion())
