@@ -38,6 +38,12 @@ class Cargo:
         if self.grip.turn(angle):
             self._settle()
 
+    def lose(self) -> None:
+        """The piece falls off."""
+        if self.grip.present:
+            self.grip.holding = "gone"
+            self._settle()
+
     @property
     def name(self) -> str | None:
         """The piece that the machine carries, or None."""

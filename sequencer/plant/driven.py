@@ -1,12 +1,13 @@
-"""An axis with motors and a load: its own loop, what drives it, what resists it, and its encoders."""
+"""An axis with motors and a load: its own loop, what drives it and what resists it."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from sequencer.errors import ModelError
 from sequencer.machine.axis import Axis
 from sequencer.plant.controller import Controller, OrderLine, tuned
+from sequencer.plant.encoders import Encoders
 from sequencer.plant.friction import Friction
 from sequencer.plant.linkage import Linkage
 from sequencer.plant.mechanism import Mechanism
@@ -22,6 +23,7 @@ class DrivenAxis:
         counterbalance: pull in the positive sense [N], the mean of its range.
         jam: dry friction of a fault [N or N m].
         charge: current summed over the steps since it was last set to 0 [A], all motors together.
+        encoders: what its own loop sees of it; None: the truth.
     """
 
     def __init__(self, axis: Axis, index: int, mechanism: Mechanism, line: OrderLine) -> None:
@@ -32,10 +34,10 @@ class DrivenAxis:
         self.counterbalance = sum(load.counterbalance) / 2.0 if load is not None and axis.kind == "linear" else 0.0
         self.jam = 0.0
         self.charge = 0.0
+        self.encoders: Encoders | None = None
         self._friction = Friction(axis)
         self._mechanism = mechanism
         self._loose: tuple[str, ...] = ()
-        self._drift: dict[str, float] = {}
         mechanism.viscous[index] = load.viscous if load is not None else 0.0
         self.couple()
         if axis.kind == "spin" and mechanism.extra_inertia[index] == 0.0:
@@ -43,18 +45,22 @@ class DrivenAxis:
                 f"spin '{axis.name}' has actuators and a load, but no inertia; give its load or its motors one"
             )
 
-    def couple(self, dead: frozenset[str] = frozenset(), loose: tuple[str, ...] = ()) -> None:
+    def couple(
+        self,
+        dead: frozenset[str] = frozenset(),
+        loose: tuple[str, ...] = (),
+        shares: Mapping[str, float] | None = None,
+    ) -> None:
         """Connect the motors in service.
 
         Args:
             dead: names of actuators that have no power.
             loose: names of actuators whose chain or coupling is off.
+            shares: of their force that arrives at the axis, by actuator; 1 for the others.
         """
         self._loose = loose
-        for name in loose:
-            self._drift.setdefault(name, 0.0)
         coupled = [actuator for actuator in self.axis.in_service if actuator.name not in loose]
-        groups = motor_groups(coupled, dead)
+        groups = motor_groups(coupled, dead, shares or {})
         self.controller.groups = groups
         load = self.axis.load
         own = load.inertia if load is not None and self.axis.kind == "spin" else 0.0
@@ -120,24 +126,21 @@ class DrivenAxis:
         """Current of all its motors at this instant [A]."""
         return sum(group.count * group.current for group in self.controller.groups)
 
+    def switch(self, now: int, bus: float, powered: bool) -> None:
+        """Let its own loop switch the motors at `now` [ns], as it sees the axis."""
+        position, speed = self._mechanism.position[self.index], self._mechanism.speed[self.index]
+        seen = self.encoders
+        if seen is None:
+            self.controller.switch(now, position, speed, speed, bus, powered)
+        else:
+            self.controller.switch(now, seen.scale * position + seen.shift, seen.scale * speed, speed, bus, powered)
+
     def turn_loose(self, bus: float, duration: float) -> None:
         """A loose motor runs at the speed of its voltage while its axis does what it does."""
+        if self.encoders is None:
+            return
         for name in self._loose:
             duty = next((group.duty for group in self.controller.groups if group.switching == "driven"), 0.0)
             actuator = next(actuator for actuator in self.axis.actuators if actuator.name == name)
             alone = duty * bus / (actuator.motor.back_emf * actuator.motor_turn)
-            self._drift[name] += (alone - self._mechanism.speed[self.index]) * duration
-
-    def read(self) -> tuple[float, str | None]:
-        """Position [m or rad] as the named encoders give it, and what is wrong if two of them differ too far."""
-        position = self._mechanism.position[self.index]
-        source = self.axis.position
-        if not self._drift or source is None or not source.actuators:
-            return position, None
-        found = {name: position + self._drift.get(name, 0.0) for name in source.actuators}
-        low, high = min(found, key=found.__getitem__), max(found, key=found.__getitem__)
-        apart = found[high] - found[low]
-        fault = None
-        if source.differ_by is not None and apart > source.differ_by:
-            fault = f"{high} and {low} differ by {self.axis.show(apart)}, more than {self.axis.show(source.differ_by)}"
-        return sum(found.values()) / len(found), fault
+            self.encoders.drift(name, (alone - self._mechanism.speed[self.index]) * duration)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 from sequencer.errors import ModelError, did_you_mean
 from sequencer.machine.interlock import KeepOut
@@ -25,6 +25,8 @@ WATCH_SLICE = 5_000_000
 """How often true positions are compared with keep-outs [ns]."""
 STOPPING = 5.0
 """How long a run that was cancelled at the limit may take to come to rest [s]."""
+
+Button = Literal["cancel", "hold", "resume", "abort"]
 
 
 class ExpectationResult(NamedTuple):
@@ -103,6 +105,7 @@ def rehearse(
     faults: Sequence[Fault] = (),
     limit: float = 60.0,
     others: Iterable[CheckedRoutine] = (),
+    pressed: Sequence[tuple[float, Button]] = (),
 ) -> Rehearsal:
     """Run a checked routine on the plant until it has its outcome.
 
@@ -121,9 +124,10 @@ def rehearse(
         faults: what goes wrong on the plant.
         limit: longest time for the run [s].
         others: further routines that the runner hosts, such as those that a timeout falls back to.
+        pressed: what a person asks of the runner on the way, each with its time from the start [s].
 
     Raises:
-        ModelError: start, piece, a gauge or a fault names something that the machine does not have.
+        ModelError: start, piece, a gauge, a fault or a button names something that does not exist.
         RequestRefused: an unknown parameter or a value outside its range.
     """
     spec = spec or RehearsalSpec("on defaults")
@@ -138,7 +142,8 @@ def rehearse(
     runner.request(checked.name, {**dict(spec.parameters), **(parameters or {})})
     laid = dict(spec.offered) | {name: round(time * NANOSECONDS) for name, time in (offered or {}).items()}
     offers = sorted((time, name) for name, time in laid.items())
-    cause = _play(runner, plant, script, watch, offers, checked.name, limit)
+    buttons = _buttons(runner, pressed)
+    cause = _play(runner, plant, script, watch, offers, buttons, checked.name, limit)
     trace = recorder.trace()
     run = next((run for run in trace.runs() if run.name == checked.name), None)
     steps = trace.steps(run) if run is not None else ()
@@ -179,6 +184,7 @@ def _play(
     script: ScriptedGauges,
     watch: KeepOutWatch,
     offers: list[tuple[int, str]],
+    buttons: list[tuple[int, Callable[[], None]]],
     name: str,
     limit: float,
 ) -> str | None:
@@ -195,10 +201,9 @@ def _play(
     while quiet < SETTLE:
         while offers and offers[0][0] <= now:
             plant.offer(offers.pop(0)[1])
-        readings = plant.readings(now)
-        sensors = script.overlay(readings.sensors, now)
-        plant.falsify(sensors)
-        readings.sensors = sensors
+        while buttons and buttons[0][0] <= now:
+            buttons.pop(0)[1]()
+        readings = plant.readings(now, script.values(now))
         orders = runner.tick(readings)
         for event in orders.events:
             if event.kind == "run":
@@ -209,15 +214,16 @@ def _play(
             elif event.kind == "refused" and event.run != name:
                 cause = f"{_FOLLOWER}'{event.run}', which should have followed, was refused: {event.text}"
         plant.apply(orders)
+        gap = period + plant.lateness()
         if watch:
             watch.consider(readings)
-            for begin in range(0, period, WATCH_SLICE):
-                plant.advance(min(WATCH_SLICE, period - begin))
-                watch.see(plant.positions(), (now + min(begin + WATCH_SLICE, period)) / NANOSECONDS)
+            for begin in range(0, gap, WATCH_SLICE):
+                plant.advance(min(WATCH_SLICE, gap - begin))
+                watch.see(plant.positions(), (now + min(begin + WATCH_SLICE, gap)) / NANOSECONDS)
         else:
-            plant.advance(period)
+            plant.advance(gap)
         quiet = 0 if active or not (begun or cause) else quiet + 1
-        now += period
+        now += gap
         if now >= last and active and cause is None:
             waits = (step for run in runner.status().runs for step in run.steps if step.waits_for)
             waiting = "; ".join(f"{step.name} waits for {step.waits_for}" for step in waits)
@@ -226,6 +232,16 @@ def _play(
         elif now >= last + round(STOPPING * NANOSECONDS):
             break
     return cause
+
+
+def _buttons(runner: Runner, pressed: Sequence[tuple[float, Button]]) -> list[tuple[int, Callable[[], None]]]:
+    """What is to be called, and when [ns], in order."""
+    calls = {"cancel": runner.cancel, "hold": runner.hold, "resume": runner.resume, "abort": runner.abort}
+    for _, button in pressed:
+        if button not in calls:
+            raise ModelError(f"pressed: there is no button '{button}'; {did_you_mean(button, calls)}")
+    ordered = sorted((round(time * NANOSECONDS), button) for time, button in pressed)
+    return [(time, calls[button]) for time, button in ordered]
 
 
 _FOLLOWER = "; "
