@@ -79,4 +79,3 @@ def moved(origin: Point, angle: float, point: Point) -> Point:
         origin[0] + cos(angle) * point[0] - sin(angle) * point[1],
         origin[1] + sin(angle) * point[0] + cos(angle) * point[1],
     )
-
