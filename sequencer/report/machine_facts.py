@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from sequencer.clearance.tree import FRAME
 from sequencer.machine.axis import Axis
 from sequencer.machine.interlock import KeepOut
 from sequencer.machine.machine import Machine
-from sequencer.report.outlines import Outlines
+from sequencer.report.outlines import Outlines, Span
 from sequencer.report.svg import Element, shortened
 from sequencer.units import LENGTH, Dimension, show
 
@@ -99,8 +99,9 @@ def _signs(machine: Machine) -> list[tuple[str, str]]:
     return [(sign, words) for sign, words, there in found if there] + list(body_signs(machine))
 
 
-def body_signs(machine: Machine) -> Iterator[tuple[str, str]]:
-    """What the outlines of bodies stand for: a class and words for each carrier, the pieces, and the margins."""
+def body_signs(machine: Machine, places: Mapping[str, Span] | None = None) -> Iterator[tuple[str, str]]:
+    """What the outlines of bodies stand for: a class and words for each carrier, the pieces, and the margins; `places`
+    is where bodies outside may stand [m], if it is less than their range."""
     if not machine.bodies:
         return
     outlines = Outlines(machine)
@@ -108,7 +109,7 @@ def body_signs(machine: Machine) -> Iterator[tuple[str, str]]:
     for name in outlines.order():
         body = outlines.tree.bodies[name]
         if body.range is not None:
-            where = " to ".join(show(end, LENGTH) for end in body.range)
+            where = " to ".join(show(end, LENGTH) for end in (places or {}).get(name, body.range))
             yield outlines.style(name), f"{name}, outside, {where} {'forward' if body.along == 'x' else 'up'}"
         else:
             names.setdefault(outlines.style(name), []).append(name)

@@ -22,7 +22,7 @@ Place = Callable[[Point], tuple[float, float]]
 _COLOURS = 4
 """So many carriers have a colour of their own."""
 
-_FINEST = radians(4.0)
+FINEST = radians(4.0)
 """A turn is swept in parts of this size, each the hull of its ends [rad]: the arc bulges by less than a thousandth of
 its radius."""
 
@@ -95,13 +95,14 @@ class Outlines:
         known = {key: value for key, value in positions.items() if key in self.tree.index}
         return self.tree.placed(name, self.tree.values(known))
 
-    def swept(self, name: str, box: Mapping[str, Span]) -> list[list[Point]]:
-        """Convex polygons [m] that together cover what a body sweeps while its coordinates are anywhere in a box."""
+    def swept(self, name: str, box: Mapping[str, Span], finest: float = FINEST) -> list[list[Point]]:
+        """Convex polygons [m] that together cover what a body sweeps while its coordinates are anywhere in a box; each
+        covers a turn of at most `finest` [rad]."""
         spans = []
         for coordinate in self.coordinates[name]:
             low, high = box[coordinate]
             turns = coordinate in self.tree.axes and self.tree.axes[coordinate].kind == "rotary"
-            parts = min(max(ceil((high - low) / _FINEST - 1e-9), 1), _MOST_PARTS) if turns else 1
+            parts = min(max(ceil((high - low) / finest - 1e-9), 1), _MOST_PARTS) if turns else 1
             ends = [low + (high - low) * k / parts for k in range(parts + 1)]
             spans.append(list(pairwise(ends)))
         found = []
@@ -179,8 +180,19 @@ BODY_SHADES = Shades(
         ".margin{fill:none;stroke:#d55e00;stroke-opacity:.28;stroke-linejoin:round}",
         ".elsewhere{fill-opacity:.3;stroke-dasharray:4 3;stroke-opacity:.75}",
         ".reach{stroke:none;fill-opacity:.22}",
+        ".covers{fill-opacity:.22}",
+        ".surface{fill:#f5f3ee;stroke:none}",
+        ".label{fill:#fdfcfa;fill-opacity:.85}",
         ".edge{fill:none;stroke-width:2.2;stroke-linejoin:round}",
-        ".ghost{fill-opacity:.12;stroke-opacity:.5;stroke-width:1}",
+        ".ghost{fill-opacity:.15;stroke-opacity:.6;stroke-width:1}",
+        ".culprit{stroke:#c1121f;stroke-width:2.4}",
+        ".measure{fill:none;stroke:#c1121f;stroke-width:1.6}",
+        ".ring{fill:none;stroke:#c1121f;stroke-width:1.6}",
+        ".blocked{fill:#d55e00;fill-opacity:.62;shape-rendering:crispEdges}",
+        ".blocked-some{fill:#d55e00;fill-opacity:.34;shape-rendering:crispEdges}",
+        ".course{fill:none;stroke:#0072b2;stroke-width:2.4;stroke-linejoin:round}",
+        ".gate-line{stroke:#00805c;stroke-width:2.2}",
+        ".gate-wanted{stroke:#00805c;stroke-width:2.2;stroke-dasharray:6 4}",
     ),
     (
         ".body-frame{fill:#3a3d42;stroke:#94979c}",
@@ -190,6 +202,17 @@ BODY_SHADES = Shades(
         ".body-2{fill:#0b4434;stroke:#3fc79c}",
         ".body-3{fill:#352a52;stroke:#b7a3e6}",
         ".body-4{fill:#363d18;stroke:#b4c56a}",
+        ".covers{fill-opacity:.22}",
+        ".surface{fill:#1e2125}",
+        ".label{fill:#17191c}",
+        ".reach{stroke:none}",
+        ".edge{fill:none}",
+        ".culprit{stroke:#ff6b6b}",
+        ".measure{stroke:#ff6b6b}",
+        ".ring{stroke:#ff6b6b}",
+        ".course{stroke:#56b4e9}",
+        ".gate-line{stroke:#3fc79c}",
+        ".gate-wanted{stroke:#3fc79c}",
     ),
 )
 """The colours of bodies; carriers are told apart by hue, and names stand beside them."""
