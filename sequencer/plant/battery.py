@@ -12,6 +12,8 @@ BROWN_OUT_RECOVERY = 0.5
 """How far above the brown-out voltage controllers start again [V] (common practice, no source)."""
 BROWN_OUT_PAUSE = 0.2
 """How long controllers stay out at least [s] (common practice, no source)."""
+FLAT = 0.1
+"""Least voltage [V] that is left before the motors draw."""
 STIFF_SUPPLY = 12.0
 """Bus voltage [V] of a machine that declares no battery: it does not sag."""
 
@@ -26,19 +28,34 @@ class Supply:
     `BROWN_OUT_RECOVERY`.
     """
 
-    __slots__ = ("brown_out", "dropped_out", "least", "resistance", "unloaded", "until", "voltage")
+    __slots__ = ("_battery", "brown_out", "dropped_out", "least", "resistance", "unloaded", "until", "voltage")
 
     def __init__(self, battery: Battery | None) -> None:
-        if battery is None:
-            self.unloaded, self.resistance, self.brown_out = STIFF_SUPPLY, 0.0, -inf
-        else:
-            self.unloaded = battery.open_circuit - battery.resistance * sum(battery.other_load) / 2.0
-            self.resistance = battery.resistance
-            self.brown_out = battery.brown_out
+        self._battery = battery
+        self.unloaded, self.resistance, self.brown_out = STIFF_SUPPLY, 0.0, -inf
+        self.declare()
         self.voltage = self.unloaded
         self.least = self.unloaded
         self.dropped_out = False
         self.until = 0.0
+
+    def declare(
+        self, open_circuit: float | None = None, resistance: float | None = None, other: float | None = None
+    ) -> None:
+        """Take the machine's battery with another open-circuit voltage [V], resistance [ohm] or other load [A]."""
+        battery = self._battery
+        if battery is None:
+            return
+        self.resistance = battery.resistance if resistance is None else resistance
+        drawn = sum(battery.other_load) / 2.0 if other is None else other
+        full = battery.open_circuit if open_circuit is None else open_circuit
+        self.unloaded = max(full - self.resistance * drawn, FLAT)
+        self.brown_out = battery.brown_out
+
+    def drop_out(self, time: float) -> None:
+        """The controllers stop at `time` [s] and start anew when the pause is over."""
+        self.dropped_out = True
+        self.until = time + BROWN_OUT_PAUSE
 
     def settle(self, groups: Sequence[MotorGroup], time: float) -> None:
         """Find bus voltage and currents for the duties and back-EMFs at hand; `time` [s] is for the brown-out."""
@@ -69,8 +86,7 @@ class Supply:
             if time >= self.until and bus > self.brown_out + BROWN_OUT_RECOVERY:
                 self.dropped_out = False
         elif bus < self.brown_out:
-            self.dropped_out = True
-            self.until = time + BROWN_OUT_PAUSE
+            self.drop_out(time)
 
     def _with_limited(self, groups: Sequence[MotorGroup], bus: float) -> float:
         """The bus voltage when limited motors take a power P: the greater root of a V^2 - b V + R_b P = 0."""

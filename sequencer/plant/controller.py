@@ -108,8 +108,17 @@ class Controller:
         self.answer = Answer(0.0, 0.0)
         self.speed_volts = 0.0
 
-    def switch(self, now: int, position: float, speed: float, bus: float, powered: bool) -> None:
-        """Set back-EMF and duty of the motors at `now` [ns] from position and speed [SI] and the bus voltage [V]."""
+    def switch(self, now: int, position: float, speed: float, turning: float, bus: float, powered: bool) -> None:
+        """Set back-EMF and duty of the motors at `now` [ns].
+
+        Args:
+            now: time [ns].
+            position: as the axis' encoders give it [m or rad].
+            speed: likewise [m/s or rad/s].
+            turning: true speed of the axis [m/s or rad/s].
+            bus: bus voltage [V].
+            powered: whether the controllers are alive.
+        """
         line = self.line
         if now >= line.due:
             line.take(now)
@@ -117,11 +126,11 @@ class Controller:
         groups = self.groups
         if mode == "off" or not powered:
             for group in groups:
-                group.emf = group.emf_per_speed * speed
+                group.emf = group.emf_per_speed * turning
                 group.switching = "off"
             return
         for group in groups:
-            group.emf = group.emf_per_speed * speed
+            group.emf = group.emf_per_speed * turning
             group.switching = "driven" if group.has_power else "off"
         if mode == "brake":
             for group in groups:

@@ -9,7 +9,7 @@ k_t N I_0 is dry friction; so is the gear's loss (1 - efficiency) |F|.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from math import inf, sqrt
 from typing import Literal
 
@@ -17,6 +17,7 @@ from sequencer.machine.actuator import Actuator
 
 Switching = Literal["off", "driven", "shorted"]
 """Bridge open; pulsed with a duty cycle; windings shorted (braking)."""
+_WHOLE: Mapping[str, float] = {}
 
 
 class MotorGroup:
@@ -44,7 +45,7 @@ class MotorGroup:
         "winding_limit",
     )
 
-    def __init__(self, actuators: tuple[Actuator, ...], has_power: bool = True) -> None:
+    def __init__(self, actuators: tuple[Actuator, ...], has_power: bool = True, share: float = 1.0) -> None:
         first = actuators[0]
         turn = first.motor_turn
         self.names = tuple(actuator.name for actuator in actuators)
@@ -53,10 +54,11 @@ class MotorGroup:
         self.resistance = first.motor.resistance
         self.per_ohm = 1.0 / self.resistance
         self.conductance = self.count / self.resistance
-        self.force_per_ampere = self.count * first.motor.torque_per_ampere * turn  # all motors, per ampere in each
+        whole = self.count * first.motor.torque_per_ampere * turn
+        self.force_per_ampere = share * whole  # all motors, per ampere in each
         self.emf_per_speed = first.motor.back_emf * turn
         self.drag = self.force_per_ampere * self.emf_per_speed / self.resistance
-        self.friction = self.force_per_ampere * first.motor.no_load_current
+        self.friction = whole * first.motor.no_load_current
         self.inertia = self.count * first.motor.rotor_inertia * turn * turn
         self.loss = 1.0 - first.efficiency
         self.winding_limit = first.winding_limit if first.winding_limit is not None else inf
@@ -92,12 +94,15 @@ class MotorGroup:
         return (current * self.resistance + self.emf) * current / bus
 
 
-def motor_groups(actuators: Iterable[Actuator], dead: frozenset[str] = frozenset()) -> tuple[MotorGroup, ...]:
+def motor_groups(
+    actuators: Iterable[Actuator], dead: frozenset[str] = frozenset(), shares: Mapping[str, float] = _WHOLE
+) -> tuple[MotorGroup, ...]:
     """The actuators gathered into groups of like ones.
 
     Args:
         actuators: those that are coupled to the axis.
         dead: names of the ones without power; they still turn with the axis.
+        shares: of their force that arrives at the axis, by name; 1 for the others.
     """
     found: dict[tuple[object, ...], list[Actuator]] = {}
     for actuator in actuators:
@@ -112,7 +117,11 @@ def motor_groups(actuators: Iterable[Actuator], dead: frozenset[str] = frozenset
             actuator.efficiency,
             actuator.winding_limit,
             actuator.supply_limit,
+            shares.get(actuator.name, 1.0),
             actuator.name in dead,
         )
         found.setdefault(key, []).append(actuator)
-    return tuple(MotorGroup(tuple(like), has_power=not key[-1]) for key, like in found.items())
+    return tuple(
+        MotorGroup(tuple(like), has_power=like[0].name not in dead, share=shares.get(like[0].name, 1.0))
+        for like in found.values()
+    )

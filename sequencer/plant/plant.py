@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from math import inf
 from random import Random
 from typing import NamedTuple
 
@@ -11,18 +10,11 @@ from sequencer.errors import ModelError, did_you_mean
 from sequencer.machine.machine import Machine
 from sequencer.plant.battery import Supply
 from sequencer.plant.cargo import Cargo
+from sequencer.plant.contact import Contact, Pressed, check_contacts
 from sequencer.plant.controller import IdealAxis, OrderLine
+from sequencer.plant.damage import Damage
 from sequencer.plant.driven import DrivenAxis
-from sequencer.plant.faults import (
-    ActuatorDead,
-    ActuatorLoose,
-    AxisJammed,
-    Fault,
-    OrdersLost,
-    SensorSilent,
-    SensorStuck,
-    check_faults,
-)
+from sequencer.plant.faults import Fault, check_faults
 from sequencer.plant.linkage import linkages
 from sequencer.plant.mechanism import Mechanism
 from sequencer.plant.roller import Holding
@@ -55,7 +47,7 @@ class Plant:
     latency. Ranges of the machine count with their mean (counterbalance, other load on the battery); the latency of
     each axis is drawn from its range by `seed`. It starts at rest, holding where it is, and drops all drive when no
     orders come for the machine's `longest_gap`. Bodies do not meet here: an axis stops at the ends of its travel and
-    nowhere else.
+    at `contacts`, nowhere else.
 
     Args:
         machine: what is simulated.
@@ -63,11 +55,16 @@ class Plant:
         start: positions [m or rad] by axis; others start at 0, or at the end of their travel that is nearest to it.
         piece: the piece that the machine holds at the start.
         faults: what goes wrong, and when.
+        contacts: what stands outside and can be pressed.
         substeps: steps of the mechanism in one period of the actuators' loops.
 
     Attributes:
         enabled: the permission to move, as the readings give it.
         latencies: from order to motion [ns], by axis.
+        places: where bodies outside stand [m], by name; at first in the middle of their ranges. Whoever moves them
+            changes it.
+        path: None; or a list that gets the piece that the machine holds and the position of every axis [m or rad] at
+            the end of each step.
 
     Raises:
         ModelError: `start`, `piece` or a fault names something that the machine does not have, a position is outside
@@ -82,24 +79,26 @@ class Plant:
         start: Mapping[str, float] | None = None,
         piece: str | None = None,
         faults: Sequence[Fault] = (),
+        contacts: Sequence[Contact] = (),
         substeps: int = 1,
     ) -> None:
         self.machine = machine
         self.enabled = True
         _check_start(machine, start or {}, piece)
         check_faults(machine, faults)
+        check_contacts(machine, tuple(contacts))
         draw = Random(seed)
         self.latencies = {axis.name: round(draw.uniform(*axis.latency)) for axis in machine.axes.values()}
         self._substeps = substeps
         self._now = 0
         self._deadline = machine.longest_gap
-        self._dropped = self._orders_lost = False
+        self._dropped = False
         self._lost_zero: dict[str, float] = {}
-        self._faults = tuple(faults)
-        times = {time for fault in faults for time in (fault.at, getattr(fault, "until", inf)) if time < inf}
-        self._fault_changes = sorted(round(time * 1e9) for time in times)
+        self._damage = Damage(machine, faults, seed)
         self._supply = Supply(machine.battery)
-        self._sensors = SensorBank(machine)
+        self.places = {body.name: 0.5 * sum(body.range) for body in machine.bodies.values() if body.range is not None}
+        self.path: list[tuple[str | None, list[float]]] | None = None
+        self._sensors = SensorBank(machine, self.places)
         self._trees = linkages(machine)
         axes = list(machine.axes.values())
         ideal = [axis.load is None or not axis.actuators for axis in axes]
@@ -123,22 +122,30 @@ class Plant:
                 )
             else:
                 self._driven.append(DrivenAxis(axis, number, self._mechanism, line))
+        if piece is not None and self._damage.misses(piece, 0):
+            piece = None
         self._cargo = Cargo(machine, self._trees, machine.pieces[piece] if piece is not None else None)
         for drive in self._driven:
             drive.tune(self._trees)
+            drive.encoders = self._damage.encoders.get(drive.index)
+        self._with_play = [drive for drive in self._driven if drive.play is not None]
+        self._contacts = tuple(contacts)
         self._groups = [group for drive in self._driven for group in drive.controller.groups]
         self._currents = [0.0] * len(axes)
         self._were_read, self._steps = True, 0
 
     # What it gives and takes each tick.
 
-    def readings(self, now_ns: int) -> Readings:
+    def readings(self, now_ns: int, scripted: Mapping[str, SensorValue | Sensed | None] | None = None) -> Readings:
         """What the machine's gauges read now; currents are means since the last readings.
 
         Args:
             now_ns: the time to stamp them with [ns].
+            scripted: sensors that read something else than what they are linked to; faults change them likewise.
         """
-        mechanism = self._mechanism
+        mechanism, damage = self._mechanism, self._damage
+        if self._now >= damage.next:
+            self._change_damage(self._now)
         self._were_read = True
         truth: dict[str, SensorValue | None] = {"battery": self._supply.voltage}
         axes: dict[str, AxisReading] = {}
@@ -153,19 +160,24 @@ class Plant:
             ordered = truth[f"{name}.ordered"] = self._lines[name].order.position
             truth[f"{name}.error"] = position - ordered
             axes[name] = AxisReading(position, speed, current)
-        for drive in self._driven:
+        for drive in self._with_play:
             name = drive.axis.name
-            position, fault = drive.read()
-            if fault is not None or position != mechanism.position[drive.index]:
-                axes[name] = axes[name]._replace(position=position, fault=fault)
+            position, speed = drive.measured()
+            axes[name] = axes[name]._replace(position=position, speed=speed)
+        if damage.faults:
+            damage.falsify_axes(axes, self._now)
         for name, zero in self._lost_zero.items():
             measured = axes[name].position
             axes[name] = axes[name]._replace(position=measured - zero if measured is not None else None, zeroed=False)
         truth["piece held"] = self._cargo.name or NO_PIECE
         sensors = self._sensors.read(truth)
-        self.falsify(sensors)
+        if scripted is not None:
+            sensors.update(scripted)
+        if damage.faults:
+            damage.falsify_sensors(sensors, self._now)
         voltage = self._supply.voltage if self.machine.battery is not None else None
-        return Readings(now_ns, self.enabled and not self._supply.dropped_out, axes, sensors, voltage)
+        enabled = self.enabled and not self._supply.dropped_out and not damage.disabled
+        return Readings(now_ns, enabled, axes, sensors, voltage)
 
     def apply(self, orders: Orders) -> None:
         """Send orders on their way to the axes.
@@ -173,7 +185,7 @@ class Plant:
         Raises:
             ModelError: an order is for an axis that the machine does not have.
         """
-        if self._orders_lost:
+        if self._damage.orders_lost:
             return
         now, lines = self._now, self._lines
         self._deadline = now + self.machine.longest_gap
@@ -195,39 +207,47 @@ class Plant:
         begin, period_s = self._now, dt_ns * 1e-9 / periods
         duration = period_s / self._substeps
         mechanism, supply, cargo, driven = self._mechanism, self._supply, self._cargo, self._driven
-        position, speed = mechanism.position, mechanism.speed
+        damage, path, with_play = self._damage, self.path, self._with_play
+        position = mechanism.position
+        if self._contacts:
+            self._place_contacts(begin)
         if self._were_read:
             self._were_read, self._steps = False, 0
             for drive in driven:
                 drive.charge = 0.0
         for period in range(periods):
             now = begin + dt_ns * period // periods
-            if self._fault_changes and now >= self._fault_changes[0]:
-                self._change_faults(now)
+            if now >= damage.next:
+                self._change_damage(now)
             if now >= self._deadline and not self._dropped:
                 self._drop(now)
             powered = not supply.dropped_out
             for drive in driven:
-                drive.controller.switch(now, position[drive.index], speed[drive.index], supply.voltage, powered)
+                drive.switch(now, supply.voltage, powered)
             for substep in range(self._substeps):
                 if substep:
                     self._renew_emf()
                 supply.settle(self._groups, now * 1e-9)
                 rollers = cargo.rollers
                 for drive in driven:
-                    drive.load(cargo.grip if drive.index == rollers else None)
+                    drive.load(cargo.grip if drive.index == rollers else None, duration)
                 before = position[rollers]
+                played = [(drive, position[drive.index]) for drive in with_play] if with_play else ()
                 mechanism.step(duration)
-                if rollers >= 0 and position[rollers] != before:
-                    cargo.turn(position[rollers] - before)
+                for drive, was in played:
+                    drive.settle_play(was, duration)
+                if rollers >= 0:
+                    cargo.roll(position[rollers] - before, mechanism, duration)
             if powered and supply.dropped_out:
                 self._drop(now)
                 self._lose_zero()
             if self._ideal:
                 self._move_ideal(begin + dt_ns * (period + 1) // periods, period_s)
-            if self._faults:
+            if damage.encoders:
                 for drive in driven:
                     drive.turn_loose(supply.voltage, period_s)
+            if path is not None:
+                path.append((cargo.name, position.copy()))
         self._now = begin + dt_ns
         self._steps += periods * self._substeps
         for drive in driven:
@@ -243,7 +263,13 @@ class Plant:
             raise ModelError(f"unknown piece '{piece}'; {did_you_mean(piece, self.machine.pieces)}")
         if self._cargo.name is not None:
             raise ModelError(f"the machine holds '{self._cargo.name}'; '{piece}' cannot be offered to it")
+        if self._damage.misses(piece, self._now):
+            return
         self._cargo.offer(self.machine.pieces[piece])
+
+    def lateness(self) -> int:
+        """How much longer than the machine's period it is from now to the next tick [ns]: 0 but for a fault."""
+        return self._damage.lateness(self._now)
 
     # What it says about itself.
 
@@ -256,6 +282,11 @@ class Plant:
     def least_battery(self) -> float | None:
         """Least bus voltage so far [V]; None where the machine declares no battery."""
         return self._supply.least if self.machine.battery is not None else None
+
+    @property
+    def now(self) -> tuple[str | None, list[float]]:
+        """What `path` would get: the piece that the machine holds, and where every axis is [m or rad]."""
+        return self._cargo.name, self._mechanism.position.copy()
 
     def positions(self) -> dict[str, float]:
         """True positions [m or rad] of all axes but spins."""
@@ -297,6 +328,11 @@ class Plant:
             for group in drive.controller.groups:
                 group.emf = group.emf_per_speed * self._mechanism.speed[drive.index]
 
+    def _place_contacts(self, now: int) -> None:
+        for drive in self._driven:
+            met = [contact for contact in self._contacts if contact.axis == drive.axis.name and contact.stands(now)]
+            drive.pressed = tuple(Pressed(contact, drive.axis.kind) for contact in met)
+
     def _move_ideal(self, now: int, duration: float) -> None:
         mechanism = self._mechanism
         for number, ideal in self._ideal:
@@ -319,34 +355,13 @@ class Plant:
             if axis.position is not None and axis.position.sense == "relative":
                 self._lost_zero[axis.name] = self._mechanism.position[number]
 
-    # Faults.
-
-    def _change_faults(self, now: int) -> None:
-        """Bring everything that faults touch to how it is at `now` [ns]."""
-        while self._fault_changes and self._fault_changes[0] <= now:
-            self._fault_changes.pop(0)
-        active = [fault for fault in self._faults if _is_active(fault, now)]
-        self._orders_lost = any(isinstance(fault, OrdersLost) for fault in active)
-        for drive in self._driven:
-            name = drive.axis.name
-            drive.jam = sum(fault.force for fault in active if isinstance(fault, AxisJammed) and fault.axis == name)
-            drive.couple(
-                frozenset(fault.actuator for fault in active if isinstance(fault, ActuatorDead) and fault.axis == name),
-                tuple(fault.actuator for fault in active if isinstance(fault, ActuatorLoose) and fault.axis == name),
-            )
+    def _change_damage(self, now: int) -> None:
+        """Let faults begin and end."""
+        starts_anew = self._damage.change(now, self._driven, self._mechanism, self._supply, self._cargo)
         self._groups = [group for drive in self._driven for group in drive.controller.groups]
-
-    def falsify(self, sensors: dict[str, SensorValue | Sensed | None]) -> None:
-        """Let sensors stick or fall silent as the faults of this instant say, wherever their values came from."""
-        for fault in self._faults:
-            if isinstance(fault, SensorStuck) and _is_active(fault, self._now):
-                sensors[fault.sensor] = fault.value
-            elif isinstance(fault, SensorSilent) and _is_active(fault, self._now):
-                sensors.pop(fault.sensor, None)
-
-
-def _is_active(fault: Fault, now: int) -> bool:
-    return round(fault.at * 1e9) <= now and now * 1e-9 < getattr(fault, "until", inf)
+        if starts_anew:
+            self._drop(now)
+            self._lose_zero()
 
 
 def _check_start(machine: Machine, start: Mapping[str, float], piece: str | None) -> None:

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from sequencer.errors import ModelError, did_you_mean
 from sequencer.machine.machine import Machine
 from sequencer.machine.sensor import Value
-from sequencer.ports.readings import Sensed, SensorValue
+from sequencer.ports.readings import SensorValue
 
 Script = Value | Sequence[tuple[int, Value]]
 """A constant, or (time [ns] from the start, value) in the order of time."""
@@ -37,14 +37,9 @@ class ScriptedGauges:
                 raise ModelError(f"gauges: '{name}' is derived from other readings; script those")
             self._readers.append((name, self._reader(machine, name, script)))
 
-    def overlay(
-        self, sensors: Mapping[str, SensorValue | Sensed | None], time: int
-    ) -> dict[str, SensorValue | Sensed | None]:
-        """The sensors with the scripted ones as they read at `time` [ns] from the start."""
-        found = dict(sensors)
-        for name, reader in self._readers:
-            found[name] = reader(time)
-        return found
+    def values(self, time: int) -> dict[str, SensorValue]:
+        """What the scripted sensors read at `time` [ns] from the start."""
+        return {name: reader(time) for name, reader in self._readers}
 
     def _reader(self, machine: Machine, name: str, script: Script) -> Callable[[int], Value]:
         if isinstance(script, bool | int | float | str):

@@ -10,7 +10,7 @@ import pytest
 from sequencer.check.compile import compile_routine
 from sequencer.errors import ModelError, RequestRefused
 from sequencer.machine.interlock import KeepOut
-from sequencer.plant import ActuatorLoose, AxisJammed, SensorSilent
+from sequencer.plant import ActuatorLoose, AxisJammed, BrownOut, SensorSilent, TicksLate
 from sequencer.rehearse import rehearse, rehearse_all
 
 
@@ -119,6 +119,38 @@ def test_faults_of_the_plant_end_the_run_with_their_cause(prepare):
     assert loose.outcome == "faulted"
     assert "left" in loose.cause
     assert "right" in loose.cause
+
+
+def test_late_ticks_are_counted_and_the_run_still_ends(prepare):
+    checked, _, machine = prepare("up")
+    found = rehearse(checked, machine=machine, faults=[TicksLate(0.04, at=0.3, until=0.6)])
+    assert found.outcome == "done"
+    assert found.late_ticks == 5  # each comes 60 ms after the one before
+
+
+def test_a_brown_out_on_the_way_ends_the_run(prepare):
+    checked, _, machine = prepare("up")
+    found = rehearse(checked, machine=machine, faults=[BrownOut(at=0.3)])
+    assert found.outcome != "done"
+    assert "disabled" in found.cause
+
+
+@pytest.mark.parametrize(("pressed", "outcome"), [([(0.3, "cancel")], "cancelled"), ([(0.3, "abort")], "cancelled")])
+def test_a_button_that_is_pressed_on_the_way_stops_the_run(prepare, pressed, outcome):
+    checked, _, machine = prepare("up")
+    found = rehearse(checked, machine=machine, pressed=pressed)
+    assert found.outcome == outcome
+    assert found.duration < rehearse(checked, machine=machine).duration
+
+
+def test_a_run_that_is_held_for_a_second_ends_a_second_later(prepare):
+    checked, _, machine = prepare("up")
+    free = rehearse(checked, machine=machine)
+    held = rehearse(checked, machine=machine, pressed=[(0.3, "hold"), (1.3, "resume")])
+    assert held.outcome == "done"
+    assert 0.9 < held.duration - free.duration < 1.6
+    with pytest.raises(ModelError, match=r"pressed: there is no button 'hld'; did you mean 'hold'\?"):
+        rehearse(checked, machine=machine, pressed=[(0.3, "hld")])
 
 
 def test_a_silent_gauge_holds_the_wait_until_its_timeout(prepare):
