@@ -107,7 +107,7 @@ def _claim(run: Run, activation: Activation) -> None:
         run.used_axes.add(axis)
         activation.motions.append(motion)
         activation.settled.append(-1)
-        if motion.moving and motion.stop_kind is None:
+        if motion.stop_kind is None:
             motion.brake()
     for output in activation.step.outputs:
         run.used_outputs.add(output)

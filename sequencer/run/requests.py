@@ -329,7 +329,6 @@ def _take_over(host: Host, run: Run) -> None:
         for motion in taken:
             motion.run = run
             run.used_axes.add(motion.definition.index)
-            if motion.moving:
-                motion.brake()
-            elif motion.mode == "effort":
+            motion.brake()
+            if motion.mode == "effort":
                 host.rest(motion)

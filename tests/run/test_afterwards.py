@@ -144,7 +144,8 @@ def test_a_request_for_the_axes_of_a_way_out_is_refused_until_it_is_over() -> No
         rig.run(1)
     rig.start("other")
     rig.run(1)
-    assert rig.starts("out") and not rig.starts("up")
+    assert rig.starts("out")
+    assert not rig.starts("up")
     assert rig.refusals() == ["lift is in use by r.on_cancel"]
     rig.run(150)
     rig.start("other")
