@@ -97,10 +97,9 @@ def _claim(run: Run, activation: Activation) -> None:
         if holder is not None and holder is not activation:
             name = host.definition.outputs[output]["name"]
             raise StartFailed(f"output {name} is in use by {holder.step.name}", machine=True)
+    host.interrupt_owners([host.motions[axis] for axis in activation.step.axes], run, activation.step.name)
     for axis in activation.step.axes:
         motion = host.motions[axis]
-        if motion.activation is not None or (motion.run is not None and motion.run is not run):
-            host.interrupt_owner(motion, run, activation.step.name)
         motion.activation = activation
         motion.run = run
         motion.taken_at = host.now

@@ -340,14 +340,20 @@ class Host:
             motion.profile = None
             motion.volts = 0.0
 
-    def interrupt_owner(self, motion: Motion, taker: Run, by: str) -> None:
-        """Another step takes the axis over from the moving state (R28)."""
-        run = motion.run
-        if run is taker and motion.activation is not None:
-            preempted(run, motion.activation, by)
-        elif run is not None:
-            self.detach(motion)
-            run.cancel(f"{by} takes {motion.definition.name}")
+    def interrupt_owners(self, motions: list[Motion], taker: Run, by: str) -> None:
+        """Another step takes axes over from the moving state (R28). All leave their runs before any of these is
+        cancelled: a stop of one axis must not switch off another that is taken over too.
+        """
+        others: list[tuple[Run, str]] = []
+        for motion in motions:
+            run = motion.run
+            if run is taker and motion.activation is not None:
+                preempted(run, motion.activation, by)
+            elif run is not None and run is not taker:
+                self.detach(motion)
+                others.append((run, motion.definition.name))
+        for run, name in others:
+            run.cancel(f"{by} takes {name}")
 
     def detach(self, motion: Motion) -> None:
         activation = motion.activation

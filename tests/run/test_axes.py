@@ -122,6 +122,22 @@ def test_a_run_may_take_over_the_axis_of_another(moment: int) -> None:
     assert rig.outcome("new")[1] == "done"
 
 
+@pytest.mark.parametrize("stop", ["off", "ramp_then_hold"])
+def test_a_step_that_takes_several_axes_of_another_run_takes_them_all_in_motion(stop: str) -> None:
+    """R28, R33: none is stopped first because the other run is cancelled, whatever its stop."""
+    on = machine([axis("lift", stop=stop), axis("wrist", stop=stop), axis("roller", "spin")])
+    old = checked(on, move("m", {"lift": 2.0, "wrist": 2.0}), name="old")
+    new = checked(on, wait("w", 0.4), move("n", {"lift": 0.3, "wrist": 0.2}, "w", preempt=True), name="new")
+    rig = started(old, new)
+    rig.start("new")
+    rig.run(200)
+    for name in ("lift", "wrist"):
+        assert largest_step(velocities(rig, name)) <= 0.04 + 1e-9
+        assert rig.modes(name)[20] == "track"
+    assert rig.outcome("old")[1] == "cancelled"
+    assert rig.outcome("new")[1] == "done"
+
+
 def test_an_axis_taken_over_and_not_yet_moved_brakes() -> None:
     """R28, R53: the new run first waits; meanwhile the axis it took brakes and rests, it does not go on to the old
     goal.
