@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
 
 class StartFailed(Exception):
-    """A step that cannot act: an axis not enabled, not zeroed, in use, or a goal out of travel (R30). `machine`: the
-    machine's fault.
+    """A step that cannot act: an axis not enabled, not zeroed, in use, or a goal out of travel (R30). `machine`: not
+    the process is at fault, so nothing is ordered after the stop (R47).
     """
 
     def __init__(self, message: str, machine: bool = False) -> None:
