@@ -205,3 +205,21 @@ def test_an_axis_without_a_zero_of_its_own_that_its_actuator_zeroes_again_is_bel
         rig.readings["lift"] = AxisReading(1.0, 0.0, 0.0, zeroed)
         rig.run(2)
     assert lost(rig) == []
+
+
+def test_a_lost_zero_is_told_once_when_it_is_lost() -> None:
+    """R42, R40: with the evidence; not again while it stays lost."""
+    rig = jumped(0.5)
+    rig.run(20)
+    assert [event.text for event in rig.kinds("zero lost")] == ["wrist: its reading jumped by 0.5 in 0.02 s"]
+
+
+def test_a_start_region_of_an_axis_that_is_not_zeroed_is_not_met() -> None:
+    """R51, R42: it may be anywhere."""
+    near = {"from": "near", "region": [[1, -1.0, 1.0]]}
+    rig = Rig(checked(machine(), wait("A", 1.0), **near))
+    rig.readings["wrist"] = AxisReading(0.0, 0.0, 0.0, False)
+    rig.run(1)
+    rig.start()
+    rig.run(1)
+    assert rig.refusals() == ["wrist is not zeroed"]
