@@ -63,7 +63,7 @@ class ClearanceWatch:
             if "touching" in step
         }
         self._active: set[tuple[str, str]] = set()
-        self._broken_off: set[tuple[str, str]] = set()
+        self._left: set[tuple[str, str]] = set()
         self._counted: list[tuple[int, str | None, frozenset[frozenset[str]]]] = []
         plant.places.update(places.at(values))
         self._piece, positions = plant.now
@@ -75,18 +75,22 @@ class ClearanceWatch:
 
     def consider(self, events: Iterable[Event]) -> None:
         """Follow which steps let bodies touch."""
+        ended = set()
         for event in events:
             who = event.run, event.step
             if event.kind == "start":
-                self._active -= self._broken_off
-                self._broken_off.clear()
+                self._active -= self._left
+                self._left.clear()
                 if who in self._touching:
                     self._active.add(who)
             elif event.kind == "end" and who in self._active:
-                if dict(event.values)["outcome"] == "done":
-                    self._active.discard(who)
-                else:
-                    self._broken_off.add(who)
+                ended.add(who)
+                (self._active.discard if dict(event.values)["outcome"] == "done" else self._left.add)(who)
+            elif event.kind == "run" and event.text not in ("start", "done"):
+                # Broken off between two steps that let the same bodies touch.
+                left = {one for one in ended if one[0] == event.run}
+                self._active |= left
+                self._left |= left
 
     def see(self, begin: int, end: int, values: Mapping[str, Value]) -> None:
         """Take what the plant did from one tick to the next [ns]; bodies outside moved evenly to where the scripted

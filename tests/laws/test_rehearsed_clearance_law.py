@@ -60,10 +60,17 @@ def disturbed(routine: Routine, seed: int) -> Disturbed:
     if source.random() < 0.3:
         pressed.append((source.uniform(0.0, 4.0), "cancel"))
     faults: list[Fault] = []
-    for _ in range(source.choice([0, 1, 2, 4])):
+    # Later than the longest gap all drives drop, and a machine that sinks follows no orders; so these never add up.
+    most = (machine.longest_gap - machine.period) / NANOSECONDS - 0.002
+    late, time = source.choice([0, 0, 1, 2, 4]), 0.0
+    for _ in range(late):
+        time += source.uniform(0.0, 1.0)
+        until = time + source.uniform(0.02, 0.3)
+        faults.append(TicksLate(source.uniform(0.001, most), time, until))
+        time = until
+    if not late and source.random() < 0.4:
         time = source.uniform(0.0, 3.0)
-        gap = machine.longest_gap / NANOSECONDS
-        faults.append(TicksLate(source.uniform(0.001, 1.2 * gap), time, time + source.uniform(0.02, 0.3)))
+        faults.append(OrdersLost(time, time + source.uniform(0.01, 0.06)))
     for axis in machine.axes.values():
         if axis.travel is not None and source.random() < 0.4:
             # Stiff for a while, so that it lags, or stands, so that what moves with it goes on alone.
@@ -72,9 +79,6 @@ def disturbed(routine: Routine, seed: int) -> Disturbed:
             faults.append(AxisJammed(axis.name, force, time, time + source.uniform(0.05, 0.8)))
     if source.random() < 0.3:
         faults.append(BatteryWeak(source.uniform(11.0, 12.5), source.uniform(0.02, 0.03)))
-    if source.random() < 0.2:
-        time = source.uniform(0.0, 3.0)
-        faults.append(OrdersLost(time, time + source.uniform(0.01, 0.06)))
     places = _places(routine, spec, source)
     if source.random() < 0.5:
         spec = _late(spec, source)
