@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from sequencer.errors import ModelError, did_you_mean
 from sequencer.machine.interlock import KeepOut
@@ -16,7 +16,7 @@ from sequencer.rehearse.keep_outs import KeepOutDistance, KeepOutWatch
 from sequencer.rehearse.measured import MeasuredClearance
 from sequencer.rehearse.places import PlacesOutside
 from sequencer.routine.routine import ANYWHERE, Routine
-from sequencer.routine.steps import Expectation, RehearsalSpec
+from sequencer.routine.steps import Button, Expectation, RehearsalSpec
 from sequencer.run import Runner
 from sequencer.trace import Recorder, StepRecord, Trace
 from sequencer.units import LENGTH, TIME, show
@@ -30,8 +30,6 @@ WATCH_SLICE = 5_000_000
 """How often true positions are compared with keep-outs [ns]."""
 STOPPING = 5.0
 """How long a run that was cancelled at the limit may take to come to rest [s]."""
-
-Button = Literal["cancel", "hold", "resume", "abort"]
 
 
 class ExpectationResult(NamedTuple):
@@ -163,7 +161,8 @@ def rehearse(
     runner.request(checked.name, {**dict(spec.parameters), **(parameters or {})})
     laid = dict(spec.offered) | {name: round(time * NANOSECONDS) for name, time in (offered or {}).items()}
     offers = sorted((time, name) for name, time in laid.items())
-    buttons = _buttons(runner, pressed)
+    told = [(time / NANOSECONDS, button) for button, time in spec.pressed]
+    buttons = _buttons(runner, [*told, *pressed])
     cause = _play(runner, plant, script, watch, near, offers, buttons, checked.name, limit)
     trace = recorder.trace()
     run = next((run for run in trace.runs() if run.name == checked.name), None)

@@ -265,7 +265,7 @@ class Host:
         key = {"cancelled": "on_cancel", "faulted": "on_fault"}.get(run.outcome or "")
         following = run.definition.after.get(key) if key is not None else None
         if following is not None and run.goes_after and not run.machine_fault:
-            self.waiting.append(([], ("after", following, run.speed)))
+            self.waiting.append(([], ("after", following, run.parameters, run.speed)))
 
     def _due_requests(self) -> list[Request]:
         """Requests that waited for runs to end which have."""
@@ -405,7 +405,7 @@ class Host:
         activation = motion.activation
         run = motion.run
         if what == "stuck" and run is not None:
-            run.fault(text, activation)
+            run.fault(text, activation, machine=True)
             return
         self.event(what, run.name if run else "", activation.step.name if activation else "", text)
         if activation is not None:

@@ -64,7 +64,7 @@ def resume(run: Run) -> str | None:
         except StartFailed as failure:
             run.fault(f"{activation.step.name}: {failure}", activation, machine=failure.machine)
         except ProfileError as problem:
-            run.fault(f"{activation.step.name}: {problem}", activation)
+            run.fault(f"{activation.step.name}: {problem}", activation, machine=True)
     return None
 
 

@@ -11,6 +11,11 @@ if TYPE_CHECKING:
 
 
 def outside_region(host: Host, definition: RoutineDefinition) -> str | None:
+    """None, or why a routine cannot start where the machine stands, and what would bring it where it can."""
+    return off_region(host, definition) or _stands_inside(host, definition)
+
+
+def off_region(host: Host, definition: RoutineDefinition) -> str | None:
     """None, or how far each axis is off the start region, and what would bring it there."""
     off = []
     for place, low, high in definition.region:
@@ -25,7 +30,7 @@ def outside_region(host: Host, definition: RoutineDefinition) -> str | None:
             outside = low - position if position < low else position - high
             off.append(f"{name} is at {position:.4g}, {outside:.4g} outside")
     if not off:
-        return _stands_inside(host, definition)
+        return None
     return f"{'; '.join(off)} the start region of '{definition.start}'; {_way(host, definition)}"
 
 

@@ -255,7 +255,7 @@ class Supervisor:
         """Re-plan a held axis to rest just outside the box, if that is on its way and can be reached without going
         over.
         """
-        if motion.aim is None:
+        if motion.aim is None or not motion.mastered_by(motion.plan_limits, motion.state()):
             return False
         axis = motion.definition.index
         low, high = box.side(axis)

@@ -6,7 +6,22 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
-from rig import JERKY, LIMITS, Rig, axis, checked, machine, move, number_parameter, press, pulse, put, started, wait
+from rig import (
+    JERKY,
+    LIMITS,
+    Rig,
+    axis,
+    checked,
+    keep_out,
+    machine,
+    move,
+    number_parameter,
+    press,
+    pulse,
+    put,
+    started,
+    wait,
+)
 
 from sequencer.ports.readings import AxisReading
 
@@ -398,6 +413,63 @@ def test_set_points_never_jump_through_a_chain_of_retargets(limits: Any) -> None
         assert largest_step([one.axes["lift"].acceleration for one in rig.orders]) <= 20.0 * 0.02 + 1e-9
     assert points[-1] == 0.0
     assert rig.outcome()[1] == "done"
+
+
+@pytest.mark.parametrize("instant", [0.15, 0.3, 0.5, 0.8, 0.95])
+@pytest.mark.parametrize("together", [False, True])
+def test_a_step_with_smaller_limits_brakes_the_motion_it_takes_over_with_those_in_force(
+    instant: float, together: bool
+) -> None:
+    """R28, R53: with its own, far smaller jerk the axis would pass its velocity limit and run metres beyond the goal of
+    the old move; so it comes to rest as it was going to, and goes on from there.
+    """
+    gentle = [[-1.0, 1.0], [-0.5, 0.5], 1.0]
+    rig = started(
+        checked(
+            machine([axis("lift", limits=JERKY), axis("wrist", limits=JERKY), axis("roller", "spin")]),
+            move("old", {"lift": 1.0}, limits=JERKY, profile="s_curve"),
+            wait("w", instant),
+            move(
+                "new",
+                {"lift": 0.9, "wrist": 0.2},
+                "w",
+                limits={"0": gentle, "1": gentle},
+                profile="s_curve",
+                preempt=True,
+                together=together,
+            ),
+        ),
+        ticks=400,
+    )
+    assert max(map(abs, velocities(rig))) <= 1.0 + 1e-9
+    assert max(rig.points()) <= 1.0 + 1e-9
+    assert largest_step([one.axes["lift"].acceleration for one in rig.orders]) <= 20.0 * 0.02 + 1e-9
+    assert rig.points()[-1] == 0.9
+    assert rig.outcome()[1] == "done"
+    if together:
+        last = {max(k for k, (b, a) in enumerate(pairwise(rig.points(name))) if a != b) for name in ("lift", "wrist")}
+        assert len(last) == 1
+
+
+def test_an_axis_taken_while_it_is_held_at_rest_forgets_the_goal_of_its_old_move() -> None:
+    """R28, R54: the old move must not go on once the way is free and the new owner still waits at its gate."""
+    on = machine(keep_outs=[keep_out("shelf", [0, 0.3, 0.5], [1, -0.1, 0.5])])
+    old = checked(on, move("up", {"lift": 1.0}), name="old")
+    new = checked(on, move("down", {"lift": 0.1}, once=BEAM, preempt=True), name="new")
+    aside = checked(on, move("aside", {"wrist": 0.9}), name="aside")
+    rig = Rig(old, new, aside, beam=lambda tick: tick >= 200)
+    rig.start("old")
+    rig.run(60)
+    place = rig.points()[-1]
+    assert place < 0.3
+    rig.start("new", preempt=True)
+    rig.run(5)
+    rig.start("aside")
+    rig.run(120)
+    assert rig.points("wrist")[-1] == 0.9
+    assert set(rig.points()[60:]) == {place}
+    rig.run(100)
+    assert rig.points()[-1] == 0.1
 
 
 @pytest.mark.parametrize(
