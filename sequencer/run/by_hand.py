@@ -85,7 +85,10 @@ def jog_refused(host: Host, name: str, speed: float | None, going_on: bool = Fal
         share = 1.0 if host.zeroed[axis.index] else SLOW
         if not share * slowest <= speed <= share * fastest:
             because = "" if share == 1.0 else f", because {name} is not zeroed"
-            return f"{speed:g} is outside {share * slowest:g} to {share * fastest:g}{because}"
+            return (
+                f"{axis.show_speed(speed)} is outside {axis.show_speed(share * slowest)} to "
+                f"{axis.show_speed(share * fastest)}{because}"
+            )
     return None if going_on else _busy(host, axis, f"jog {name}")
 
 

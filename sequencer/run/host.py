@@ -315,7 +315,7 @@ class Host:
         zero = motion.definition.zero
         assert zero is not None  # only a zero step ends here
         motion.rezero(self.snapshot.set_zero(motion.definition.index, zero["then"]))
-        self.event("zeroed", text=f"{motion.definition.name} is at {zero['then']:.4g}")
+        self.event("zeroed", text=f"{motion.definition.name} is at {motion.definition.show(zero['then'])}")
 
     def _tell_lost_zeros(self) -> None:
         for index in self.snapshot.lost_now:

@@ -20,7 +20,8 @@ def off_region(host: Host, definition: RoutineDefinition) -> str | None:
     off = []
     for place, low, high in definition.region:
         index = int(place)
-        name = host.axis_names[index]
+        axis = host.definition.axes[index]
+        name = axis.name
         position = host.values[name]
         if position is None:
             return f"the position of {name} is unknown ({host.unknown_reason(name)})"
@@ -28,7 +29,7 @@ def off_region(host: Host, definition: RoutineDefinition) -> str | None:
             return f"{name} is not zeroed"
         if not low <= position <= high:
             outside = low - position if position < low else position - high
-            off.append(f"{name} is at {position:.4g}, {outside:.4g} outside")
+            off.append(f"{name} is at {axis.show(position)}, {axis.show(outside)} outside")
     if not off:
         return None
     return f"{'; '.join(off)} the start region of '{definition.start}'; {_way(host, definition)}"

@@ -218,8 +218,8 @@ class Snapshot:
             axis = self.machine.axes[index]
             encoders = [value for value in map(_finite, parts.encoders) if value is not None]
             if axis.differ_by is not None and len(encoders) > 1 and max(encoders) - min(encoders) > axis.differ_by:
-                shown = " and ".join(f"{value:.4g}" for value in encoders)
-                why = f"its encoders read {shown}; they may differ by {axis.differ_by:.4g}"
+                shown = " and ".join(map(axis.show, encoders))
+                why = f"its encoders read {shown}; they may differ by {axis.show(axis.differ_by)}"
                 self.faults[index] = self.faults[index] or why
                 self.lose_zero(index, why)
             self._compare_currents(

@@ -265,7 +265,10 @@ def _ready_to_move(motion: Motion, run: Run, zeroed: bool = True) -> None:
 def _inside_travel(motion: Motion, goal: float) -> None:
     low, high = motion.definition.travel
     if not low <= goal <= high:
-        raise StartFailed(f"{motion.definition.name} to {goal:.6g} is outside its travel, {low:.6g} to {high:.6g}")
+        axis = motion.definition
+        raise StartFailed(
+            f"{axis.name} to {axis.show(goal)} is outside its travel, {axis.show(low)} to {axis.show(high)}"
+        )
 
 
 def limits_for(step: StepDefinition, axis: int, run: Run) -> Limits:

@@ -374,3 +374,22 @@ def test_a_wait_without_a_planned_time_cannot_have_a_planned_timeout(routine_err
         "has none; add 'usually' (its time in the plan), or a timeout of its own"
     ]
     assert not routine_errors("- a: {wait: cover_closed, usually: 1 s}", head="defaults: {timeout: planned + 1 s}")
+
+
+@pytest.mark.parametrize(
+    ("step", "said"),
+    [
+        ("{wait: 0 s}", 'steps.a.wait: 0 s is not a duration; it must be greater than 0; write "timeout: none"'),
+        ("{wait: -1 s}", 'steps.a.wait: -1 s is negative; a time is needed; write "timeout: none"'),
+        (
+            "{wait: cover_closed, timeout: 0 s}",
+            'steps.a.timeout: 0 s is not a duration; it must be greater than 0; write "timeout: none"',
+        ),
+        ("{wait: .nan}", "steps.a.wait: '.nan' is not a finite number"),
+        ("{wait: cover_closed, timeout: .inf}", "steps.a.timeout: '.inf' is not a finite number"),
+    ],
+)
+def test_a_time_that_is_none_says_how_to_write_no_timeout(routine_errors: Spoil, step: str, said: str) -> None:
+    """C33, R18: zero never means "none" or "for ever"."""
+    (line,) = routine_errors(f"- a: {step}")
+    assert said in line

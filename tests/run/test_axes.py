@@ -329,7 +329,7 @@ def test_one_axis_that_fails_stops_all_of_its_move_in_that_tick(together: bool) 
             {"readings": {"wrist": AxisReading(None)}},
             "the position of wrist is unknown (wrist is missing since tick 0)",
         ),
-        ({"goal": 3.5}, "wrist to 3.5 is outside its travel, -3 to 3"),
+        ({"goal": 3.5}, "wrist to 3.5 m is outside its travel, -3 m to 3 m"),
         ({"guard": False}, "wrist may not move: interlock cover: guard (guard false) does not hold"),
     ],
 )
@@ -576,7 +576,7 @@ def test_a_start_outside_the_region_is_refused_with_how_far_it_is_off() -> None:
     rig.start()
     rig.run(2)
     assert rig.refusals() == [
-        "wrist is at 0.05, 0.04 outside the start region of 'stow'; jog it there, or run a routine that ends there"
+        "wrist is at 0.05 m, 0.04 m outside the start region of 'stow'; jog it there, or run a routine that ends there"
     ]
 
 

@@ -124,7 +124,7 @@ def test_an_axis_that_moves_after_a_stop_is_switched_off() -> None:
     rig.positions["lift"] -= 0.03
     rig.run(2)
     assert rig.modes()[-1] == "off"
-    assert rig.runner.status().fault == "lift moved 0.07 from where it was stopped; allowed are 0.05; it is off"
+    assert rig.runner.status().fault == "lift moved 0.07 m from where it was stopped; allowed are 0.05 m; it is off"
     rig.start()
     rig.run(1)
     assert "reset first" in rig.refusals()[-1]
