@@ -54,7 +54,7 @@ class PlantBatch:
         parts = [plant.parts for plant in plants]
         axes = list(plants[0].machine.axes.values())
         spins = [number for number, axis in enumerate(axes) if axis.kind == "spin"]
-        self._now = plants[0].now
+        self._now = plants[0].time_ns
         self._mechanism = MechanismBatch([one.mechanism for one in parts], [False] * len(axes), spins)
         self._drives = [DriveBatch([one.driven[place] for one in parts]) for place in range(len(parts[0].driven))]
         self._supply = SupplyBatch([one.supply for one in parts])

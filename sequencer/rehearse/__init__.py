@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING, Any
 
 from sequencer.rehearse.gauges import ScriptedGauges
 from sequencer.rehearse.keep_outs import KeepOutDistance
+from sequencer.rehearse.measured import MeasuredClearance
 from sequencer.rehearse.rehearsal import ExpectationResult, Rehearsal, rehearse, rehearse_all
 
 if TYPE_CHECKING:
@@ -12,6 +13,7 @@ if TYPE_CHECKING:
 __all__ = [
     "ExpectationResult",
     "KeepOutDistance",
+    "MeasuredClearance",
     "Rehearsal",
     "Result",
     "Sample",

@@ -1,6 +1,7 @@
 """Many rehearsals of one routine at once: a runner each, all their plants stepped together.
 
 There is no second runner: every sample has its own, and only the physics between two ticks is done for all together.
+Distances between bodies are not measured here.
 """
 
 from __future__ import annotations
@@ -25,8 +26,9 @@ from sequencer.plant.sensing import holds
 from sequencer.ports.readings import Readings, Sensed, SensorValue
 from sequencer.rehearse.gauges import Script, ScriptedGauges
 from sequencer.rehearse.keep_outs import KeepOutDistance, KeepOutWatch, truth_of
-from sequencer.rehearse.performance import Button, Performance
+from sequencer.rehearse.performance import Performance
 from sequencer.rehearse.rehearsal import play, start_positions
+from sequencer.routine.steps import Button
 from sequencer.run import Runner
 
 TOGETHER = 500

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import Literal
 
 from sequencer.errors import ModelError, did_you_mean
 from sequencer.machine.machine import NANOSECONDS
@@ -11,6 +10,7 @@ from sequencer.plant import Plant
 from sequencer.ports.orders import Event
 from sequencer.ports.readings import Readings
 from sequencer.rehearse.gauges import ScriptedGauges
+from sequencer.routine.steps import Button
 from sequencer.run import Runner
 
 SETTLE = 5
@@ -19,8 +19,6 @@ STOPPING = 5.0
 """How long a run that was cancelled at the limit may take to come to rest [s]."""
 _FOLLOWER = "; "
 """How a cause begins that adds to the run's own and does not stand for it."""
-
-Button = Literal["cancel", "hold", "resume", "abort"]
 
 
 class Performance:
@@ -38,7 +36,7 @@ class Performance:
     Attributes:
         now: time of the next tick [ns].
         over: whether it has come to its end.
-        readings: of the last tick.
+        readings, events: of the last tick.
 
     Raises:
         ModelError: a button that there is not.
@@ -67,6 +65,7 @@ class Performance:
         self.now = 0
         self.over = False
         self.readings = Readings(0)
+        self.events: Sequence[Event] = ()
         self._start = self._end = 0
         self._outcome: str | None = None
         self._own_cause: str | None = None
@@ -80,6 +79,7 @@ class Performance:
             self._buttons.pop(0)[1]()
         self.readings = plant.readings(now, self.script.values(now))
         orders = self.runner.tick(self.readings)
+        self.events = orders.events
         for event in orders.events:
             if event.kind in ("run", "refused"):
                 self._note(event)

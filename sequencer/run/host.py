@@ -265,7 +265,7 @@ class Host:
         key = {"cancelled": "on_cancel", "faulted": "on_fault"}.get(run.outcome or "")
         following = run.definition.after.get(key) if key is not None else None
         if following is not None and run.goes_after and not run.machine_fault:
-            self.waiting.append(([], ("after", following, run.speed)))
+            self.waiting.append(([], ("after", following, run.parameters, run.speed)))
 
     def _due_requests(self) -> list[Request]:
         """Requests that waited for runs to end which have."""
@@ -315,7 +315,7 @@ class Host:
         zero = motion.definition.zero
         assert zero is not None  # only a zero step ends here
         motion.rezero(self.snapshot.set_zero(motion.definition.index, zero["then"]))
-        self.event("zeroed", text=f"{motion.definition.name} is at {zero['then']:.4g}")
+        self.event("zeroed", text=f"{motion.definition.name} is at {motion.definition.show(zero['then'])}")
 
     def _tell_lost_zeros(self) -> None:
         for index in self.snapshot.lost_now:
@@ -340,14 +340,20 @@ class Host:
             motion.profile = None
             motion.volts = 0.0
 
-    def interrupt_owner(self, motion: Motion, taker: Run, by: str) -> None:
-        """Another step takes the axis over from the moving state (R28)."""
-        run = motion.run
-        if run is taker and motion.activation is not None:
-            preempted(run, motion.activation, by)
-        elif run is not None:
-            self.detach(motion)
-            run.cancel(f"{by} takes {motion.definition.name}")
+    def interrupt_owners(self, motions: list[Motion], taker: Run, by: str) -> None:
+        """Another step takes axes over from the moving state (R28). All leave their runs before any of these is
+        cancelled: a stop of one axis must not switch off another that is taken over too.
+        """
+        others: list[tuple[Run, str]] = []
+        for motion in motions:
+            run = motion.run
+            if run is taker and motion.activation is not None:
+                preempted(run, motion.activation, by)
+            elif run is not None and run is not taker:
+                self.detach(motion)
+                others.append((run, motion.definition.name))
+        for run, name in others:
+            run.cancel(f"{by} takes {name}")
 
     def detach(self, motion: Motion) -> None:
         activation = motion.activation
@@ -405,7 +411,7 @@ class Host:
         activation = motion.activation
         run = motion.run
         if what == "stuck" and run is not None:
-            run.fault(text, activation)
+            run.fault(text, activation, machine=True)
             return
         self.event(what, run.name if run else "", activation.step.name if activation else "", text)
         if activation is not None:

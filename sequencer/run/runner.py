@@ -129,7 +129,10 @@ class Runner:
             raise RequestRefused(found)
         slowest, fastest = found.limits.velocity
         if not slowest <= speed <= fastest:
-            raise RequestRefused(f"jog {axis}: {speed:g} is outside {slowest:g} to {fastest:g}")
+            raise RequestRefused(
+                f"jog {axis}: {found.show_speed(speed)} is outside {found.show_speed(slowest)} to "
+                f"{found.show_speed(fastest)}"
+            )
         self._put(("jog", axis, float(speed)))
 
     def zero(self, axis: str) -> None:

@@ -172,10 +172,12 @@ class Snapshot:
         """One axis of which something is missing, strange or was unknown."""
         values, index = self.values, axis.index
         name, speed_name, current_name, ordered_name, error_name, error_wanted = names
-        if not isinstance(reading, AxisReading):
-            reading = _MISSING
-        told = bool(reading.zeroed)
-        before_told, self._previous_tick_zeroed[index] = self._previous_tick_zeroed[index], told
+        before_told = self._previous_tick_zeroed[index]
+        if isinstance(reading, AxisReading):
+            told = bool(reading.zeroed)
+        else:
+            reading, told = _MISSING, before_told is not False  # what is not read says nothing new
+        self._previous_tick_zeroed[index] = told
         if before_told is True and not told and self._own[index]:
             self.lose_zero(index, "its actuator says so")
         elif before_told is False and told and self.lost[index] is not None and not self._own[index]:
@@ -216,8 +218,8 @@ class Snapshot:
             axis = self.machine.axes[index]
             encoders = [value for value in map(_finite, parts.encoders) if value is not None]
             if axis.differ_by is not None and len(encoders) > 1 and max(encoders) - min(encoders) > axis.differ_by:
-                shown = " and ".join(f"{value:.4g}" for value in encoders)
-                why = f"its encoders read {shown}; they may differ by {axis.differ_by:.4g}"
+                shown = " and ".join(map(axis.show, encoders))
+                why = f"its encoders read {shown}; they may differ by {axis.show(axis.differ_by)}"
                 self.faults[index] = self.faults[index] or why
                 self.lose_zero(index, why)
             self._compare_currents(

@@ -162,7 +162,7 @@ def _waits(activation: Activation, term: Any, gated: bool, run: Run, host: Host)
         return f"{words}; {lost}" if lost else words
     if activation.step.kind in ("move", "flick"):
         away = [
-            f"{motion.definition.name} {host.values[motion.definition.name] - motion.goal:+.4g}"
+            f"{motion.definition.name} {motion.definition.show(host.values[motion.definition.name] - motion.goal)}"
             for motion in activation.motions
             if host.values.get(motion.definition.name) is not None
         ]

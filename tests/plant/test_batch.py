@@ -138,7 +138,7 @@ def test_gaps_of_any_length_are_stepped_alike(build):
         one.advance(gap)
         batch.advance(gap)
         batch.give_back()
-        assert other.now == one.now
+        assert other.time_ns == one.time_ns
         assert state(other) == pytest.approx(state(one), abs=AGREE, rel=0.0)
 
 

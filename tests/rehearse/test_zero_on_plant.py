@@ -39,7 +39,7 @@ def test_a_lift_that_lost_its_zero_creeps_to_its_switch_and_moves_by_the_new_one
     assert "refused lift is not zeroed" in go(1)
     runner.zero("lift")
     told = go(80)
-    assert "zeroed lift is at 0" in told
+    assert "zeroed lift is at 0 m" in told
     assert runner.status().not_zeroed == ()
     assert plant.positions()["lift"] == pytest.approx(0.0, abs=0.006)
     for _ in range(100):

@@ -112,7 +112,8 @@ def test_a_start_outside_its_region_names_the_routine_that_ends_there() -> None:
     rig.start("a")
     rig.run(1)
     assert rig.refusals() == [
-        "lift is at 0.2, 0.19 outside; wrist is at -0.05, 0.04 outside the start region of 'stow'; to_stow ends there"
+        "lift is at 0.2 m, 0.19 m outside; wrist is at -0.05 m, 0.04 m outside the start region of 'stow'; "
+        "to_stow ends there"
     ]
     rig.start("to_stow")
     rig.run(60)

@@ -99,7 +99,7 @@ def test_a_choice_that_waits_shows_its_guards() -> None:
 def test_a_move_says_how_far_it_is_from_its_goal() -> None:
     """R40."""
     rig = started(checked(machine(), move("m", {"lift": 1.0})), ticks=1)
-    assert step_status(rig, "m").waits_for == "arrival: lift -1 from the goal"
+    assert step_status(rig, "m").waits_for == "arrival: lift -1 m from the goal"
 
 
 def test_a_fault_stays_in_the_status_until_reset() -> None:
