@@ -51,7 +51,7 @@ def test_a_jog_goes_by_the_limits_of_its_direction() -> None:
     """R44: 0.5 m/s down, 1 m/s up."""
     on = machine([axis("lift", limits=[[-0.5, 1.0], [-2.0, 2.0], None]), *machine()["axes"][1:]])
     rig = Rig(checked(on, wait("A", 1.0)))
-    with pytest.raises(RequestRefused, match=r"jog lift: -0\.6 is outside -0.5 to 1"):
+    with pytest.raises(RequestRefused, match=r"jog lift: -0\.6 m/s is outside -0\.5 m/s to 1 m/s"):
         rig.runner.jog("lift", -0.6)
     for _ in range(40):
         rig.runner.jog("lift", 1.0)

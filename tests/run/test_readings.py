@@ -143,8 +143,8 @@ def test_encoders_of_one_axis_may_differ_by_so_much_and_no_more(encoders: tuple[
     rig = with_parts(on_two_motors(differ_by=0.05), lambda tick: Parts(encoders, ())).run(1)
     assert (lost(rig) == ["lift"]) is differ
     if differ:
-        shown = " and ".join(str(one) for one in encoders)
-        assert rig.kinds("fault")[0].text == f"lift: its encoders read {shown}; they may differ by 0.05"
+        shown = " and ".join(f"{one} m" for one in encoders)
+        assert rig.kinds("fault")[0].text == f"lift: its encoders read {shown}; they may differ by 0.05 m"
 
 
 def test_a_fault_that_the_axis_itself_reports_goes_before_what_is_found_out() -> None:

@@ -188,7 +188,7 @@ def test_the_evidence_is_told_with_its_numbers() -> None:
     rig = lagging(lambda n: 12.0 + n, lambda n, begin: begin, most_current=40.0)
     assert first_fault(rig) == "lift: its reading has not changed for 0.06 s under at least 15 A"
     rig = lagging(lambda n: 0.0, lambda n, begin: begin - 0.02 * n)
-    assert first_fault(rig) == "lift: it moves against its order: 0.06 the wrong way in 0.06 s"
+    assert first_fault(rig) == "lift: it moves against its order: 0.06 m the wrong way in 0.06 s"
 
 
 @pytest.mark.parametrize("sense", [1.0, -1.0])
