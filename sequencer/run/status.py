@@ -137,7 +137,7 @@ def _step_status(host: Host, run: Run, activation: Activation) -> StepStatus:
         if term
         else ()
     )
-    return StepStatus(step.name, step.kind, activation.since, waits, terms, left, held)
+    return StepStatus(step.name, step.kind, activation.since, waits, tuple(terms), left, held)
 
 
 def _held_words(box: str, activation: Activation, host: Host) -> str:
