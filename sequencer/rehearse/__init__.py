@@ -1,6 +1,7 @@
 """Rehearsals: routines run on the plant in virtual time, with scripted gauges, and held against what was expected."""
 
 from sequencer.rehearse.gauges import ScriptedGauges
+from sequencer.rehearse.judged import fallbacks_of, shortfalls
 from sequencer.rehearse.keep_outs import KeepOutDistance
 from sequencer.rehearse.measured import MeasuredClearance
 from sequencer.rehearse.rehearsal import ExpectationResult, Rehearsal, rehearse, rehearse_all
@@ -11,6 +12,8 @@ __all__ = [
     "MeasuredClearance",
     "Rehearsal",
     "ScriptedGauges",
+    "fallbacks_of",
     "rehearse",
     "rehearse_all",
+    "shortfalls",
 ]
