@@ -168,9 +168,7 @@ class MechanismBatch:
             # What is held by less than its friction stands; the sums leave a rounding of it.
             new[k] = new[k] * (moves & ((held[k] == most[k]) | (held[k] == least[k])))
 
-    def _stop(
-        self, axis: int, place: int, moved: list[Array], new: list[Array], inverse: list[list[Array]]
-    ) -> None:
+    def _stop(self, axis: int, place: int, moved: list[Array], new: list[Array], inverse: list[list[Array]]) -> None:
         """Hard stops: clamp, give back a share of the speed, and strike what moves with it."""
         low, high = self.lowest[axis], self.highest[axis]
         under, over = moved[place] < low, moved[place] > high
