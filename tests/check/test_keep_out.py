@@ -173,7 +173,7 @@ def test_a_flick_counts_with_its_longest_run_up(hand: Machine, examined: Examine
 def test_a_press_ends_where_it_is_measured_to_be_which_may_be_beyond_its_bound(
     make_machine: MakeMachine, say: Say, examined: Examined
 ) -> None:
-    """It may be off by the tracking band of 6 degrees when it ends, and again when the next step takes it from there."""
+    """It may be off by the tracking band of 6 degrees when it ends, and again when the next step has it."""
 
     def verdict(low: float) -> str:
         rule = KeepOut("shelf", (("lift", (0.5, 0.6)), ("wrist", (radians(low - 5.0), radians(low)))))
