@@ -12,7 +12,7 @@ from typing import Any
 from sequencer.check.compile_machine import compile_machine, limits_data, plain
 from sequencer.check.survey import Survey, survey
 from sequencer.check.terms import operand_data, term_data
-from sequencer.machine.machine import NANOSECONDS
+from sequencer.machine.machine import NANOSECONDS, Machine
 from sequencer.pack.checked import CheckedRoutine
 from sequencer.plan.motion import (
     AsRead,
@@ -83,6 +83,8 @@ def compile_routine(
     }
     if cleared:
         data["cleared"] = dict(cleared)
+    if routine.outside:
+        data["outside"] = [[one.body, *map(float, one.range), one.since] for one in routine.outside]
     return CheckedRoutine(compile_machine(routine.machine), data)
 
 
@@ -177,8 +179,17 @@ def _step(
         "limits": {
             str(axes[name]): limits_data(limits_for(node, machine.axes[name])) for name in driven if name in axes
         },
+        **_touching(node, machine),
         **_body(node, axes, outputs),
     }
+
+
+def _touching(node: Node, machine: Machine) -> dict[str, Any]:
+    """The pairs of bodies that may touch while a step is active, where it says so."""
+    if node.step.touching is None:
+        return {}
+    first, second = (machine.bodies_meant(name) for name in node.step.touching)
+    return {"touching": [[one, other] for one in first for other in second]}
 
 
 def _start(node: Node, axes: Mapping[str, int]) -> dict[str, Any]:

@@ -61,6 +61,10 @@ class Plant:
     Attributes:
         enabled: the permission to move, as the readings give it.
         latencies: from order to motion [ns], by axis.
+        places: where bodies outside stand [m], by name; at first in the middle of their ranges. Whoever moves them
+            changes it.
+        path: None; or a list that gets the piece that the machine holds and the position of every axis [m or rad] at
+            the end of each step.
 
     Raises:
         ModelError: `start`, `piece` or a fault names something that the machine does not have, a position is outside
@@ -92,7 +96,9 @@ class Plant:
         self._lost_zero: dict[str, float] = {}
         self._damage = Damage(machine, faults, seed)
         self._supply = Supply(machine.battery)
-        self._sensors = SensorBank(machine)
+        self.places = {body.name: 0.5 * sum(body.range) for body in machine.bodies.values() if body.range is not None}
+        self.path: list[tuple[str | None, list[float]]] | None = None
+        self._sensors = SensorBank(machine, self.places)
         self._trees = linkages(machine)
         axes = list(machine.axes.values())
         ideal = [axis.load is None or not axis.actuators for axis in axes]
@@ -201,7 +207,7 @@ class Plant:
         begin, period_s = self._now, dt_ns * 1e-9 / periods
         duration = period_s / self._substeps
         mechanism, supply, cargo, driven = self._mechanism, self._supply, self._cargo, self._driven
-        damage, with_play = self._damage, self._with_play
+        damage, path, with_play = self._damage, self.path, self._with_play
         position = mechanism.position
         if self._contacts:
             self._place_contacts(begin)
@@ -240,6 +246,8 @@ class Plant:
             if damage.encoders:
                 for drive in driven:
                     drive.turn_loose(supply.voltage, period_s)
+            if path is not None:
+                path.append((cargo.name, position.copy()))
         self._now = begin + dt_ns
         self._steps += periods * self._substeps
         for drive in driven:
@@ -274,6 +282,11 @@ class Plant:
     def least_battery(self) -> float | None:
         """Least bus voltage so far [V]; None where the machine declares no battery."""
         return self._supply.least if self.machine.battery is not None else None
+
+    @property
+    def now(self) -> tuple[str | None, list[float]]:
+        """What `path` would get: the piece that the machine holds, and where every axis is [m or rad]."""
+        return self._cargo.name, self._mechanism.position.copy()
 
     def positions(self) -> dict[str, float]:
         """True positions [m or rad] of all axes but spins."""
