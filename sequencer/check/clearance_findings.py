@@ -9,6 +9,7 @@ from sequencer.check.clearance import ClearanceSearch, Encounter
 from sequencer.check.clearance_advice import punctual
 from sequencer.check.clearance_mend import Mend, Mender, way_of
 from sequencer.check.finding import Finding, Witness
+from sequencer.check.phases import Scenario
 from sequencer.check.places_outside import PlacesOutside
 from sequencer.check.scenarios import start_spans
 from sequencer.check.spans import Span
@@ -28,9 +29,14 @@ _MOST_MENDS = 8
 
 
 def clearance_findings(search: ClearanceSearch, plan: Plan | None) -> Iterator[Finding]:
-    """The start, the presets, and one finding for each pair and each set of steps that bring it together."""
+    """The start, the presets, and what `encounter_findings` finds."""
     yield from _start_findings(search)
     yield from _preset_findings(search)
+    yield from encounter_findings(search, plan)
+
+
+def encounter_findings(search: ClearanceSearch, plan: Plan | None) -> Iterator[Finding]:
+    """One finding for each pair and each set of steps that bring it together."""
     encounters = list(search.encounters())
     mender = Mender(search, encounters)
     told: dict[tuple[str, str], int] = {}
@@ -136,7 +142,7 @@ def _finding(search: ClearanceSearch, encounter: Encounter, plan: Plan | None, m
     first = next((part for part in encounter.parts if part.moving), encounter.parts[0])
     node = search.order.occurrences[first.number].node
     parts = [first, *(part for part in encounter.parts if part is not first)]
-    said = " while ".join(_said(search, part) for part in parts)
+    said = " while ".join(_said(search, encounter.scenario, part) for part in parts)
     timed = None if plan is None else punctual(search, encounter, plan)
     return Finding(
         "clearance",
@@ -248,12 +254,12 @@ def _index(search: ClearanceSearch, part: Part) -> int:
     return -1 if part.number < 0 else search.order.occurrences[part.number].node.index
 
 
-def _said(search: ClearanceSearch, part: Part) -> str:
+def _said(search: ClearanceSearch, scenario: Scenario, part: Part) -> str:
     axis = search.machine.axes[part.axis]
     low, high = part.span
     where = axis.show(low) if high - low < 1e-9 else f"{axis.show(low)} to {axis.show(high)}"
     if part.number < 0:
-        return f"{part.axis} may stand at {where} from the start"
+        return f"{part.axis} may stand at {where} {scenario.when}"
     name = search.order.occurrences[part.number].name
     if part.moving:
         return f"'{name}' moves {part.axis} within {where}"

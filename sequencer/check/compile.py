@@ -36,6 +36,7 @@ from sequencer.plan.resolve import (
     WithStep,
     flatten,
 )
+from sequencer.routine.afterwards import AfterwardsKey, afterwards_of
 from sequencer.routine.parameters import NumberParameter, Parameter
 from sequencer.routine.routine import ANYWHERE, Routine
 from sequencer.routine.steps import Choose, Drive, Flick, Move, Perform, Press, Pulse, Repeat, Set, Timeout, Wait
@@ -49,6 +50,7 @@ def compile_routine(
     surveyed: Survey | None = None,
     flat: FlatRoutine | None = None,
     cleared: Mapping[str, Any] | None = None,
+    afterwards: Mapping[AfterwardsKey, Mapping[str, Any]] | None = None,
 ) -> CheckedRoutine:
     """Compile a routine without asking whether it is clear; `check` does ask, and is the way to a checked routine.
 
@@ -59,6 +61,7 @@ def compile_routine(
         surveyed: its plans at the ends of all ranges, if they were made already.
         flat: the routine laid out flat, if it was already.
         cleared: where it was proved to keep clear of bodies, by the table that would else block it.
+        afterwards: what runs after a cancel and after a fault, if it was compiled already.
 
     Raises:
         ModelError: a word in it stands for nothing that fits, or a step cannot move as it says with the parameters'
@@ -66,26 +69,52 @@ def compile_routine(
     """
     flat = flatten(routine) if flat is None else flat
     plans = survey(flat) if surveyed is None else surveyed
+    data = routine_data(flat, plans, _region(routine), cleared)
+    data |= {"waived": [dict(entry) for entry in waived], "assumes": list(assumes)}
+    for key, after in afterwards_of(routine):
+        if afterwards is not None and key in afterwards:
+            data[key] = dict(afterwards[key])
+        else:
+            laid_out = flatten(after)
+            data[key] = routine_data(laid_out, survey(laid_out), [])
+    return CheckedRoutine(compile_machine(routine.machine), data)
+
+
+def routine_data(
+    flat: FlatRoutine, plans: Survey, region: list[list[Any]], cleared: Mapping[str, Any] | None = None
+) -> dict[str, Any]:
+    """The plain data of a routine without what it was waived and what its verdict rests on.
+
+    Args:
+        flat: the routine.
+        plans: its plans at the ends of all ranges.
+        region: where each axis may stand at the start [axis by index, lowest, highest]; empty: anywhere.
+        cleared: where it was proved to keep clear of bodies, by the table that would else block it.
+
+    Raises:
+        ModelError: a step cannot move as it says with the parameters' own values.
+    """
     if plans.plan is None:
         raise plans.failures[0].error
+    routine = flat.routine
     index = {name: number for number, name in enumerate(routine.machine.axes)}
     outputs = {name: number for number, name in enumerate(routine.machine.outputs)}
     data: dict[str, Any] = {
         "name": routine.name,
         "from": routine.start,
-        "region": _region(routine, index),
+        "region": region,
         "parameters": [_parameter(parameter) for parameter in routine.parameters.values()],
         "roots": list(flat.roots),
         "steps": [_step(flat, node, plans.longest, index, outputs) for node in flat.nodes],
-        "waived": [dict(entry) for entry in waived],
+        "waived": [],
         "planned": plans.plan.duration,
-        "assumes": list(assumes),
+        "assumes": [],
     }
     if cleared:
         data["cleared"] = dict(cleared)
     if routine.outside:
         data["outside"] = [[one.body, *map(float, one.range), one.since] for one in routine.outside]
-    return CheckedRoutine(compile_machine(routine.machine), data)
+    return data
 
 
 def timeout_of(node: Node) -> Timeout | None:
@@ -124,9 +153,10 @@ def _most(time: ResolvedTime, routine: Routine) -> int:
     return round(parameter.high * NANOSECONDS)
 
 
-def _region(routine: Routine, index: Mapping[str, int]) -> list[list[Any]]:
+def _region(routine: Routine) -> list[list[Any]]:
     if routine.start == ANYWHERE:
         return []
+    index = {name: number for number, name in enumerate(routine.machine.axes)}
     region = []
     for name, position in routine.machine.presets[routine.start].positions.items():
         tolerance = routine.machine.axes[name].tolerance.position

@@ -22,10 +22,14 @@ _MOST_ROUNDS = 4
 
 
 class Scenario(NamedTuple):
-    """One part of all that a routine may be started with: where its axes stand, and which presets are chosen."""
+    """One part of all that a routine may be started with: where its axes stand, and which presets are chosen.
+
+    `when` says in words when its axes stand there.
+    """
 
     start: Mapping[str, Span]
     choices: Choices
+    when: str = "from the start"
 
 
 class Phase(NamedTuple):

@@ -37,7 +37,8 @@ class ClearanceWatch:
     """Follows a plant with bodies, and moves those that stand outside.
 
     Pairs count as in the check: a piece while the machine holds it, a pair that may touch in a step not while that
-    step is active. Pairs that no axis moves are not looked at.
+    step is active, nor after it was broken off until another step starts, since it stops where it is. Pairs that no
+    axis moves are not looked at.
 
     Args:
         plant: the plant, of a machine with bodies.
@@ -62,6 +63,7 @@ class ClearanceWatch:
             if "touching" in step
         }
         self._active: set[tuple[str, str]] = set()
+        self._left: set[tuple[str, str]] = set()
         self._counted: list[tuple[int, str | None, frozenset[frozenset[str]]]] = []
         plant.places.update(places.at(values))
         self._piece, positions = plant.now
@@ -73,12 +75,22 @@ class ClearanceWatch:
 
     def consider(self, events: Iterable[Event]) -> None:
         """Follow which steps let bodies touch."""
+        ended = set()
         for event in events:
-            if (event.run, event.step) in self._touching:
-                if event.kind == "start":
-                    self._active.add((event.run, event.step))
-                elif event.kind == "end":
-                    self._active.discard((event.run, event.step))
+            who = event.run, event.step
+            if event.kind == "start":
+                self._active -= self._left
+                self._left.clear()
+                if who in self._touching:
+                    self._active.add(who)
+            elif event.kind == "end" and who in self._active:
+                ended.add(who)
+                (self._active.discard if dict(event.values)["outcome"] == "done" else self._left.add)(who)
+            elif event.kind == "run" and event.text not in ("start", "done"):
+                # Broken off between two steps that let the same bodies touch.
+                left = {one for one in ended if one[0] == event.run}
+                self._active |= left
+                self._left |= left
 
     def see(self, begin: int, end: int, values: Mapping[str, Value]) -> None:
         """Take what the plant did from one tick to the next [ns]; bodies outside moved evenly to where the scripted

@@ -172,6 +172,7 @@ def test_a_long_lever_counts_the_motion_of_its_tip_not_that_of_its_hinge():
 
 
 def test_an_axis_between_no_watched_bodies_costs_nothing():
+    """C50: rollers that spin, and an axis aside."""
     tree = reacher()
     spinning = Tree(
         {**tree.axes, "fan": roller("fan", "frame", (0.0, 0.0)), "aside": hinge("aside", (0.0, 1.0))},
