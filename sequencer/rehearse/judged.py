@@ -38,9 +38,11 @@ def shortfalls(rehearsal: Rehearsal, machine: Machine, spec: RehearsalSpec | Non
             found.append(f"it entered {distance.name} by {inside} of {distance.axis}")
     near = rehearsal.clearance
     if near is not None and near.too_near:
-        least, margin = show(round(near.least, 4), LENGTH), show(near.margin, LENGTH)
-        both = " and ".join(near.between)
-        found.append(f"{both} came within {least} at {near.at:.2f} s, where {margin} must remain")
+        # What is not certain to have been kept is told by what is certain.
+        came = "came" if near.least <= near.margin else "may have come"
+        least = show(round(near.least if near.least <= near.margin else near.bound, 4), LENGTH)
+        both, margin = " and ".join(near.between), show(near.margin, LENGTH)
+        found.append(f"{both} {came} within {least} at {near.at:.2f} s, where {margin} must remain")
     return tuple(found)
 
 

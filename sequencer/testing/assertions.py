@@ -118,7 +118,7 @@ def assert_clearance(rehearsed: Rehearsed, spare: float | str = 0.0) -> None:
     near = rehearsal.clearance
     if near is None:
         _fail(rehearsed, "no two bodies count, so that no clearance was measured; declare bodies in the machine file")
-    if near.bound - near.margin < asked:
+    if near.too_near or near.bound - near.margin < asked:
         least, must = show(round(near.least, 4), LENGTH), show(near.margin + asked, LENGTH)
         both = " and ".join(near.between)
         _fail(rehearsed, f"{both} came within {least} at {near.at:.2f} s, where {must} should remain")
