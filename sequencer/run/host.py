@@ -128,8 +128,7 @@ class Host:
                 open_gates(run)
         for request in starts:
             start(self, request)
-        if self.supervisor.tables:
-            self.supervisor.go_by(self.runs)
+        self.tell_supervisor()
         self.supervisor.commit(self.now, self.gap)
         if self.runs:
             look_for_dead_ends(self)
@@ -138,6 +137,11 @@ class Host:
             history = motion.history
             if len(history) > 1 and history[1][0] <= now - motion.latest:
                 motion.forget(now)
+
+    def tell_supervisor(self) -> None:
+        """Tell it what runs, and which active steps let bodies touch."""
+        if self.supervisor.tables:
+            self.supervisor.go_by(self.runs)
 
     def _look(self, readings: Readings) -> str | None:
         """Freeze the readings; where their source breaks nothing is known, and what broke is returned (R36)."""

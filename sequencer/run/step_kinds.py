@@ -165,6 +165,7 @@ def _press(activation: Activation, run: Run) -> bool:
 def _is_free(activation: Activation, run: Run, low: float, high: float) -> bool:
     """Whether the supervisor lets an axis occupy [low, high] from now on; a change is told."""
     motion = activation.motions[0]
+    run.host.tell_supervisor()
     box = run.host.supervisor.blocks(motion.definition.index, low, high)
     if box is not None:
         if motion.held != box.name:
