@@ -1,4 +1,5 @@
-"""The very edges of tolerances and times: on them, and by the least beyond. SEMANTICS R14, R15, R17, R20, R31, R33, R42.
+"""The very edges of tolerances and times: on them, and by the least beyond.
+SEMANTICS R14, R15, R17, R20, R31, R33, R42.
 
 Numbers are powers of two where a sum must be exact.
 """
