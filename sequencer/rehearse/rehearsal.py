@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -14,6 +14,7 @@ from sequencer.plant import Contact, Fault, Plant
 from sequencer.rehearse.gauges import Script, ScriptedGauges
 from sequencer.rehearse.keep_outs import KeepOutDistance, KeepOutWatch
 from sequencer.rehearse.measured import MeasuredClearance
+from sequencer.rehearse.performance import Performance
 from sequencer.rehearse.places import PlacesOutside
 from sequencer.routine.routine import ANYWHERE, Routine
 from sequencer.routine.steps import Button, Expectation, RehearsalSpec
@@ -24,12 +25,8 @@ from sequencer.units import LENGTH, TIME, show
 if TYPE_CHECKING:
     from sequencer.rehearse.clearance import ClearanceWatch
 
-SETTLE = 5
-"""Ticks that a rehearsal goes on after its last run has ended: what rests must stay at rest."""
 WATCH_SLICE = 5_000_000
 """How often true positions are compared with keep-outs [ns]."""
-STOPPING = 5.0
-"""How long a run that was cancelled at the limit may take to come to rest [s]."""
 
 
 class ExpectationResult(NamedTuple):
@@ -149,7 +146,9 @@ def rehearse(
     recorder = Recorder(checked.machine, hosted)
     runner = Runner(hosted, recorder)
     held = piece if piece is not None else spec.piece
-    plant = Plant(machine, seed=seed, start=_positions(machine, chosen), piece=held, faults=faults, contacts=contacts)
+    plant = Plant(
+        machine, seed=seed, start=start_positions(machine, chosen), piece=held, faults=faults, contacts=contacts
+    )
     watch = KeepOutWatch(machine)
     outside = PlacesOutside(machine, checked, scripts, places)
     near: ClearanceWatch | None = None
@@ -160,19 +159,17 @@ def rehearse(
         near = ClearanceWatch(plant, hosted, outside, script.values(0))
     runner.request(checked.name, {**dict(spec.parameters), **(parameters or {})})
     laid = dict(spec.offered) | {name: round(time * NANOSECONDS) for name, time in (offered or {}).items()}
-    offers = sorted((time, name) for name, time in laid.items())
     told = [(time / NANOSECONDS, button) for button, time in spec.pressed]
-    buttons = _buttons(runner, [*told, *pressed])
-    cause = _play(runner, plant, script, watch, near, offers, buttons, checked.name, limit)
+    performance = Performance(runner, plant, script, laid, [*told, *pressed], checked.name, limit)
+    play(performance, watch, near)
     trace = recorder.trace()
     run = next((run for run in trace.runs() if run.name == checked.name), None)
     steps = trace.steps(run) if run is not None else ()
-    outcome = run.outcome if run is not None and run.outcome is not None else "cancelled"
-    duration = run.end - run.start if run is not None else 0.0
+    outcome, duration = performance.outcome, performance.duration
     return Rehearsal(
         name=spec.name,
         outcome=outcome,
-        cause=_whole_cause(None if run is None else run.cause, cause),
+        cause=performance.cause,
         duration=duration,
         steps=steps,
         trace=trace,
@@ -199,48 +196,18 @@ def rehearse_all(
     return tuple(rehearse(checked, machine=machine, spec=spec, seed=seed) for spec in specs)
 
 
-def _play(
-    runner: Runner,
-    plant: Plant,
-    script: ScriptedGauges,
-    watch: KeepOutWatch,
-    near: ClearanceWatch | None,
-    offers: list[tuple[int, str]],
-    buttons: list[tuple[int, Callable[[], None]]],
-    name: str,
-    limit: float,
-) -> str | None:
-    """Tick until the run of `name` and whatever follows it has ended; why it has no outcome of its own, or None."""
-    period = plant.machine.period
-    last = round(limit * NANOSECONDS)
-    active: set[str] = set()
-    cause: str | None = None
-    begun = False
-    quiet = 0
-    now = 0
+def play(performance: Performance, watch: KeepOutWatch, near: ClearanceWatch | None = None) -> None:
+    """Tick and let time pass until it is over, and see how near the plant comes to what it must miss."""
+    plant, script = performance.plant, performance.script
     if watch:
         watch.see(plant.positions(), 0.0)
-    while quiet < SETTLE:
-        while offers and offers[0][0] <= now:
-            plant.offer(offers.pop(0)[1])
-        while buttons and buttons[0][0] <= now:
-            buttons.pop(0)[1]()
-        readings = plant.readings(now, script.values(now))
-        orders = runner.tick(readings)
-        for event in orders.events:
-            if event.kind == "run":
-                begun = begun or event.run == name
-                (active.add if event.text == "start" else active.discard)(event.run)
-            elif event.kind == "refused" and event.run == name and not begun:
-                cause = f"refused: {event.text}"
-            elif event.kind == "refused" and event.run != name:
-                cause = f"{_FOLLOWER}'{event.run}', which should have followed, was refused: {event.text}"
-        plant.apply(orders)
+    while not performance.over:
+        now = performance.now
+        gap = performance.tick()
         if near is not None:
-            near.consider(orders.events)
-        gap = period + plant.lateness()
+            near.consider(performance.events)
         if watch:
-            watch.consider(readings)
+            watch.consider(performance.readings)
             for begin in range(0, gap, WATCH_SLICE):
                 plant.advance(min(WATCH_SLICE, gap - begin))
                 watch.see(plant.positions(), (now + min(begin + WATCH_SLICE, gap)) / NANOSECONDS)
@@ -248,39 +215,14 @@ def _play(
             plant.advance(gap)
         if near is not None:
             near.see(now, now + gap, script.values(now + gap))
-        quiet = 0 if active or not (begun or cause) else quiet + 1
-        now += gap
-        if now >= last and active and cause is None:
-            waits = (step for run in runner.status().runs for step in run.steps if step.waits_for)
-            waiting = "; ".join(f"{step.name} waits for {step.waits_for}" for step in waits)
-            cause = f"not over after {limit:g} s" + (f" ({waiting})" if waiting else "")
-            runner.cancel()
-        elif now >= last + round(STOPPING * NANOSECONDS):
-            break
-    return cause
 
 
-def _buttons(runner: Runner, pressed: Sequence[tuple[float, Button]]) -> list[tuple[int, Callable[[], None]]]:
-    """What is to be called, and when [ns], in order."""
-    calls = {"cancel": runner.cancel, "hold": runner.hold, "resume": runner.resume, "abort": runner.abort}
-    for _, button in pressed:
-        if button not in calls:
-            raise ModelError(f"pressed: there is no button '{button}'; {did_you_mean(button, calls)}")
-    ordered = sorted((round(time * NANOSECONDS), button) for time, button in pressed)
-    return [(time, calls[button]) for time, button in ordered]
+def start_positions(machine: Machine, start: str | Mapping[str, float]) -> Mapping[str, float] | None:
+    """Where a rehearsal begins: a preset's positions without those of spins, or what is given.
 
-
-_FOLLOWER = "; "
-"""How a cause begins that adds to the run's own and does not stand for it."""
-
-
-def _whole_cause(own: str | None, told: str | None) -> str | None:
-    if told is None or not told.startswith(_FOLLOWER):
-        return told or own
-    return f"{own or ''}{told}".removeprefix(_FOLLOWER)
-
-
-def _positions(machine: Machine, start: str | Mapping[str, float]) -> Mapping[str, float] | None:
+    Raises:
+        ModelError: an unknown preset.
+    """
     if not isinstance(start, str):
         return start
     if start == ANYWHERE:

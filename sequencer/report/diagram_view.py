@@ -127,6 +127,10 @@ def _words(shown: SideBySide, proved: bool) -> str:
     """What the diagram comes to."""
     if not shown.found.complete:
         words = "There was too much to look at all of it closely: some of what is shaded may be clear."
+    elif _meets(shown, (0.0, 0.0)):
+        words = "They begin in what is shaded: no order of the two helps."
+    elif _meets(shown, shown.found.durations):
+        words = "They end in what is shaded: another goal is needed."
     else:
         words = _WAYS[shown.found.way].format(*shown.names)
     if not shown.found.blocked:
@@ -136,6 +140,14 @@ def _words(shown: SideBySide, proved: bool) -> str:
     elif proved and shown.gates:
         words += " The gate keeps them out of what is shaded."
     return words + " Shaded: bodies may be too near each other; the blue line: the plan, if all is punctual."
+
+
+def _meets(shown: SideBySide, corner: tuple[float, float]) -> bool:
+    """Whether the steps are blocked where both have got so far."""
+    return any(
+        cell.first[0] <= corner[0] <= cell.first[1] and cell.second[0] <= corner[1] <= cell.second[1]
+        for cell in shown.found.blocked
+    )
 
 
 def _style(gate: GateLine) -> str:

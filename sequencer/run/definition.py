@@ -330,6 +330,18 @@ def parameter_values(definition: RoutineDefinition, given: Mapping[str, float | 
             if value not in data["choices"]:
                 raise RequestRefused(f"{name} cannot be '{value}'; {did_you_mean(str(value), data['choices'])}")
         elif isinstance(value, bool) or not isinstance(value, int | float) or not data["low"] <= value <= data["high"]:
-            raise RequestRefused(f"{name} is {value!r}; allowed are {data['low']:g} to {data['high']:g}")
+            raise RequestRefused(f"{name} is {_shown(value, data)}; allowed are {_range_words(data)}")
         values[name] = value
     return values
+
+
+def _shown(value: Any, data: Mapping[str, Any]) -> str:
+    """A value that was given for a parameter; what is no number as it was written."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return repr(value)
+    m, kg, second, amp, rad = data["dimension"]
+    return show(value, (m, kg, second, amp, rad), 6)
+
+
+def _range_words(data: Mapping[str, Any]) -> str:
+    return f"{_shown(data['low'], data)} to {_shown(data['high'], data)}"

@@ -17,12 +17,13 @@ from sequencer.run.motion import Motion
 from sequencer.run.requests import Request, forget_followers, handle, refuse, start
 from sequencer.run.routine_run import Run
 from sequencer.run.snapshot import Snapshot
-from sequencer.run.status import guards_words, term_words, unknown_words
+from sequencer.run.status import guards_words
 from sequencer.run.step_kinds import set_instants
 from sequencer.run.step_state import Activation
 from sequencer.run.supervisor import Supervisor
 from sequencer.run.terms import Scope, Test, build
 from sequencer.run.watches import advance_clocks, forbidden, watch_over
+from sequencer.run.words import Words, unknown_words
 
 
 class Host:
@@ -65,6 +66,7 @@ class Host:
         self.waiting: list[tuple[list[Run], Request]] = []
         self.confirmed: set[str] | None = None
         self.bypasses = _bypasses(given)
+        self.vocabulary = Words(self.definition)
 
     @property
     def zeroed(self) -> list[bool]:
@@ -126,8 +128,7 @@ class Host:
                 open_gates(run)
         for request in starts:
             start(self, request)
-        if self.supervisor.tables:
-            self.supervisor.go_by(self.runs)
+        self.tell_supervisor()
         self.supervisor.commit(self.now, self.gap)
         if self.runs:
             look_for_dead_ends(self)
@@ -136,6 +137,11 @@ class Host:
             history = motion.history
             if len(history) > 1 and history[1][0] <= now - motion.latest:
                 motion.forget(now)
+
+    def tell_supervisor(self) -> None:
+        """Tell it what runs, and which active steps let bodies touch."""
+        if self.supervisor.tables:
+            self.supervisor.go_by(self.runs)
 
     def _look(self, readings: Readings) -> str | None:
         """Freeze the readings; where their source breaks nothing is known, and what broke is returned (R36)."""
@@ -389,7 +395,7 @@ class Host:
 
     def words(self, term: Any, scope: Scope) -> str:
         """A condition with the values that decide it."""
-        return term_words(term, self.values, scope.own)
+        return self.vocabulary.decided(term, self.values, scope.own)
 
     def waiting_words(self, activation: Activation, run: Run) -> str:
         """What a step still waits for, and which of it is unknown, since when."""

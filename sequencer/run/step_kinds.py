@@ -158,6 +158,7 @@ def _press(activation: Activation, run: Run) -> bool:
 def _is_free(activation: Activation, run: Run, low: float, high: float) -> bool:
     """Whether the supervisor lets an axis occupy [low, high] from now on; a change is told."""
     motion = activation.motions[0]
+    run.host.tell_supervisor()
     box = run.host.supervisor.blocks(motion.definition.index, low, high)
     if box is not None:
         if motion.held != box.name:
@@ -292,9 +293,8 @@ def _goal(goal: Any, motion: Motion, run: Run) -> float:
         )
     if kind == "reading":
         if not goal[2] <= value <= goal[3]:
-            raise StartFailed(
-                f"{goal[1]} reads {value:.6g}, outside {goal[2]:.6g} to {goal[3]:.6g}; {name} was not moved"
-            )
+            read, low, high = (motion.definition.show(place) for place in (value, goal[2], goal[3]))
+            raise StartFailed(f"{goal[1]} reads {read}, outside {low} to {high}; {name} was not moved")
         return float(value)
     if value not in goal[2]:
         raise StartFailed(f"{goal[1]} is {value}; the move knows {', '.join(goal[2])}")

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 from sequencer.run.motion import Motion
 from sequencer.run.routine_run import Run
-from sequencer.run.status import term_words
 
 if TYPE_CHECKING:
     from sequencer.run.host import Host
@@ -78,7 +77,7 @@ def forbidden(host: Host, axis: int) -> str | None:
     """The interlock that does not permit motion of an axis now, in words, or None."""
     for data, test in host.must_stay:
         if axis in data["axes"] and test() is not True:
-            return f"interlock {data['name']}: {term_words(data['term'], host.values, {})} does not hold"
+            return f"interlock {data['name']}: {host.vocabulary.decided(data['term'], host.values, {})} does not hold"
     return None
 
 

@@ -18,7 +18,7 @@ def test_a_lift_that_lost_its_zero_creeps_to_its_switch_and_moves_by_the_new_one
     """R42: its reading is 60 mm off until then; a move is refused before, and exact after."""
     machine = load_machine(DEMO / "machine.yaml")
     plant = Plant(machine, start={"lift": 0.06, "wrist": radians(70.0)}, seed=2)
-    plant._lose_zero()
+    plant.lose_power(0)
     runner = Runner(check(load_routine(DEMO / "drop.routine.yaml")))
     now = 0
 

@@ -22,7 +22,7 @@ from sequencer.check.bodies import bodies_of
 from sequencer.check.clearance_advice import PRECISION
 from sequencer.check.side_by_side import side_by_side
 from sequencer.errors import ModelError
-from sequencer.machine.machine import Machine
+from sequencer.machine.machine import Machine, Preset
 from sequencer.report import machine_svg, routine_svg, together_svg
 from sequencer.report.nearest import nearest
 from sequencer.report.outlines import Outlines, convex_hull
@@ -273,6 +273,14 @@ def test_a_detour_is_told_by_a_diagram_that_is_blocked_from_side_to_side() -> No
     words = " ".join(text.text or "" for text in drawn("broken_reach").iter(f"{SVG}text"))
     assert "neither 'rise' nor 'tilt' can go first: a detour is needed" in words
     assert "Every way across is blocked: a detour is needed." in words
+
+
+def test_steps_that_end_too_near_each_other_are_told_so() -> None:
+    routine, _ = examined("broken_reach")
+    presets = {**routine.machine.presets, "ridge": Preset("ridge", {"lift": 0.95, "wrist": radians(15.0)})}
+    moved = load_routine(DEMO / "broken_reach.routine.yaml", replace(routine.machine, presets=presets))
+    words = " ".join(text.text or "" for text in read(routine_svg(moved, examine(moved))).iter(f"{SVG}text"))
+    assert "They end in what is shaded: another goal is needed." in words
 
 
 def test_blocked_cells_gate_and_course_are_drawn_to_scale() -> None:

@@ -506,7 +506,7 @@ def test_goals_by_distance_parameter_and_preset(goal: Any, end: float) -> None:
 @pytest.mark.parametrize(
     ("value", "words"),
     [
-        (2.0, "pressure reads 2, outside 0 to 1; lift was not moved"),
+        (2.0, "pressure reads 2 m, outside 0 m to 1 m; lift was not moved"),
         (None, "the goal of lift is read from pressure, which is unknown (pressure is missing since tick 0)"),
     ],
 )

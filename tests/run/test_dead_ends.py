@@ -22,7 +22,7 @@ def test_a_run_with_a_step_still_to_come_at_its_time_is_not_lost() -> None:
     rig = started(checked(machine(), wait("w", until=FAR), pulse("p", {"lamp": True}, 0.1, at=1.0)), ticks=49)
     assert stuck(rig) == []
     rig.run(12)
-    assert stuck(rig) == ["nothing can happen any more: w waits for lift > 0.5 (lift 0)"]
+    assert stuck(rig) == ["nothing can happen any more: w waits for lift > 0.5 m (lift 0 m)"]
 
 
 def test_a_run_beside_one_that_runs_is_not_lost_until_it_is_alone() -> None:
@@ -35,7 +35,7 @@ def test_a_run_beside_one_that_runs_is_not_lost_until_it_is_alone() -> None:
     rig.run(2)
     assert rig.outcomes("s") == [(20, "done")]
     assert [event.tick for event in rig.kinds("stuck")] == [21]
-    assert stuck(rig) == ["nothing can happen any more: w waits for lift > 0.5 (lift 0)"]
+    assert stuck(rig) == ["nothing can happen any more: w waits for lift > 0.5 m (lift 0 m)"]
 
 
 def test_a_press_may_still_move_what_another_step_waits_for() -> None:
@@ -70,7 +70,9 @@ def test_a_choice_that_waits_in_vain_names_each_of_its_guards() -> None:
     """R40, R11: one that is true or of a sensor may still come."""
     vain = [(FAR, [wait("x", 0.1)]), (["<", "lift", -0.5], [wait("y", 0.1)])]
     rig = started(checked(machine(), choose("c", vain)), ticks=10)
-    assert stuck(rig) == ["nothing can happen any more: c waits for lift > 0.5 (lift 0) or lift < -0.5 (lift 0)"]
+    assert stuck(rig) == [
+        "nothing can happen any more: c waits for lift > 0.5 m (lift 0 m) or lift < -0.5 m (lift 0 m)"
+    ]
     rig = started(checked(machine(), choose("c", [vain[0], (BEAM, [wait("y", 0.1)])])), ticks=10)
     assert stuck(rig) == []
 
@@ -85,7 +87,7 @@ def test_a_block_waits_for_what_is_inside_and_is_not_asked_itself(block: str) ->
         "choose": choose("b", [(["holds", "guard"], inside)]),
     }[block]
     rig = started(checked(machine(), made), ticks=10)
-    assert stuck(rig) == ["nothing can happen any more: w waits for lift > 0.5 (lift 0)"]
+    assert stuck(rig) == ["nothing can happen any more: w waits for lift > 0.5 m (lift 0 m)"]
 
 
 def test_a_block_with_a_timeout_will_end() -> None:
@@ -96,7 +98,7 @@ def test_a_block_with_a_timeout_will_end() -> None:
 def test_a_gate_that_will_not_open_is_named_and_one_of_a_sensor_is_not() -> None:
     """R40, R32."""
     rig = started(checked(machine(), move("m", {"wrist": 0.5}, once=FAR, timeout=None)), ticks=10)
-    assert stuck(rig) == ["nothing can happen any more: m waits for lift > 0.5 (lift 0)"]
+    assert stuck(rig) == ["nothing can happen any more: m waits for lift > 0.5 m (lift 0 m)"]
     assert not stuck(started(checked(machine(), move("m", {"wrist": 0.5}, once=BEAM, timeout=None)), ticks=10))
 
 
@@ -104,7 +106,7 @@ def test_a_wait_for_a_step_that_is_over_is_in_vain_and_for_one_that_is_active_is
     """R40, R21: the elapsed time of a step that has ended stands still."""
     steps = [wait("a", 0.1), wait("w", until=[">", "a.elapsed", 1.0])]
     rig = started(checked(machine(), *steps), ticks=20)
-    assert stuck(rig) == ["nothing can happen any more: w waits for a.elapsed > 1 (a.elapsed 0.1)"]
+    assert stuck(rig) == ["nothing can happen any more: w waits for a.elapsed > 1 s (a.elapsed 0.1 s)"]
     steps = [wait("a", until=FAR, timeout=9.0), wait("w", until=[">", "a.elapsed", 1.0])]
     assert not stuck(started(checked(machine(), *steps), ticks=20))
 
@@ -114,7 +116,7 @@ def test_each_step_that_waits_in_vain_is_named_and_one_that_does_not_saves_the_r
     low: Any = ["<", "wrist", -0.5]
     rig = started(checked(machine(), wait("w", until=FAR), wait("v", until=low)), ticks=10)
     assert stuck(rig) == [
-        "nothing can happen any more: w waits for lift > 0.5 (lift 0); v waits for wrist < -0.5 (wrist 0)"
+        "nothing can happen any more: w waits for lift > 0.5 m (lift 0 m); v waits for wrist < -0.5 m (wrist 0 m)"
     ]
     assert not stuck(started(checked(machine(), wait("w", until=FAR), wait("v", until=BEAM)), ticks=10))
 

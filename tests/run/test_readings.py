@@ -211,7 +211,7 @@ def test_a_lost_zero_is_told_once_when_it_is_lost() -> None:
     """R42, R40: with the evidence; not again while it stays lost."""
     rig = jumped(0.5)
     rig.run(20)
-    assert [event.text for event in rig.kinds("zero lost")] == ["wrist: its reading jumped by 0.5 in 0.02 s"]
+    assert [event.text for event in rig.kinds("zero lost")] == ["wrist: its reading jumped by 0.5 m in 0.02 s"]
 
 
 def test_a_start_region_of_an_axis_that_is_not_zeroed_is_not_met() -> None:
