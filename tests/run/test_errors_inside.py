@@ -145,8 +145,8 @@ def test_a_zero_that_is_lost_is_told_once_and_one_lost_later_is_told_then() -> N
     rig.positions["wrist"] += 0.5
     rig.run(3)
     assert [(event.tick, event.text) for event in rig.kinds("zero lost")] == [
-        (5, "lift: its reading jumped by 0.5 in 0.02 s"),
-        (8, "wrist: its reading jumped by 0.5 in 0.02 s"),
+        (5, "lift: its reading jumped by 0.5 m in 0.02 s"),
+        (8, "wrist: its reading jumped by 0.5 m in 0.02 s"),
     ]
 
 

@@ -149,7 +149,7 @@ def test_a_step_that_cannot_start_for_the_machines_sake_is_a_fault_of_the_machin
         (press("n", 5.0, -3.25, "w", until=BEAM), "n: wrist to -3.25 m is outside its travel, -3 m to 3 m"),
         (
             move("n", {"lift": ["reading", "pressure", 0.5, 2.0]}, "w"),
-            "n: pressure reads 0.25, outside 0.5 to 2; lift was not moved",
+            "n: pressure reads 0.25 m, outside 0.5 m to 2 m; lift was not moved",
         ),
         (
             move("n", {"lift": ["per", "piece", {"lantern": 0.5, "float": 1.0}]}, "w"),
