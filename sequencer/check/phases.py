@@ -18,7 +18,8 @@ from sequencer.plan.motion import AsRead, AtPlace, ByDistance, PerWord, Resolved
 from sequencer.routine.steps import Flick, Move, Press
 
 _MOST_ROUNDS = 4
-"""Where passages of a repeat carry an axis farther and farther, after so many rounds its whole travel is taken."""
+"""Where passages of a repeat carry an axis farther and farther, after so many rounds its whole travel is taken by steps
+that move it on by a distance, after twice as many by all."""
 
 
 class Scenario(NamedTuple):
@@ -31,13 +32,14 @@ class Scenario(NamedTuple):
 class Phase(NamedTuple):
     """What one step does to one axis.
 
-    `whole` is where the axis may be while the step moves it, `goal` where it wants to, `rest` where it may be left.
-    `steady` says that from any place between start and goal it goes to the goal and nowhere else (a flick may wind up).
+    `whole` is where the axis may be while the step moves it, `goal` where it wants to, `rest` where it may be left, and
+    `done` where it may be left if the step was not interrupted by what comes from around it. `steady` says that from any place between start and goal it goes to the goal and nowhere else (a flick may wind up).
     """
 
     whole: Span
     goal: Span
     rest: Span
+    done: Span
     steady: bool
 
 
@@ -53,10 +55,15 @@ class Phases:
         """Where the axis may stand when `one` starts, with the occurrence that left it there (-1: it stands there
         from the start)."""
         found, initial = self.order.holders(one, axis)
-        spans = [(number, self.table[number, axis].rest) for number in members(found)]
+        spans = [(number, self.left_by(number, axis, one)) for number in members(found)]
         if initial:
             spans.append((-1, self.scenario.start[axis]))
         return spans
+
+    def left_by(self, number: int, axis: str, one: Occurrence) -> Span:
+        """Where a step may have left the axis, if it has, while `one` is active."""
+        phase = self.table[number, axis]
+        return phase.done if self.order.is_complete(self.order.occurrences[number], one) else phase.rest
 
 
 def phases_of(order: Order, scenario: Scenario) -> Phases:
@@ -64,16 +71,17 @@ def phases_of(order: Order, scenario: Scenario) -> Phases:
     table: dict[tuple[int, str], Phase] = {}
     phases = Phases(order, scenario, table)
     moving = [one for one in order.occurrences if one.axes]
-    for round_number in range(_MOST_ROUNDS + 1):
+    changed = True
+    rounds = 0
+    while changed and (rounds == 0 or _is_round(order)):
         changed = False
+        rounds += 1
         for one in moving:
             for axis in one.axes:
-                phase = _phase(phases, one, axis, widen=round_number >= _MOST_ROUNDS)
+                phase = _phase(phases, one, axis, rounds)
                 if table.get((one.number, axis)) != phase:
                     table[one.number, axis] = phase
                     changed = True
-        if not (changed and _is_round(order)):
-            break
     return phases
 
 
@@ -81,13 +89,14 @@ def _is_round(order: Order) -> bool:
     return bool(order.passages) or any(one.node.step.preempt for one in order.occurrences)
 
 
-def _phase(phases: Phases, one: Occurrence, axis: str, widen: bool) -> Phase:
+def _phase(phases: Phases, one: Occurrence, axis: str, rounds: int) -> Phase:
     order = phases.order
     start = start_span(phases, one, axis)
     low, high = order.flat.machine.axes[axis].travel or (0.0, 0.0)
-    if widen and one.passages and _carries_on(one, axis):
+    if rounds > 2 * _MOST_ROUNDS or (rounds > _MOST_ROUNDS and one.passages and _carries_on(one, axis)):
         start = (low, high)
-    taken_over = _taken_over(order, one, axis)
+    taken_over = _taken_over(order, one)
+    run_on = run_on_span(phases, one, axis)
     body = one.node.step.body
     scope = one.node.scope
     if isinstance(body, Flick):
@@ -95,23 +104,28 @@ def _phase(phases: Phases, one: Occurrence, axis: str, widen: bool) -> Phase:
         goal = span_of(scope.operand(body.to, axis), order.flat, phases.scenario.choices)
         fastest = max(abs(value) for value in span_of(scope.operand(body.speed), order.flat, phases.scenario.choices))
         reach = _flick_reach(limits_for(one.node, order.flat.machine.axes[axis]), through, goal, fastest)
-        whole = _within(hull((start, goal, reach)), low, high)
-        return Phase(whole, goal, whole if may_end_early(one) or taken_over else goal, steady=False)
+        whole = _within(hull((start, goal, reach, run_on)), low, high)
+        return _ended(one, whole, goal, taken_over, steady=False)
     if isinstance(body, Press):
         goal = span_of(scope.operand(body.toward, axis), order.flat, phases.scenario.choices)
         whole = hull((start, goal))
-        return Phase(whole, goal, whole, steady=True)
+        return Phase(whole, goal, whole, whole, steady=True)
     assert isinstance(body, Move)
     goal = _goal_span(phases, dict(goals_of(one.node))[axis], start, one.node.step.retry)
     goal = _within(goal, low, high)
-    whole = hull((start, goal))
-    return Phase(whole, goal, whole if may_end_early(one) or taken_over else goal, steady=True)
+    whole = hull((start, goal, _within(run_on, low, high)))
+    return _ended(one, whole, goal, taken_over, steady=True)
+
+
+def _ended(one: Occurrence, whole: Span, goal: Span, taken_over: bool, steady: bool) -> Phase:
+    rest = whole if may_end_early(one) or taken_over else goal
+    return Phase(whole, goal, rest, whole if _may_stop_short(one) or taken_over else goal, steady)
 
 
 def start_span(phases: Phases, one: Occurrence, axis: str) -> Span:
     """Where the axis may be ordered to be when `one` takes it."""
     found, initial = phases.order.holders(one, axis)
-    spans = [phases.table[number, axis].rest for number in members(found) if (number, axis) in phases.table]
+    spans = [phases.left_by(number, axis, one) for number in members(found) if (number, axis) in phases.table]
     if initial:
         spans.append(phases.scenario.start[axis])
     # A step that takes the axis from a moving one starts anywhere on the other's way.
@@ -121,14 +135,48 @@ def start_span(phases: Phases, one: Occurrence, axis: str) -> Span:
     return hull(spans) if spans else phases.scenario.start[axis]
 
 
-def _taken_over(order: Order, one: Occurrence, axis: str) -> bool:
-    return bool(order.concurrent(one) & order.owners[axis])
+def _limits_of(one: Occurrence, order: Order, axis: str) -> Limits:
+    limits = limits_for(one.node, order.flat.machine.axes[axis])
+    return Limits(limits.velocity, limits.acceleration) if one.node.step.profile == "trapezoid" else limits
+
+
+def _stops_as_fast(one: Limits, other: Limits) -> bool:
+    sooner = one.jerk is None or (other.jerk is not None and one.jerk >= other.jerk)
+    return sooner and one.acceleration[0] <= other.acceleration[0] and one.acceleration[1] >= other.acceleration[1]
+
+
+def _taken_over(order: Order, one: Occurrence) -> bool:
+    """Whether another step may take one of its axes from it, which ends it and stops its other axes as well."""
+    return any(order.concurrent(one) & order.owners[axis] for axis in one.axes)
+
+
+def run_on_span(phases: Phases, one: Occurrence, axis: str) -> Span:
+    """Where the axis may be ordered to be when `one` takes it, and where it may run on to: a step that takes an axis
+    while it moves may not stop it as fast as the step before counted on."""
+    order = phases.order
+    own = _limits_of(one, order, axis)
+    start = low, high = start_span(phases, one, axis)
+    for number in members(order.holders(one, axis)[0] | (order.concurrent(one) & order.owners[axis])):
+        other, phase = order.occurrences[number], phases.table.get((number, axis))
+        planned = _limits_of(other, order, axis)
+        hands_over = may_end_early(other) or _taken_over(order, other)
+        if phase is None or not hands_over or isinstance(other.node.step.body, Press) or _stops_as_fast(own, planned):
+            continue
+        if not phase.steady or phase.whole[1] > phase.goal[0]:
+            low = min(low, start[0] + stop_travel(planned.velocity[0], planned.acceleration[0], own).low)
+        if not phase.steady or phase.whole[0] < phase.goal[1]:
+            high = max(high, start[1] + stop_travel(planned.velocity[1], planned.acceleration[1], own).high)
+    return low, high
 
 
 def may_end_early(one: Occurrence) -> bool:
     """Whether a step may be over before it has done what it says."""
+    return _may_stop_short(one) or bool(one.uncut)
+
+
+def _may_stop_short(one: Occurrence) -> bool:
     step = one.node.step
-    return step.until is not None or step.on_timeout == "continue" or one.loses
+    return step.until is not None or step.duration is not None or step.on_timeout == "continue"
 
 
 def _carries_on(one: Occurrence, axis: str) -> bool:
