@@ -33,7 +33,9 @@ class Phase(NamedTuple):
     """What one step does to one axis.
 
     `whole` is where the axis may be while the step moves it, `goal` where it wants to, `rest` where it may be left, and
-    `done` where it may be left if the step was not interrupted by what comes from around it. `steady` says that from any place between start and goal it goes to the goal and nowhere else (a flick may wind up).
+    `done` where it may be left if the step was not interrupted by what comes from around it. `steady` says that from
+    any place between start and goal it goes to the goal and nowhere else (a flick may wind up, and a step that takes a
+    moving axis may run on).
     """
 
     whole: Span
@@ -114,7 +116,7 @@ def _phase(phases: Phases, one: Occurrence, axis: str, rounds: int) -> Phase:
     goal = _goal_span(phases, dict(goals_of(one.node))[axis], start, one.node.step.retry)
     goal = _within(goal, low, high)
     whole = hull((start, goal, _within(run_on, low, high)))
-    return _ended(one, whole, goal, taken_over, steady=True)
+    return _ended(one, whole, goal, taken_over, steady=run_on == start_span(phases, one, axis))
 
 
 def _ended(one: Occurrence, whole: Span, goal: Span, taken_over: bool, steady: bool) -> Phase:
@@ -159,14 +161,19 @@ def run_on_span(phases: Phases, one: Occurrence, axis: str) -> Span:
     for number in members(order.holders(one, axis)[0] | (order.concurrent(one) & order.owners[axis])):
         other, phase = order.occurrences[number], phases.table.get((number, axis))
         planned = _limits_of(other, order, axis)
-        hands_over = may_end_early(other) or _taken_over(order, other)
-        if phase is None or not hands_over or isinstance(other.node.step.body, Press) or _stops_as_fast(own, planned):
+        if phase is None or not may_leave_moving(phases, number) or _stops_as_fast(own, planned):
             continue
         if not phase.steady or phase.whole[1] > phase.goal[0]:
             low = min(low, start[0] + stop_travel(planned.velocity[0], planned.acceleration[0], own).low)
         if not phase.steady or phase.whole[0] < phase.goal[1]:
             high = max(high, start[1] + stop_travel(planned.velocity[1], planned.acceleration[1], own).high)
     return low, high
+
+
+def may_leave_moving(phases: Phases, number: int) -> bool:
+    """Whether an axis may still move when the step that moved it is over: it brakes, is taken over or pressed on."""
+    one = phases.order.occurrences[number]
+    return may_end_early(one) or _taken_over(phases.order, one) or isinstance(one.node.step.body, Press)
 
 
 def may_end_early(one: Occurrence) -> bool:
@@ -176,7 +183,8 @@ def may_end_early(one: Occurrence) -> bool:
 
 def _may_stop_short(one: Occurrence) -> bool:
     step = one.node.step
-    return step.until is not None or step.duration is not None or step.on_timeout == "continue"
+    timed = bool(one.axes) and step.duration is not None
+    return step.until is not None or timed or step.on_timeout == "continue"
 
 
 def _carries_on(one: Occurrence, axis: str) -> bool:
