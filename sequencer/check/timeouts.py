@@ -63,11 +63,11 @@ def _held_up(flat: FlatRoutine, node: Node, longest: Mapping[int, float], late: 
     time = timeout_time(node, longest, flat.routine)
     if time is None or late * NANOSECONDS <= time:
         return
-    takes = "for ever" if late == float("inf") else f"{show(late, TIME)}"
+    takes = "wait for ever" if late == float("inf") else f"take {show(late, TIME)}"
     yield Finding(
         "timeouts",
         "warning",
-        f"'{node.name}' may take {takes} if the waits before its gate ({node.step.once}) opens take as long as they "
+        f"'{node.name}' may {takes} if the waits before its gate ({node.step.once}) opens take as long as they "
         f"may; its timeout is {show(time / NANOSECONDS, TIME)}",
         node.name,
         node.step.place,
