@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from sequencer.check.contradiction import contradict
 from sequencer.check.spans import Span, band_of
 from sequencer.clearance.box import Pair
-from sequencer.clearance.tree import OUTSIDE, Tree
+from sequencer.clearance.tree import OUTSIDE, Tree, tree_of
 from sequencer.clearance.watched import Exempt, watch
 from sequencer.machine.body import Body
 from sequencer.machine.condition import Is, Term
 from sequencer.machine.machine import Machine
+from sequencer.routine.steps import Step
 
 _MOST_KEPT = 8
 """So many machines are remembered, each with what was worked out for it."""
@@ -36,6 +37,14 @@ class Bodies:
     pairs: tuple[Pair, ...]
     exempt: tuple[Exempt, ...]
     present: Mapping[str, Term]
+
+    def may_touch(self, step: Step, pair: Pair) -> bool:
+        """Whether a step says that a pair may touch while it is active."""
+        if step.touching is None:
+            return False
+        first, second = (self.machine.bodies_meant(name) for name in step.touching)
+        one, other = pair.names
+        return (one in first and other in second) or (one in second and other in first)
 
     def needs(self, pair: Pair) -> tuple[Term, ...]:
         """What must be so for a pair to count: its pieces must be there."""
@@ -88,8 +97,7 @@ def bodies_of(machine: Machine) -> Bodies:
 
 def _worked_out(machine: Machine) -> Bodies:
     pieces = [piece for piece in machine.pieces.values() if piece.parts]
-    bodies = [*machine.bodies.values(), *(Body(piece.name, piece.carried_by, piece.parts) for piece in pieces)]
-    tree = Tree(machine.axes, bodies)
+    tree = tree_of(machine)
     watched = watch(tree, machine.clearances)
     present = {}
     for piece in pieces:

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from profiles import Limits, stop_travel
 from sequencer.check.order import Occurrence, Order, members
-from sequencer.check.spans import Choices, Span, hull, span_of
+from sequencer.check.spans import Choices, Span, band_of, hull, span_of
 from sequencer.plan.motion import AsRead, AtPlace, ByDistance, PerWord, ResolvedGoal, goals_of, limits_for
 from sequencer.routine.steps import Flick, Move, Press
 
@@ -23,10 +23,14 @@ that move it on by a distance, after twice as many by all."""
 
 
 class Scenario(NamedTuple):
-    """One part of all that a routine may be started with: where its axes stand, and which presets are chosen."""
+    """One part of all that a routine may be started with: where its axes stand, and which presets are chosen.
+
+    `when` says in words when its axes stand there.
+    """
 
     start: Mapping[str, Span]
     choices: Choices
+    when: str = "from the start"
 
 
 class Phase(NamedTuple):
@@ -34,8 +38,7 @@ class Phase(NamedTuple):
 
     `whole` is where the axis may be while the step moves it, `goal` where it wants to, `rest` where it may be left, and
     `done` where it may be left if the step was not interrupted by what comes from around it. `steady` says that from
-    any place between start and goal it goes to the goal and nowhere else (a flick may wind up, and a step that takes a
-    moving axis may run on).
+    any place between start and goal it goes to the goal and nowhere else (a flick may wind up).
     """
 
     whole: Span
@@ -98,7 +101,6 @@ def _phase(phases: Phases, one: Occurrence, axis: str, rounds: int) -> Phase:
     if rounds > 2 * _MOST_ROUNDS or (rounds > _MOST_ROUNDS and one.passages and _carries_on(one, axis)):
         start = (low, high)
     taken_over = _taken_over(order, one)
-    run_on = run_on_span(phases, one, axis)
     body = one.node.step.body
     scope = one.node.scope
     if isinstance(body, Flick):
@@ -106,17 +108,20 @@ def _phase(phases: Phases, one: Occurrence, axis: str, rounds: int) -> Phase:
         goal = span_of(scope.operand(body.to, axis), order.flat, phases.scenario.choices)
         fastest = max(abs(value) for value in span_of(scope.operand(body.speed), order.flat, phases.scenario.choices))
         reach = _flick_reach(limits_for(one.node, order.flat.machine.axes[axis]), through, goal, fastest)
-        whole = _within(hull((start, goal, reach, run_on)), low, high)
+        whole = _within(hull((start, goal, reach)), low, high)
         return _ended(one, whole, goal, taken_over, steady=False)
     if isinstance(body, Press):
         goal = span_of(scope.operand(body.toward, axis), order.flat, phases.scenario.choices)
         whole = hull((start, goal))
-        return Phase(whole, goal, whole, whole, steady=True)
+        # It ends where the axis is measured to be, which may be off its way by the tracking band.
+        band = band_of(order.flat.machine, axis)
+        left = _within((whole[0] - band, whole[1] + band), low, high)
+        return Phase(whole, goal, left, left, steady=True)
     assert isinstance(body, Move)
     goal = _goal_span(phases, dict(goals_of(one.node))[axis], start, one.node.step.retry)
     goal = _within(goal, low, high)
-    whole = hull((start, goal, _within(run_on, low, high)))
-    return _ended(one, whole, goal, taken_over, steady=run_on == start_span(phases, one, axis))
+    whole = hull((start, goal))
+    return _ended(one, whole, goal, taken_over, steady=True)
 
 
 def _ended(one: Occurrence, whole: Span, goal: Span, taken_over: bool, steady: bool) -> Phase:
@@ -137,37 +142,9 @@ def start_span(phases: Phases, one: Occurrence, axis: str) -> Span:
     return hull(spans) if spans else phases.scenario.start[axis]
 
 
-def _limits_of(one: Occurrence, order: Order, axis: str) -> Limits:
-    limits = limits_for(one.node, order.flat.machine.axes[axis])
-    return Limits(limits.velocity, limits.acceleration) if one.node.step.profile == "trapezoid" else limits
-
-
-def _stops_as_fast(one: Limits, other: Limits) -> bool:
-    sooner = one.jerk is None or (other.jerk is not None and one.jerk >= other.jerk)
-    return sooner and one.acceleration[0] <= other.acceleration[0] and one.acceleration[1] >= other.acceleration[1]
-
-
 def _taken_over(order: Order, one: Occurrence) -> bool:
     """Whether another step may take one of its axes from it, which ends it and stops its other axes as well."""
     return any(order.concurrent(one) & order.owners[axis] for axis in one.axes)
-
-
-def run_on_span(phases: Phases, one: Occurrence, axis: str) -> Span:
-    """Where the axis may be ordered to be when `one` takes it, and where it may run on to: a step that takes an axis
-    while it moves may not stop it as fast as the step before counted on."""
-    order = phases.order
-    own = _limits_of(one, order, axis)
-    start = low, high = start_span(phases, one, axis)
-    for number in members(order.holders(one, axis)[0] | (order.concurrent(one) & order.owners[axis])):
-        other, phase = order.occurrences[number], phases.table.get((number, axis))
-        planned = _limits_of(other, order, axis)
-        if phase is None or not may_leave_moving(phases, number) or _stops_as_fast(own, planned):
-            continue
-        if not phase.steady or phase.whole[1] > phase.goal[0]:
-            low = min(low, start[0] + stop_travel(planned.velocity[0], planned.acceleration[0], own).low)
-        if not phase.steady or phase.whole[0] < phase.goal[1]:
-            high = max(high, start[1] + stop_travel(planned.velocity[1], planned.acceleration[1], own).high)
-    return low, high
 
 
 def may_leave_moving(phases: Phases, number: int) -> bool:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from sequencer.check.finding import Finding
 from sequencer.check.order import Occurrence
-from sequencer.check.phases import Phases, run_on_span, start_span
+from sequencer.check.phases import Phases, start_span
 from sequencer.check.spans import span_of
 from sequencer.plan.motion import AsRead, AtPlace, ByDistance, PerWord, goals_of
 
@@ -21,32 +21,6 @@ def travel_findings(all_phases: list[Phases]) -> Iterator[Finding]:
                 if found is not None and (one.node.index, axis) not in seen:
                     seen.add((one.node.index, axis))
                     yield found
-            for axis in one.axes:
-                found = _runs_on(phases, one, axis)
-                if found is not None and (one.node.index, axis) not in seen:
-                    seen.add((one.node.index, axis))
-                    yield found
-
-
-def _runs_on(phases: Phases, one: Occurrence, name: str) -> Finding | None:
-    axis = phases.order.flat.machine.axes[name]
-    assert axis.travel is not None
-    low, high = run_on_span(phases, one, name)
-    slack = axis.tolerance.position
-    beyond = low if low < axis.travel[0] - slack else high if high > axis.travel[1] + slack else None
-    if beyond is None:
-        return None
-    return Finding(
-        "travel",
-        "error",
-        f"'{one.name}' may take {name} while it moves, and with its own limits let it run on to {axis.show(beyond)}; "
-        f"its travel is {axis.show(axis.travel[0])} to {axis.show(axis.travel[1])}",
-        one.name,
-        one.node.step.place,
-        "give it the acceleration and jerk of the step before, or let that step come to its end",
-        found=beyond,
-        allowed=axis.travel[0] if beyond < axis.travel[0] else axis.travel[1],
-    )
 
 
 def _outside(phases: Phases, one: Occurrence, name: str, goal: object) -> Finding | None:

@@ -173,6 +173,7 @@ LOAD = Section(
         Key("coulomb", Quantity("effort", sign="not negative"), "dry friction while moving", default="0"),
         Key("breakaway", Quantity("effort", sign="not negative"), "dry friction at rest", default="as coulomb"),
         Key("viscous", Quantity("viscous", sign="not negative"), "friction per speed", default="0"),
+        Key("backlash", Quantity("position", sign="not negative"), "play between motors and axis", default="0"),
     ),
 )
 
@@ -245,7 +246,7 @@ SENSOR = Section(
         Key(
             "plant",
             Text("a condition, an axis' position or speed, piece, or gap(body, body)"),
-            "what it reads on the plant",
+            "what it reads on the plant; a gap is the true distance of two bodies",
         ),
     ),
 )
@@ -268,6 +269,12 @@ PIECE = Section(
         Key("centre", _POINT, "its centre of mass in that axis' coordinates", default="[0 m, 0 m]"),
         Key("gripped_by", Name("a spin axis"), "the rollers that hold it"),
         Key("grip_torque", Quantity("torque", sign="not negative"), "torque at the rollers' stop", default="0 N.m"),
+        Key(
+            "inertia",
+            Quantity("inertia", sign="not negative"),
+            "its inertia at the rollers, which slip on it beyond the grip torque",
+            default="it turns with them",
+        ),
         Key(
             "turns_to_leave",
             Quantity("angle", sign="not negative"),
@@ -304,7 +311,11 @@ BODY = Section(
             default="x",
         ),
         Key("range", Pair(_LENGTH), "from where to where a body outside may stand; needed there"),
-        Key("reading", Name("a sensor"), "the sensor that tells where a body outside stands"),
+        Key(
+            "reading",
+            Name("a sensor"),
+            "the sensor that tells where a body outside stands; its gauge moves it in rehearsals",
+        ),
         Key(
             "share",
             Quantity("number", sign="positive"),

@@ -10,15 +10,18 @@ The supervisor believes its readings: a lying encoder deceives it. It is no safe
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import Protocol
+from collections.abc import Callable, Iterable, Sequence
+from typing import TYPE_CHECKING, Protocol
 
 from profiles import ProfileError, State, s_curve, trapezoid
 from sequencer.pack.blocked import blocked_tables
 from sequencer.run.blocked import Blocked
-from sequencer.run.definition import ROUNDING, MachineDefinition, RoutineDefinition
+from sequencer.run.definition import ROUNDING, MachineDefinition
 from sequencer.run.motion import Motion
 from sequencer.run.terms import Scope, Test, build
+
+if TYPE_CHECKING:
+    from sequencer.run.routine_run import Run
 
 Report = Callable[[str, Motion, str], None]
 """Told when an axis is held ("hold") and goes on ("go"): (what, motion, in words)."""
@@ -103,17 +106,18 @@ class Supervisor:
         for axis in sorted(obstacle.axes):
             self.of_axis[axis].append(obstacle)
 
-    def go_by(self, routines: Sequence[RoutineDefinition]) -> None:
-        """Let the routines that run go where their checks have proved them clear of bodies."""
+    def go_by(self, runs: Iterable[Run]) -> None:
+        """Let the routines that run go where their checks have proved them clear of bodies, or let them touch now."""
+        running = [(run.definition, run.touching()) for run in runs]
         for table in self.tables:
-            table.go_by(routines)
+            table.go_by(running)
 
     def commit(self, now: int, gap: int) -> None:
         """Take every axis' candidate where the boxes allow it; hold the others."""
         lows, highs = self.lows, self.highs
         for index, motion in enumerate(self.motions):
             if motion.held is not None:
-                self._try_to_go_on(motion)
+                self._try_to_go_on(motion, now)
             motion.prepare()
             lows[index] = motion.low
             highs[index] = motion.high
@@ -251,7 +255,7 @@ class Supervisor:
         """Re-plan a held axis to rest just outside the box, if that is on its way and can be reached without going
         over.
         """
-        if motion.aim is None:
+        if motion.aim is None or not motion.mastered_by(motion.plan_limits, motion.state()):
             return False
         axis = motion.definition.index
         low, high = box.side(axis)
@@ -283,7 +287,7 @@ class Supervisor:
             self.report("hold", motion, words + (f", waiting for {' and '.join(others)}" if others else ""))
         motion.held = box.name
 
-    def _try_to_go_on(self, motion: Motion) -> None:
+    def _try_to_go_on(self, motion: Motion, now: int) -> None:
         """A held axis (with its group) goes on to its goal once its whole way there is free of every box, as the others
         stand; but a box that it is in already, it may leave by the nearer face.
         """
@@ -296,10 +300,18 @@ class Supervisor:
             axis = member.definition.index
             lows[axis] = min(lows[axis], member.goal)
             highs[axis] = max(highs[axis], member.goal)
-        for member in unit:
-            for box in self.of_axis[member.definition.index]:
-                if not box.missed(lows, highs) and box.holds() and not self._leaves(unit, box):
-                    return
+        blocking = [
+            (member, box)
+            for member in unit
+            for box in self.of_axis[member.definition.index]
+            if not box.missed(lows, highs) and box.holds() and not self._leaves(unit, box)
+        ]
+        if blocking:
+            if all(box.name != motion.held for _, box in blocking):
+                for member in unit:
+                    member.held = None
+                    self._hold(member, next((box for one, box in blocking if one is member), blocking[0][1]), now)
+            return
         try:
             profiles = motion.aim([member.state() for member in unit])
         except ProfileError as problem:
