@@ -206,8 +206,8 @@ def _hint(search: ClearanceSearch, encounter: Encounter, line: str | None) -> st
             return f"no single gate mends it: '{first}' and '{second}' have to take turns; split them into more steps"
         case "undecided":
             return (
-                f"neither '{first}' nor '{second}' can go first, and whether they can take turns stays undecided: try a "
-                "detour, by way of another place in between"
+                f"neither '{first}' nor '{second}' can go first, and whether they can take turns stays undecided: try "
+                "a detour, by way of another place in between"
             )
         case "detour":
             return (

@@ -20,10 +20,10 @@ from sequencer.machine.axis import Axis
 _CELLS = 1_000
 """So many cells are looked at in each try of a gate; the gate that is found is proved again with all there are."""
 
-_FINEST = 1.0 / 64.0
+_FINEST = 1.0 / 48.0
 """The diagram of two steps is looked at in cells of this share of each."""
 
-_DIAGRAM_CELLS = 4_000
+_DIAGRAM_CELLS = 12_000
 """So many cells of it are looked at."""
 
 _STEPS = (0.01, 0.001)

@@ -271,7 +271,7 @@ def test_the_diagram_of_a_conflict_has_the_gate_that_mends_it_beyond_what_is_sha
 
 def test_a_detour_is_told_by_a_diagram_that_is_blocked_from_side_to_side() -> None:
     words = " ".join(text.text or "" for text in drawn("broken_reach").iter(f"{SVG}text"))
-    assert "neither 'rise' nor 'tilt' can go first, and" in words
+    assert "neither 'rise' nor 'tilt' can go first: a detour is needed" in words
     assert "Every way across is blocked: a detour is needed." in words
 
 
