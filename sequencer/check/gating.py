@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from sequencer.check.order import Occurrence, Order, members
 from sequencer.check.phases import Phase, Phases, may_end_early
-from sequencer.check.spans import Span, span_of
+from sequencer.check.spans import ROUNDING, Span, span_of
 from sequencer.machine.condition import Condition
 from sequencer.plan.gates import comparisons
 from sequencer.plan.resolve import Node
@@ -84,6 +84,13 @@ class Gating:
             span = self._cut_by(mover, axis, other, span)
         return span
 
+    def shuts_out(self, mover: Occurrence, axis: str, other: int, span: Span) -> bool:
+        """Whether `mover` cannot move while another step has the axis in this span: its gate has not opened there."""
+        return any(
+            gate.axis == axis and not gate.may_open(_wider(span)) and self._keeps(mover, gate, other)
+            for gate in (self.of(mover) if other != mover.number else ())
+        )
+
     def cut_before(self, one: Occurrence, axis: str, other: int, span: Span) -> Span:
         """What remains of another step's span at the time of `one` by the gates of steps that are over by then.
 
@@ -125,6 +132,10 @@ class Gating:
 
     def _starts_later(self, number: int, other: int) -> bool:
         return bool(self.order.occurrences[number].ended >> other & 1)
+
+
+def _wider(span: Span) -> Span:
+    return span[0] - ROUNDING, span[1] + ROUNDING
 
 
 def asked_of(node: Node, condition: Condition | None, phases: Phases) -> tuple[Gate, ...]:
