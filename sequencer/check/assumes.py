@@ -73,11 +73,15 @@ def _about_bodies(flat: FlatRoutine, bodies: Bodies) -> Iterator[str]:
     plain = [piece.name for piece in flat.machine.pieces.values() if not piece.parts]
     if plain:
         yield f"pieces without an outline are not judged: {enumerate_words(plain)}"
+    reasons: dict[str, list[str]] = {}
     for exempt in bodies.exempt:
-        yield f"not watched: {exempt.between[0]} and {exempt.between[1]} ({exempt.because})"
+        reasons.setdefault(exempt.because, []).append(" and ".join(exempt.between))
+    for because, pairs in reasons.items():
+        yield f"not watched: {', '.join(pairs)} ({because})"
     for node in flat.nodes:
         if node.step.touching is not None:
-            yield f"{' and '.join(node.step.touching)} may touch in '{node.name}'"
+            meant = [" or ".join(flat.machine.bodies_meant(name)) for name in node.step.touching]
+            yield f"{' and '.join(meant)} may touch in '{node.name}'"
     for body in outside_bodies(bodies):
         assert body.range is not None
         low, high = show(body.range[0], LENGTH), show(body.range[1], LENGTH)

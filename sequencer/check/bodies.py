@@ -13,6 +13,7 @@ from sequencer.clearance.watched import Exempt, watch
 from sequencer.machine.body import Body
 from sequencer.machine.condition import Is, Term
 from sequencer.machine.machine import Machine
+from sequencer.routine.steps import Step
 
 _MOST_KEPT = 8
 """So many machines are remembered, each with what was worked out for it."""
@@ -36,6 +37,14 @@ class Bodies:
     pairs: tuple[Pair, ...]
     exempt: tuple[Exempt, ...]
     present: Mapping[str, Term]
+
+    def may_touch(self, step: Step, pair: Pair) -> bool:
+        """Whether a step says that a pair may touch while it is active."""
+        if step.touching is None:
+            return False
+        first, second = (self.machine.bodies_meant(name) for name in step.touching)
+        one, other = pair.names
+        return (one in first and other in second) or (one in second and other in first)
 
     def needs(self, pair: Pair) -> tuple[Term, ...]:
         """What must be so for a pair to count: its pieces must be there."""

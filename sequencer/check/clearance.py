@@ -130,17 +130,30 @@ class ClearanceSearch:
                         bad.add(number)
                         yield Encounter(pair, phases.scenario, meeting.parts, box, proof)
         if not gating.has_extra:
-            self.cleared.take(pairs[0], [meeting for number, meeting in enumerate(meetings) if number not in bad])
+            kept: dict[frozenset[int], list[Meeting]] = {}
+            for number, meeting in enumerate(meetings):
+                if number not in bad:
+                    kept.setdefault(self._touchers(meeting, pairs), []).append(meeting)
+            for touchers, found in kept.items():
+                self.cleared.take(pairs[0], found, touchers)
 
     def _touching(self, meeting: Meeting, pair: Pair) -> bool:
         """Whether a step that moves says that the pair may touch meanwhile."""
-        return any(part.moving and may_touch(self.order.occurrences[part.number], pair) for part in meeting.parts)
+        return any(part.moving and self._may_touch(self.order.occurrences[part.number], pair) for part in meeting.parts)
+
+    def _touchers(self, meeting: Meeting, pairs: Sequence[Pair]) -> frozenset[int]:
+        """The steps of a meeting, by index, that let one of these pairs touch."""
+        moving = [self.order.occurrences[part.number] for part in meeting.parts if part.moving]
+        return frozenset(one.node.index for one in moving if any(self._may_touch(one, pair) for pair in pairs))
+
+    def _may_touch(self, one: Occurrence, pair: Pair) -> bool:
+        return self.bodies.may_touch(one.node.step, pair)
 
     def _rests_after_touching(self, phases: Phases, axes: tuple[str, ...], pairs: Sequence[Pair]) -> Iterator[Meeting]:
         """Where a step leaves its axes in touch, if no step that may touch follows at once: nothing else looks at a
         machine that only stands."""
         for one in self.order.occurrences:
-            touched = [pair for pair in pairs if may_touch(one, pair)]
+            touched = [pair for pair in pairs if self._may_touch(one, pair)]
             if not touched or self._taken_up(one, touched[0]):
                 continue
             parts = []
@@ -158,7 +171,7 @@ class ClearanceSearch:
     def _taken_up(self, one: Occurrence, pair: Pair) -> bool:
         """Whether a step that may touch too starts at once when this one is over."""
         return any(
-            may_touch(other, pair)
+            self._may_touch(other, pair)
             and isinstance(other.node.start, AfterSteps)
             and one.node.index in other.node.start.steps
             and other.node.step.only_if is None
@@ -168,12 +181,6 @@ class ClearanceSearch:
     def _too_many(self, pair: Pair, scenario: Scenario, first: Meeting) -> Encounter:
         proof = Verdict("undecided", pair, cells=0)
         return Encounter(pair, scenario, (), self.spans_of(first, pair), proof)
-
-
-def may_touch(one: Occurrence, pair: Pair) -> bool:
-    """Whether a step says that a pair may touch while it is active."""
-    touching = one.node.step.touching
-    return touching is not None and set(touching) == set(pair.names)
 
 
 def _hull_of(boxes: Sequence[Box]) -> Box:

@@ -9,7 +9,7 @@ from typing import NamedTuple
 from profiles import Profile
 from sequencer.check.advice import ClearanceAdvice
 from sequencer.check.bodies import Bodies
-from sequencer.check.clearance import ClearanceSearch, Encounter, may_touch
+from sequencer.check.clearance import ClearanceSearch, Encounter
 from sequencer.check.contradiction import contradict
 from sequencer.check.order import Order
 from sequencer.check.places_outside import PlacesOutside
@@ -177,7 +177,7 @@ def _windows(order: Order, bodies: Bodies, plan: Plan, pair: Pair) -> tuple[tupl
     for occurrence in order.occurrences:
         required = required_to_move(occurrence, bodies.machine.interlocks) if needed else []
         gone = any(contradict(condition.term, term) for condition in required for term in needed)
-        if gone or may_touch(occurrence, pair):
+        if gone or bodies.may_touch(occurrence.node.step, pair):
             out += [(step.start, step.end) for step in plan.steps if step.name == occurrence.name]
     found, time = [], 0.0
     for begin, end in sorted(out):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from sequencer.check.bodies import Bodies
-from sequencer.check.clearance import ClearanceSearch, Encounter, may_touch
+from sequencer.check.clearance import ClearanceSearch, Encounter
 from sequencer.check.clearance_advice import punctual
 from sequencer.check.clearance_mend import Mender, way_of
 from sequencer.check.finding import Finding
@@ -67,7 +67,7 @@ def _start_findings(search: ClearanceSearch) -> Iterator[Finding]:
     for pair in bodies.pairs:
         axes = bodies.axes_of(pair)
         unknown = [axis for axis in axes if axis not in known]
-        if len(unknown) == len(axes) or any(may_touch(one, pair) for one in firsts):
+        if len(unknown) == len(axes) or any(bodies.may_touch(one.node.step, pair) for one in firsts):
             # Nothing is known of any of its axes: the runner refuses the start if they stand too near.
             continue
         outside = [(name, places.at_start(name)) for name in bodies.outside_of(pair)]
@@ -99,7 +99,7 @@ def _preset_findings(search: ClearanceSearch) -> Iterator[Finding]:
             axes = bodies.axes_of(pair)
             if bodies.has_piece(pair) or not all(axis in preset.positions for axis in axes):
                 continue
-            if bodies.outside_of(pair) or any(may_touch(one, pair) for one in touching):
+            if bodies.outside_of(pair) or any(bodies.may_touch(one.node.step, pair) for one in touching):
                 continue
             yield from _preset_finding(search, preset, pair)
 

@@ -25,12 +25,19 @@ class Cleared:
 
     def __init__(self, bodies: Bodies) -> None:
         self.bodies = bodies
-        self._boxes: dict[str, dict[tuple[str, ...], dict[_Box, None]]] = {}
+        self._boxes: dict[str, dict[tuple[tuple[str, ...], frozenset[int]], dict[_Box, None]]] = {}
 
-    def take(self, pair: Pair, meetings: Iterable[Meeting]) -> None:
-        """Keep the boxes in which a pair, and all others that depend on the same axes, keep clear or may touch."""
+    def take(self, pair: Pair, meetings: Iterable[Meeting], touchers: frozenset[int] = frozenset()) -> None:
+        """Keep the boxes in which a pair, and all others that depend on the same axes, keep clear or may touch.
+
+        Args:
+            pair: one of them.
+            meetings: the products that lead to the boxes.
+            touchers: the steps, by index, that let a pair touch there; the boxes hold while all of them are active.
+                Where there are none, they hold all through the routine.
+        """
         axes = self.bodies.axes_of(pair)
-        found = self._boxes.setdefault(self.bodies.table_of(pair), {}).setdefault(axes, {})
+        found = self._boxes.setdefault(self.bodies.table_of(pair), {}).setdefault((axes, touchers), {})
         for meeting in meetings:
             spans = {part.axis: span for part, span in zip(meeting.parts, meeting.spans, strict=True)}
             found[tuple(spans[axis] for axis in axes)] = None
@@ -39,19 +46,21 @@ class Cleared:
         """Keep where the routine starts, for all pairs."""
         for pair in self.bodies.pairs:
             axes = self.bodies.axes_of(pair)
-            found = self._boxes.setdefault(self.bodies.table_of(pair), {}).setdefault(axes, {})
+            found = self._boxes.setdefault(self.bodies.table_of(pair), {}).setdefault((axes, frozenset()), {})
             found[tuple(spans[axis] for axis in axes)] = None
 
     def data(self) -> dict[str, list[list[Any]]]:
-        """By the name of the table: [axes by index, boxes as lowest and highest positions in turn]."""
+        """By the name of the table: [axes by index, boxes as lowest and highest positions in turn, the steps that must
+        be active for them to hold]."""
         index = {name: number for number, name in enumerate(self.bodies.machine.axes)}
         return {
             name: [
                 [
                     [index[axis] for axis in axes],
                     [[float(end) for span in box for end in span] for box in _largest(boxes)],
+                    sorted(touchers),
                 ]
-                for axes, boxes in groups.items()
+                for (axes, touchers), boxes in groups.items()
             ]
             for name, groups in self._boxes.items()
         }

@@ -102,7 +102,7 @@ class Load:
     Linear: `mass` [kg] that moves with this axis alone (what it carries is added by the plant), `counterbalance` [N]
     pulling in the positive direction, from least to most. Rotary: `mass` at `centre` [m], in the axis' own coordinates,
     with `inertia` [kg m2] about that centre. Spin: `inertia`. `coulomb` and `breakaway` are forces [N] or torques
-    [N m], `viscous` [N s/m] or [N m s/rad].
+    [N m], `viscous` [N s/m] or [N m s/rad]. `backlash` is the play between motors and axis [m or rad at the axis].
     """
 
     mass: float = 0.0
@@ -112,6 +112,7 @@ class Load:
     coulomb: float = 0.0
     breakaway: float | None = None
     viscous: float = 0.0
+    backlash: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +154,8 @@ class Axis:
         if self.kind == "spin":
             if self.travel is not None:
                 raise ModelError(f"axis '{self.name}' is a spin; it has no travel")
+            if self.load is not None and self.load.backlash > 0.0:
+                raise ModelError(f"axis '{self.name}' is a spin; its backlash is not simulated, leave it out")
             if self.rest == (RestCase("hold"),):
                 object.__setattr__(self, "rest", (RestCase("voltage", 0.0),))
             return

@@ -173,6 +173,7 @@ LOAD = Section(
         Key("coulomb", Quantity("effort", sign="not negative"), "dry friction while moving", default="0"),
         Key("breakaway", Quantity("effort", sign="not negative"), "dry friction at rest", default="as coulomb"),
         Key("viscous", Quantity("viscous", sign="not negative"), "friction per speed", default="0"),
+        Key("backlash", Quantity("position", sign="not negative"), "play between motors and axis", default="0"),
     ),
 )
 
@@ -268,6 +269,12 @@ PIECE = Section(
         Key("centre", _POINT, "its centre of mass in that axis' coordinates", default="[0 m, 0 m]"),
         Key("gripped_by", Name("a spin axis"), "the rollers that hold it"),
         Key("grip_torque", Quantity("torque", sign="not negative"), "torque at the rollers' stop", default="0 N.m"),
+        Key(
+            "inertia",
+            Quantity("inertia", sign="not negative"),
+            "its inertia at the rollers, which slip on it beyond the grip torque",
+            default="it turns with them",
+        ),
         Key(
             "turns_to_leave",
             Quantity("angle", sign="not negative"),

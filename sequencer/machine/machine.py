@@ -245,6 +245,15 @@ class Machine:
         """What clearances are kept between: the bodies, and the pieces that have parts."""
         return (*self.bodies, *(piece.name for piece in self.pieces.values() if piece.parts))
 
+    def bodies_meant(self, name: str) -> tuple[str, ...]:
+        """The bodies that a name stands for: itself, or for a sensor that tells which piece is held, every piece with
+        parts that it may read. None where the name stands for no body."""
+        known = self.body_names()
+        if name in known:
+            return (name,)
+        sensor = self.sensors.get(name)
+        return () if sensor is None else tuple(value for value in sensor.values if value in known)
+
     def carried_axes(self, name: str) -> tuple[str, ...]:
         """The axes that move when axis `name` moves, itself not included, in file order."""
         found = []

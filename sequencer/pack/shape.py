@@ -108,7 +108,10 @@ def _routine_shape(axis: Shape, output: Shape, step: Shape) -> Shape:
         waived=_list(_record(rule=_text, step=_optional(_text), because=_text)),
         planned=_number,
     )
-    return _every(_may_have(on_cancel=_optional(afterwards), on_fault=_optional(afterwards)), whole)
+    cleared = _list(_row(_list(axis), _list(_list(_number)), _list(step)))
+    return _every(
+        _may_have(cleared=_table(cleared), on_cancel=_optional(afterwards), on_fault=_optional(afterwards)), whole
+    )
 
 
 def _step_shape(axis: Shape, output: Shape, step: Shape) -> Shape:

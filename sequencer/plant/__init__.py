@@ -1,5 +1,6 @@
 """The simulated machine: motors, battery, mechanism, pieces and sensors, stepped a millisecond at a time."""
 
+from sequencer.plant.contact import Contact
 from sequencer.plant.faults import (
     ActuatorDead,
     ActuatorLoose,
@@ -38,6 +39,7 @@ __all__ = [
     "AxisJammed",
     "BatteryWeak",
     "BrownOut",
+    "Contact",
     "Disabled",
     "EncoderCoarse",
     "EncoderFrozen",

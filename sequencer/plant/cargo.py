@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from sequencer.machine.machine import Machine
 from sequencer.machine.piece import Piece
 from sequencer.plant.linkage import Body, Linkage
+from sequencer.plant.mechanism import Mechanism
 from sequencer.plant.roller import Grip
 
 
@@ -34,9 +35,23 @@ class Cargo:
         self._settle()
 
     def turn(self, angle: float) -> None:
-        """The rollers turned by `angle` [rad]."""
+        """The piece turned by `angle` [rad]."""
         if self.grip.turn(angle):
             self._settle()
+
+    def roll(self, moved: float, mechanism: Mechanism, duration: float) -> None:
+        """The rollers `moved` [rad] in a step of `duration` [s]; the piece with them, as far as they do not slip."""
+        grip, rollers = self.grip, self.rollers
+        if grip.piece is None or grip.piece.inertia == 0.0:
+            if moved:
+                self.turn(moved)
+            return
+        before = grip.speed
+        inertia = mechanism.extra_inertia[rollers]
+        mechanism.speed[rollers] += grip.drag(mechanism.speed[rollers], inertia, duration) / inertia
+        self.turn(0.5 * duration * (before + grip.speed))
+        if grip.turned_out == 0.0 and grip.speed > 0.0:
+            grip.speed = 0.0  # it has come to its stop
 
     def lose(self) -> None:
         """The piece falls off."""

@@ -81,13 +81,15 @@ class Damage:
         for liar in self._sensors:
             liar.falsify(sensors, now)
 
-    def falsify_axes(self, axes: dict[str, AxisReading], mechanism: Mechanism, now: int) -> None:
-        """Let encoders lie."""
+    def falsify_axes(self, axes: dict[str, AxisReading], now: int) -> None:
+        """Let encoders lie about what they would have read."""
         for number, encoders in self.encoders.items():
             name = self._names[number]
-            position, fault = encoders.read(mechanism.position[number])
-            speed = encoders.scale * mechanism.speed[number]
-            axes[name] = axes[name]._replace(position=position, speed=speed, fault=fault)
+            honest = axes[name]
+            if honest.position is None or honest.speed is None:
+                continue
+            position, fault = encoders.read(honest.position)
+            axes[name] = honest._replace(position=position, speed=encoders.scale * honest.speed, fault=fault)
         for liar in self._axes:
             liar.falsify(axes, now)
 

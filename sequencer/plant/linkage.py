@@ -14,6 +14,7 @@ from math import cos, sin
 from typing import NamedTuple
 
 from sequencer.machine.machine import Machine
+from sequencer.plant.equations import Structure, compiled
 from sequencer.units import STANDARD_GRAVITY
 
 
@@ -53,13 +54,16 @@ class Linkage:
     """One tree of joints that hangs on the frame, parents before children.
 
     A stage that moves with a share of an axis is a joint of its own. `coordinates` are the machine's axes in it;
-    `matrix` [kg or kg m or kg m2] and `bias` [N or N m] have a row for each.
+    `matrix` [kg or kg m or kg m2] and `bias` [N or N m] have a row for each. `equations` computes the same from
+    `masses`, as code written out for this tree and the masses that it carries now.
     """
 
     def __init__(self, joints: Sequence[Joint], gravity: float = STANDARD_GRAVITY) -> None:
         self.joints = tuple(joints)
         self.coordinates = tuple(dict.fromkeys(joint.coordinate for joint in joints))
         self.gravity = gravity
+        self.prescribed = (False,) * len(self.coordinates)
+        self.masses: list[float] = []
         size, count = len(self.coordinates), len(self.joints)
         self.matrix = [[0.0] * size for _ in range(size)]
         self.bias = [0.0] * size
@@ -70,6 +74,11 @@ class Linkage:
         self._rate, self._turning = [0.0] * count, [0.0] * count
         self._force, self._first = [0j] * count, [0j] * count
         self._moment, self._second = [0.0] * count, [0.0] * count
+        self._gather()
+
+    def prescribe(self, prescribed: Sequence[bool]) -> None:
+        """Say of each coordinate whether its acceleration is given from outside."""
+        self.prescribed = tuple(prescribed)
         self._gather()
 
     def add(self, joint: int, body: Body) -> None:
@@ -183,6 +192,14 @@ class Linkage:
                     seconds[parent] += seconds[index] + 2.0 * (arm.real * first.real + arm.imag * first.imag)
                     firsts[parent] += first
 
+    def sums(self) -> list[float]:
+        """Mass [kg], first moment [kg m] along x and y and second moment [kg m2] of all bodies, joint by joint."""
+        return [
+            float(entry)
+            for *_, mass, first, second in self._outward
+            for entry in (mass, first.real, first.imag, second)
+        ]
+
     def height_energy(self, position: Sequence[float]) -> float:
         """Energy of position [J] of all bodies, with the frame's origin as zero."""
         angles: list[complex] = []
@@ -223,6 +240,12 @@ class Linkage:
             first = sum((body.mass * body.centre for body in bodies), 0j)
             second = sum(body.mass * abs(body.centre) ** 2 + body.inertia for body in bodies)
             self._outward.append((*joint, sum(body.mass for body in bodies), first, second))
+        sums = self.sums()
+        self.masses = [entry for entry in sums if entry != 0.0]
+        self.structure = Structure(
+            self.joints, self.coordinates, self.gravity, self.prescribed, tuple(entry != 0.0 for entry in sums)
+        )
+        self.equations = compiled(self.structure)
         mass = [joint[7] for joint in self._outward]
         for index in range(len(self.joints) - 1, -1, -1):
             joint = self.joints[index]

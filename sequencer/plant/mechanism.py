@@ -56,9 +56,11 @@ class Mechanism:
         self._spins = tuple(spins)
         self._solved: list[tuple[Linkage, tuple[tuple[int, int], ...]]] = []
         for tree in trees:
+            tree.prescribe([prescribed[axis] for axis in tree.coordinates])
             free = tuple((row, axis) for row, axis in enumerate(tree.coordinates) if not prescribed[axis])
             if free:
                 self._solved.append((tree, free))
+        self._felt: list[tuple[tuple[int, ...], tuple[float, ...]]] = [((axis,), (0.0,)) for axis in range(count)]
         self._middle = [0.0] * count
         self._rate = [0.0] * count
 
@@ -83,24 +85,39 @@ class Mechanism:
             rate[index] = v + half * a
             index += 1  # noqa: SIM113, enumerate() would cost a tuple more in the innermost loop
         for tree, free in self._solved:
-            tree.evaluate(middle, rate, self.known)
+            terms = tree.equations(middle, rate, self.known, tree.masses)
+            size = len(tree.coordinates)
             if len(free) == 1:
                 row, axis = free[0]
                 self._alone(
                     axis,
-                    tree.matrix[row][row] + self.extra_inertia[axis],
-                    -tree.bias[row] - self.viscous[axis] * speed[axis],
+                    terms[place_in_triangle(size, row, row)] + self.extra_inertia[axis],
+                    -terms[row - size] - self.viscous[axis] * speed[axis],
                     duration,
                     middle[axis],
                 )
             elif len(free) == 2:
-                self._pair(tree, free, duration)
+                if size != 2:
+                    terms = _chosen(terms, size, free)
+                self._pair(terms, free[0][1], free[1][1], duration)
             else:
-                self._several(tree, free, duration)
+                self._several(_chosen(terms, size, free), free, duration)
+
+    def compliance(self, axis: int) -> float:
+        """Speed per impulse of an axis in the last step, all that it moves with it free [1/kg or 1/(kg m2)]."""
+        axes, row = self._felt[axis]
+        return row[axes.index(axis)]
+
+    def strike(self, axis: int, impulse: float) -> None:
+        """Let an impulse [N s or N m s] act on an axis, and so on all that moves with it."""
+        axes, row = self._felt[axis]
+        for other, share in zip(axes, row, strict=True):
+            self.speed[other] += share * impulse
 
     def _alone(self, axis: int, inertia: float, load: float, duration: float, middle: float) -> None:
         old = self.speed[axis]
         inertia += 0.5 * duration * (self.damping[axis] + self.viscous[axis])
+        self._felt[axis] = (axis,), (1.0 / inertia,)
         momentum = inertia * old + duration * (self.force[axis] + load)
         most, least = self._resistance(axis, duration)
         new = (
@@ -119,23 +136,22 @@ class Mechanism:
         self.position[axis] = moved
         self.speed[axis] = new
 
-    def _pair(self, tree: Linkage, free: tuple[tuple[int, int], ...], duration: float) -> None:
-        (row_a, a), (row_b, b) = free
+    def _pair(self, terms: tuple[float, ...], a: int, b: int, duration: float) -> None:
+        m_aa, m_ab, m_bb, bias_a, bias_b = terms
         half = 0.5 * duration
         speed, middle = self.speed, self._middle
         old_a, old_b = speed[a], speed[b]
-        row = tree.matrix[row_a]
-        m_aa = row[row_a] + self.extra_inertia[a] + half * (self.damping[a] + self.viscous[a])
-        m_ab = row[row_b]
-        m_bb = tree.matrix[row_b][row_b] + self.extra_inertia[b] + half * (self.damping[b] + self.viscous[b])
-        push_a = duration * (self.force[a] - tree.bias[row_a] - self.viscous[a] * old_a)
-        push_b = duration * (self.force[b] - tree.bias[row_b] - self.viscous[b] * old_b)
+        m_aa += self.extra_inertia[a] + half * (self.damping[a] + self.viscous[a])
+        m_bb += self.extra_inertia[b] + half * (self.damping[b] + self.viscous[b])
+        push_a = duration * (self.force[a] - bias_a - self.viscous[a] * old_a)
+        push_b = duration * (self.force[b] - bias_b - self.viscous[b] * old_b)
         total_a = m_aa * old_a + m_ab * old_b + push_a
         total_b = m_ab * old_a + m_bb * old_b + push_b
         most_a, least_a = self._resistance(a, duration)
         most_b, least_b = self._resistance(b, duration)
         scale = 1.0 / (m_aa * m_bb - m_ab * m_ab)
         i_aa, i_ab, i_bb = m_bb * scale, -m_ab * scale, m_aa * scale
+        self._felt[a], self._felt[b] = ((a, b), (i_aa, i_ab)), ((a, b), (i_ab, i_bb))
         if least_a <= total_a <= most_a and least_b <= total_b <= most_b:
             new_a = new_b = 0.0
         else:
@@ -173,23 +189,27 @@ class Mechanism:
         self.position[a], self.position[b] = moved_a, moved_b
         speed[a], speed[b] = new_a, new_b
 
-    def _several(self, tree: Linkage, free: tuple[tuple[int, int], ...], duration: float) -> None:
+    def _several(self, terms: tuple[float, ...], free: tuple[tuple[int, int], ...], duration: float) -> None:
         half = 0.5 * duration
         speed = self.speed
         axes = [axis for _, axis in free]
-        size = range(len(free))
-        matrix = [[tree.matrix[row][column] for column, _ in free] for row, _ in free]
+        count = len(free)
+        size = range(count)
+        bias = terms[-count:]
+        matrix = [[terms[place_in_triangle(count, row, column)] for column in size] for row in size]
         for k in size:
             axis = axes[k]
             matrix[k][k] += self.extra_inertia[axis] + half * (self.damping[axis] + self.viscous[axis])
         total = []
         for k in size:
-            row, axis = free[k]
-            push = self.force[axis] - tree.bias[row] - self.viscous[axis] * speed[axis]
+            axis = axes[k]
+            push = self.force[axis] - bias[k] - self.viscous[axis] * speed[axis]
             total.append(duration * push + sum(matrix[k][i] * speed[axes[i]] for i in size))
         resistances = [self._resistance(axis, duration) for axis in axes]
         most, least = [pair[0] for pair in resistances], [pair[1] for pair in resistances]
         inverse = _inverse(matrix)
+        for k in size:
+            self._felt[axes[k]] = tuple(axes), tuple(inverse[k])
         if all(least[k] <= total[k] <= most[k] for k in size):
             new = [0.0 for _ in size]
         else:
@@ -232,6 +252,21 @@ class Mechanism:
         if (speed < 0.0) != low or speed == 0.0:
             return stop, speed
         return stop, -RESTITUTION * speed if abs(speed) > NO_BOUNCE_BELOW else 0.0
+
+
+def place_in_triangle(size: int, row: int, column: int) -> int:
+    """Where in an upper triangle, written row by row, an entry stands."""
+    row, column = min(row, column), max(row, column)
+    return row * size - row * (row - 1) // 2 + column - row
+
+
+def _chosen(terms: tuple[float, ...], size: int, free: tuple[tuple[int, int], ...]) -> tuple[float, ...]:
+    """The triangle and the bias of the axes that are not prescribed."""
+    rows = [row for row, _ in free]
+    if len(rows) == size:
+        return terms
+    kept = [terms[place_in_triangle(size, row, column)] for k, row in enumerate(rows) for column in rows[k:]]
+    return (*kept, *(terms[row - size] for row in rows))
 
 
 def _inverse(matrix: list[list[float]]) -> list[list[float]]:

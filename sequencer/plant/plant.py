@@ -10,6 +10,7 @@ from sequencer.errors import ModelError, did_you_mean
 from sequencer.machine.machine import Machine
 from sequencer.plant.battery import Supply
 from sequencer.plant.cargo import Cargo
+from sequencer.plant.contact import Contact, Pressed, check_contacts
 from sequencer.plant.controller import IdealAxis, OrderLine
 from sequencer.plant.damage import Damage
 from sequencer.plant.driven import DrivenAxis
@@ -46,7 +47,7 @@ class Plant:
     latency. Ranges of the machine count with their mean (counterbalance, other load on the battery); the latency of
     each axis is drawn from its range by `seed`. It starts at rest, holding where it is, and drops all drive when no
     orders come for the machine's `longest_gap`. Bodies do not meet here: an axis stops at the ends of its travel and
-    nowhere else.
+    at `contacts`, nowhere else.
 
     Args:
         machine: what is simulated.
@@ -54,6 +55,7 @@ class Plant:
         start: positions [m or rad] by axis; others start at 0, or at the end of their travel that is nearest to it.
         piece: the piece that the machine holds at the start.
         faults: what goes wrong, and when.
+        contacts: what stands outside and can be pressed.
         substeps: steps of the mechanism in one period of the actuators' loops.
 
     Attributes:
@@ -73,12 +75,14 @@ class Plant:
         start: Mapping[str, float] | None = None,
         piece: str | None = None,
         faults: Sequence[Fault] = (),
+        contacts: Sequence[Contact] = (),
         substeps: int = 1,
     ) -> None:
         self.machine = machine
         self.enabled = True
         _check_start(machine, start or {}, piece)
         check_faults(machine, faults)
+        check_contacts(machine, tuple(contacts))
         draw = Random(seed)
         self.latencies = {axis.name: round(draw.uniform(*axis.latency)) for axis in machine.axes.values()}
         self._substeps = substeps
@@ -118,6 +122,8 @@ class Plant:
         for drive in self._driven:
             drive.tune(self._trees)
             drive.encoders = self._damage.encoders.get(drive.index)
+        self._with_play = [drive for drive in self._driven if drive.play is not None]
+        self._contacts = tuple(contacts)
         self._groups = [group for drive in self._driven for group in drive.controller.groups]
         self._currents = [0.0] * len(axes)
         self._were_read, self._steps = True, 0
@@ -148,8 +154,12 @@ class Plant:
             ordered = truth[f"{name}.ordered"] = self._lines[name].order.position
             truth[f"{name}.error"] = position - ordered
             axes[name] = AxisReading(position, speed, current)
+        for drive in self._with_play:
+            name = drive.axis.name
+            position, speed = drive.measured()
+            axes[name] = axes[name]._replace(position=position, speed=speed)
         if damage.faults:
-            damage.falsify_axes(axes, mechanism, self._now)
+            damage.falsify_axes(axes, self._now)
         for name, zero in self._lost_zero.items():
             measured = axes[name].position
             axes[name] = axes[name]._replace(position=measured - zero if measured is not None else None, zeroed=False)
@@ -191,8 +201,10 @@ class Plant:
         begin, period_s = self._now, dt_ns * 1e-9 / periods
         duration = period_s / self._substeps
         mechanism, supply, cargo, driven = self._mechanism, self._supply, self._cargo, self._driven
-        damage = self._damage
+        damage, with_play = self._damage, self._with_play
         position = mechanism.position
+        if self._contacts:
+            self._place_contacts(begin)
         if self._were_read:
             self._were_read, self._steps = False, 0
             for drive in driven:
@@ -212,11 +224,14 @@ class Plant:
                 supply.settle(self._groups, now * 1e-9)
                 rollers = cargo.rollers
                 for drive in driven:
-                    drive.load(cargo.grip if drive.index == rollers else None)
+                    drive.load(cargo.grip if drive.index == rollers else None, duration)
                 before = position[rollers]
+                played = [(drive, position[drive.index]) for drive in with_play] if with_play else ()
                 mechanism.step(duration)
-                if rollers >= 0 and position[rollers] != before:
-                    cargo.turn(position[rollers] - before)
+                for drive, was in played:
+                    drive.settle_play(was, duration)
+                if rollers >= 0:
+                    cargo.roll(position[rollers] - before, mechanism, duration)
             if powered and supply.dropped_out:
                 self._drop(now)
                 self._lose_zero()
@@ -299,6 +314,11 @@ class Plant:
         for drive in self._driven:
             for group in drive.controller.groups:
                 group.emf = group.emf_per_speed * self._mechanism.speed[drive.index]
+
+    def _place_contacts(self, now: int) -> None:
+        for drive in self._driven:
+            met = [contact for contact in self._contacts if contact.axis == drive.axis.name and contact.stands(now)]
+            drive.pressed = tuple(Pressed(contact, drive.axis.kind) for contact in met)
 
     def _move_ideal(self, now: int, duration: float) -> None:
         mechanism = self._mechanism

@@ -10,7 +10,7 @@ from sequencer.errors import ModelError, did_you_mean
 from sequencer.machine.interlock import KeepOut
 from sequencer.machine.machine import NANOSECONDS, Machine
 from sequencer.pack import CheckedRoutine
-from sequencer.plant import Fault, Plant
+from sequencer.plant import Contact, Fault, Plant
 from sequencer.rehearse.gauges import Script, ScriptedGauges
 from sequencer.rehearse.keep_outs import KeepOutDistance, KeepOutWatch
 from sequencer.routine.routine import ANYWHERE, Routine
@@ -103,6 +103,7 @@ def rehearse(
     offered: Mapping[str, float] | None = None,
     seed: int = 0,
     faults: Sequence[Fault] = (),
+    contacts: Sequence[Contact] = (),
     limit: float = 60.0,
     others: Iterable[CheckedRoutine] = (),
     pressed: Sequence[tuple[float, Button]] = (),
@@ -122,6 +123,7 @@ def rehearse(
         offered: pieces laid before the rollers, each with its time from the start [s].
         seed: of the plant.
         faults: what goes wrong on the plant.
+        contacts: what stands outside and can be pressed.
         limit: longest time for the run [s].
         others: further routines that the runner hosts, such as those that a timeout falls back to.
         pressed: what a person asks of the runner on the way, each with its time from the start [s].
@@ -137,7 +139,7 @@ def rehearse(
     recorder = Recorder(checked.machine, hosted)
     runner = Runner(hosted, recorder)
     held = piece if piece is not None else spec.piece
-    plant = Plant(machine, seed=seed, start=_positions(machine, chosen), piece=held, faults=faults)
+    plant = Plant(machine, seed=seed, start=_positions(machine, chosen), piece=held, faults=faults, contacts=contacts)
     watch = KeepOutWatch(machine)
     runner.request(checked.name, {**dict(spec.parameters), **(parameters or {})})
     laid = dict(spec.offered) | {name: round(time * NANOSECONDS) for name, time in (offered or {}).items()}

@@ -21,20 +21,31 @@ def touching_problems(node: StepNode, machine: Machine) -> Iterator[RoutineProbl
     if node.step.touching is None:
         return
     first, second = node.step.touching
-    known = machine.body_names()
     for name in dict.fromkeys(node.step.touching):
-        if name in known:
-            continue
-        if name in machine.pieces:
-            message, hint = f"the piece '{name}' has no parts", "give it parts in the machine file"
-        else:
-            message, hint = f"unknown body '{name}'", did_you_mean(name, known)
-        yield problem(node, "R46", message, hint, "touching")
+        if not machine.bodies_meant(name):
+            yield problem(node, "R46", *_no_body(name, machine), "touching")
     if first == second:
         yield problem(node, "R46", f"'{first}' is named twice", "name the two bodies that may meet", "touching")
+    elif set(machine.bodies_meant(first)) & set(machine.bodies_meant(second)):
+        message = f"'{first}' and '{second}' may be one and the same"
+        yield problem(node, "R46", message, "name the two bodies that may meet", "touching")
     if not isinstance(node.step.body, Move | Flick | Press):
         message = f"'touching' does not fit a {node.step.kind}; it fits move, flick, press"
         yield problem(node, "R46", message, key="touching")
+
+
+def _no_body(name: str, machine: Machine) -> tuple[str, str]:
+    """Why a name stands for no body, and what to do."""
+    if name in machine.pieces:
+        return f"the piece '{name}' has no parts", "give it parts in the machine file"
+    if name in machine.sensors and set(machine.sensors[name].values) & set(machine.pieces):
+        return f"no piece that '{name}' tells of has parts", "give them parts in the machine file"
+    return f"unknown body '{name}'", did_you_mean(name, [*machine.body_names(), *_telling(machine)])
+
+
+def _telling(machine: Machine) -> list[str]:
+    """The sensors that stand for the bodies of pieces."""
+    return [name for name in machine.sensors if machine.bodies_meant(name)]
 
 
 def outside_problems(routine: Routine, written: frozenset[str] = frozenset()) -> Iterator[RoutineProblem]:

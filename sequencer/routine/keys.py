@@ -208,8 +208,8 @@ STEP = Section(
         Key("route", NotYet(), "a certified way round"),
         Key(
             "touching",
-            Pair(Name("a body or of a piece with parts")),
-            "two bodies that may meet while this step is active",
+            Pair(Name("a body, of a piece with parts, or of the sensor that tells which piece is held")),
+            "two bodies that may meet while this step is active; the sensor stands for whichever piece is held",
             default="none may",
             rule="R46",
         ),

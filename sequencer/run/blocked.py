@@ -20,6 +20,9 @@ _INFINITE = float("inf")
 _HALVINGS = 20
 """So many times the cell at an edge is halved to find the edge [1]."""
 
+Running = list[tuple[RoutineDefinition, frozenset[int]]]
+"""The routines that run, each with its active steps that let bodies touch, by index."""
+
 _Cleared = list[tuple[tuple[int, float, float], ...]]
 
 
@@ -32,7 +35,7 @@ class Blocked:
         motions: what the axes are doing.
     """
 
-    __slots__ = ("axes", "because", "cleared", "grids", "missed_by_table", "motions", "name", "routines", "when")
+    __slots__ = ("axes", "because", "cleared", "grids", "missed_by_table", "motions", "name", "running", "when")
 
     def __init__(self, guarded: Guarded, when: Test | None, motions: Sequence[Motion]) -> None:
         table = guarded.table
@@ -50,7 +53,7 @@ class Blocked:
                 for axis, low, high, count in zip(block.axes, block.low, block.high, block.shape, strict=True)
             }
             self.grids.append((BlockedTable(table.axes, [block], table.key).query, groups, sizes))
-        self.routines: Sequence[RoutineDefinition] = []
+        self.running: Running = []
         self.cleared: dict[tuple[int, ...], _Cleared] = {}
 
     def holds(self) -> bool:
@@ -83,14 +86,17 @@ class Blocked:
             _edge(is_blocked, place, step, high),
         )
 
-    def go_by(self, routines: Sequence[RoutineDefinition]) -> None:
-        """Take what the check has cleared for the routines that run."""
-        if self.routines == routines:
+    def go_by(self, running: Running) -> None:
+        """Take what the check has cleared for the routines that run; where a step lets bodies touch, that counts only
+        while it is active."""
+        if self.running == running:
             return
-        self.routines = routines
+        self.running = running
         self.cleared = {}
-        for routine in routines:
-            for axes, boxes in routine.data.get("cleared", {}).get(self.name, ()):
+        for routine, touching in running:
+            for axes, boxes, steps in routine.data.get("cleared", {}).get(self.name, ()):
+                if not touching.issuperset(steps):
+                    continue
                 found = self.cleared.setdefault(tuple(axes), [])
                 for box in boxes:
                     spans = zip(axes, box[::2], box[1::2], strict=True)

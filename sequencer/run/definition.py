@@ -187,6 +187,7 @@ class RoutineDefinition:
 
     `axes` and `outputs` are all that its steps drive, `alone` the axes that it does not take over by `preempt`. `ends`
     is where its moves leave axes, as far as they are plain numbers. `after` holds what runs after a cancel or a fault.
+    `touching` are the steps, by index, in which bodies may touch.
     """
 
     __slots__ = (
@@ -207,6 +208,7 @@ class RoutineDefinition:
         "start",
         "stays",
         "steps",
+        "touching",
     )
 
     def __init__(self, data: Mapping[str, Any], hash_text: str, by_hand: bool = False) -> None:
@@ -244,6 +246,9 @@ class RoutineDefinition:
                 self.steps[start["step"]].withs.append(step.index)
             elif start["kind"] == "passing":
                 self.steps[start["step"]].passers.append(step.index)
+        self.touching = frozenset(
+            step for groups in data.get("cleared", {}).values() for _, _, steps in groups for step in steps
+        )
         self.stays = any(step.data["must_stay"] is not None for step in self.steps)
         self.chooses = any(step.kind == "choose" for step in self.steps)
         self.asks_for_times = any(name.endswith(".elapsed") for name in texts_in(data["steps"]))

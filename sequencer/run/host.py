@@ -127,7 +127,7 @@ class Host:
         for request in starts:
             start(self, request)
         if self.supervisor.tables:
-            self.supervisor.go_by([run.definition for run in self.runs])
+            self.supervisor.go_by(self.runs)
         self.supervisor.commit(self.now, self.gap)
         if self.runs:
             look_for_dead_ends(self)

@@ -69,6 +69,11 @@ class Run:
     def over(self) -> bool:
         return self.outcome is not None
 
+    def touching(self) -> frozenset[int]:
+        """The active steps, by index, that let bodies touch."""
+        may = self.definition.touching
+        return frozenset(one.step.index for one in self.active if one.step.index in may) if may else may
+
     # Phase 3: what must stay true while steps are active.
 
     def watch_over(self) -> None:

@@ -10,15 +10,18 @@ The supervisor believes its readings: a lying encoder deceives it. It is no safe
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import Protocol
+from collections.abc import Callable, Iterable, Sequence
+from typing import TYPE_CHECKING, Protocol
 
 from profiles import ProfileError, State, s_curve, trapezoid
 from sequencer.pack.blocked import blocked_tables
 from sequencer.run.blocked import Blocked
-from sequencer.run.definition import ROUNDING, MachineDefinition, RoutineDefinition
+from sequencer.run.definition import ROUNDING, MachineDefinition
 from sequencer.run.motion import Motion
 from sequencer.run.terms import Scope, Test, build
+
+if TYPE_CHECKING:
+    from sequencer.run.routine_run import Run
 
 Report = Callable[[str, Motion, str], None]
 """Told when an axis is held ("hold") and goes on ("go"): (what, motion, in words)."""
@@ -103,10 +106,11 @@ class Supervisor:
         for axis in sorted(obstacle.axes):
             self.of_axis[axis].append(obstacle)
 
-    def go_by(self, routines: Sequence[RoutineDefinition]) -> None:
-        """Let the routines that run go where their checks have proved them clear of bodies."""
+    def go_by(self, runs: Iterable[Run]) -> None:
+        """Let the routines that run go where their checks have proved them clear of bodies, or let them touch now."""
+        running = [(run.definition, run.touching()) for run in runs]
         for table in self.tables:
-            table.go_by(routines)
+            table.go_by(running)
 
     def commit(self, now: int, gap: int) -> None:
         """Take every axis' candidate where the boxes allow it; hold the others."""

@@ -6,6 +6,7 @@ from __future__ import annotations
 import json
 import random
 from dataclasses import replace
+from math import radians
 from pathlib import Path
 
 import pytest
@@ -20,9 +21,11 @@ from sequencer.machine.body import Body
 from sequencer.pack import load_pack, write_pack
 from sequencer.pack.blocked import blocked_tables
 from sequencer.pack.checked import canonical, machine_hash, pack_hash
+from sequencer.plant import Plant
 from sequencer.rehearse import Rehearsal, rehearse
 from sequencer.routine.routine import Routine
 from sequencer.routine.steps import Step, Timeout, With
+from sequencer.run import Runner
 
 GATE = "lift > 0.65 m"
 
@@ -131,3 +134,24 @@ def test_a_routine_that_was_not_checked_is_held_before_bodies_meet() -> None:
         for pair in bodies.pairs
     )
     assert low > 0.0
+
+
+def test_where_bodies_may_touch_is_cleared_only_while_the_step_that_says_so_is_active() -> None:
+    down = step("down", to({"wrist": 0.0}), touching=("shelf", "hand"))
+    back = step("back", to({"wrist": 90.0}), touching=("shelf", "hand"))
+    steps = (step("up", to({"lift": 0.5})), step("in", to({"slide": 0.4})), down, back, step("home", to("stow")))
+    found = examined(reacher(), *steps)
+    assert found.checked is not None
+    runner = Runner(found.checked)
+    plant = Plant(reacher(), start={"lift": 0.05, "slide": 0.0, "wrist": radians(100.0)}, seed=1)
+    runner.request("reach")
+    touch = [0.5, 0.4, radians(20.0)]
+    free = {}
+    for tick in range(400):
+        orders = runner.tick(plant.readings(tick * plant.machine.period))
+        for run in runner.status().runs:
+            for active in run.steps:
+                free.setdefault(active.name, set()).add(runner._host.supervisor.tables[0].missed(touch, touch))
+        plant.apply(orders)
+        plant.advance(plant.machine.period)
+    assert free == {"up": {False}, "in": {False}, "down": {True}, "back": {True}, "home": {False}}

@@ -238,6 +238,19 @@ def test_a_pair_may_touch_in_the_step_that_says_so_and_in_no_other() -> None:
     assert examined(reacher(), *up, down, replace(back, touching=None)).verdict == "conflict"
 
 
+def test_the_sensor_of_pieces_stands_for_whichever_is_held() -> None:
+    lantern = Piece("lantern", 0.6, "wrist", parts=(rectangle(0.3, 0.5, -0.1, 0.1),))
+    machine = reacher(pieces=(lantern, replace(lantern, name="float")))
+    steps = [step("up", to({"lift": 0.6})), step("lean", to({"wrist": 0.0}), touching=("piece", "shelf"))]
+    steps.append(step("back", to({"wrist": 90.0}), touching=("shelf", "piece")))
+    found = examined(machine, *steps)
+    assert found.verdict == "clear"
+    assert "lantern or float and shelf may touch in 'lean'" in found.assumes
+    named = [replace(one, touching=("lantern", "shelf") if one.touching else None) for one in steps]
+    assert all("float" in line for line in said(examined(machine, *named)))
+    assert examined(machine, *named).verdict == "conflict"
+
+
 def test_a_machine_that_rests_in_touch_after_its_step_is_a_conflict() -> None:
     steps = (
         step("up", to({"lift": 0.5})),

@@ -49,7 +49,9 @@ def test_every_key_of_the_example_reaches_the_model(lantern: Path) -> None:
     )
     assert lift.zero is not None
     assert (lift.zero.move, lift.zero.then) == (-0.12, 0.0)
-    assert lift.load == Load(mass=7.8, counterbalance=(58.0, 66.0), coulomb=18.0, breakaway=20.0, viscous=10.0)
+    assert lift.load == Load(
+        mass=7.8, counterbalance=(58.0, 66.0), coulomb=18.0, breakaway=20.0, viscous=10.0, backlash=0.0004
+    )
     assert wrist.limits == Limits(math.radians(420), math.radians(1800), math.radians(30000))
     assert wrist.latency == (20_000_000, 20_000_000)
     assert wrist.tolerance.behind == "fault"
@@ -74,6 +76,7 @@ def test_every_key_of_the_example_reaches_the_model(lantern: Path) -> None:
     assert (machine.outputs["lamp"].rest, machine.outputs["chassis_may_leave"].rest) == ("dark", False)
     assert machine.outputs["glow"].dimension == VOLTAGE
     piece = machine.pieces["lantern"]
+    assert piece.inertia == 2e-4
     assert (piece.mass, piece.centre, piece.gripped_by, piece.grip_torque) == (0.6, (0.34, 0.0), "rollers", 0.8)
     assert piece.turns_to_leave == pytest.approx(3 * math.pi)
     assert machine.presets["ridge"].positions == {"lift": 1.1, "wrist": math.radians(20)}
