@@ -176,7 +176,7 @@ class Together:
                 if mover.number >= 0 and mover.number != part.number:
                     one = self.order.occurrences[mover.number]
                     rests_on = None if mover.moving else mover.axis
-                    if rests_on is None and self.gating.shuts_out(one, part.axis, part.number, span):
+                    if self.gating.shuts_out(one, part.axis, part.number, span, rests_on):
                         return None
                     span = self.gating.cut(one, part.axis, part.number, span, rests_on)
                     span = self.gating.cut_before(one, part.axis, part.number, span)

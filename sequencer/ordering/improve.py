@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from math import ceil, floor
+from math import ceil, floor, inf
+from time import perf_counter
 
 from sequencer.ordering.gated import Clock, Free, GatedPlan, Progress
 from sequencer.ordering.readable import readable, step_of
@@ -24,15 +25,23 @@ class Improver:
     Args:
         clock: how long ways take.
         free: which boxes are free.
+        deadline: when to stop, by `time.perf_counter` [s].
+
+    Attributes:
+        complete: whether it did not have to stop before the end.
     """
 
-    def __init__(self, clock: Clock, free: Free) -> None:
-        self.clock, self.free = clock, free
+    def __init__(self, clock: Clock, free: Free, deadline: float = inf) -> None:
+        self.clock, self.free, self.deadline = clock, free, deadline
+        self.complete = True
 
     def improved(self, plan: GatedPlan) -> GatedPlan:
         """The way when no single change saves time any more, and with no wait that could be left out."""
         duration = self.clock.lasts(plan)
         for _ in range(MOST_ROUNDS):
+            if perf_counter() > self.deadline:
+                self.complete = False
+                break
             best, shortest = None, duration - GAIN
             for changed in self._changes(plan, duration):
                 lasts = self.clock.lasts(changed)

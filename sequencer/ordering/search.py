@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import permutations
 from math import inf
+from time import perf_counter
 from typing import Literal
 
 from sequencer.errors import ModelError, StepgraphError, did_you_mean
@@ -54,12 +55,14 @@ class Ordered:
         duration: how long it takes if all goes punctually [s].
         least: no way can be faster [s]: the longest of the axes' own motions.
         in_the_way: what keeps all axes from moving at once; empty if they can.
+        complete: whether the search came to its end before the time limit.
     """
 
     plan: GatedPlan
     duration: float
     least: float
     in_the_way: str = ""
+    complete: bool = True
 
     @property
     def kind(self) -> Literal["still", "at once", "gated", "detour"]:
@@ -93,6 +96,7 @@ class Ordering:
         self.places = places
         self._lattice: Lattice | None = None
         self._trees: dict[tuple[float, ...], Tree] = {}
+        self._deadline, self._complete = inf, True
 
     @property
     def lattice(self) -> Lattice:
@@ -106,17 +110,20 @@ class Ordering:
             self._lattice = Lattice(self.grid, self.clock, known, self.places)
         return self._lattice
 
-    def find(self, start: Place, goal: Place) -> Ordered:
+    def find(self, start: Place, goal: Place, within: float | None = None) -> Ordered:
         """The fastest way found.
 
         Args:
             start: a preset, or positions [m or rad]; an axis it does not name may be anywhere in its travel.
             goal: the same; an axis it does not name ends where it was.
+            within: how long to look for it [s]; None: as long as it takes.
 
         Raises:
             ModelError: a preset or axis is unknown, or a position lies outside the travel.
             NoOrder: there is no way, or none was found.
         """
+        self._deadline = inf if within is None else perf_counter() + within
+        self._complete = True
         spans = self.spans(start)
         goals = self.goals(goal)
         low, high = [span[0] for span in spans], [span[1] for span in spans]
@@ -143,6 +150,12 @@ class Ordering:
             lasts = inf if detour is None else self.clock.lasts(detour)
             if detour is not None and lasts < SIMPLER * duration:
                 found, duration = detour, lasts
+        if found is None and not self._complete:
+            raise NoOrder(
+                "undecided",
+                f"no way from {self.name(start)} to {self.name(goal)} was found within {within:g} s: all axes at once "
+                f"meet {in_the_way}; give it more time",
+            )
         if found is None:
             raise NoOrder(
                 "undecided",
@@ -150,7 +163,7 @@ class Ordering:
                 f"no sequence of single axes is clear, and no detour by {len(self.lattice.nodes)} places in between"
                 + self._passive(spans, goals),
             )
-        return Ordered(found, duration, least, in_the_way)
+        return Ordered(found, duration, least, in_the_way, self._complete)
 
     def spans(self, place: Place) -> list[Span]:
         """Where each axis may stand at a start: about its position by the position tolerance, or anywhere.
@@ -239,10 +252,12 @@ class Ordering:
     def _gated(self, direct: GatedPlan, free: Free) -> GatedPlan | None:
         """One motion an axis, with gates, in the best sequence."""
         movers = [axis for axis, stops in enumerate(direct.stops) if stops]
-        improver = Improver(self.clock, free)
+        improver = Improver(self.clock, free, self._deadline)
         best: GatedPlan | None = None
         duration = inf
         for sequence in _sequences(movers):
+            if self._late():
+                break
             waits = {(axis, 1): {other: Progress(1) for other in sequence[:k]} for k, axis in enumerate(sequence) if k}
             plan = GatedPlan(direct.start, direct.stops, waits)
             if plan.is_free(free):
@@ -252,11 +267,17 @@ class Ordering:
                     lasts <= duration / SIMPLER and plan.gates < best.gates
                 ):
                     best, duration = plan, lasts
+        self._complete &= improver.complete
         return best
+
+    def _late(self) -> bool:
+        late = perf_counter() > self._deadline
+        self._complete &= not late
+        return late
 
     def _detour(self, spans: Sequence[Span], goals: Mapping[int, float], free: Free) -> GatedPlan | None:
         """By places of the lattice, made as short as it can be."""
-        if self._passive(spans, goals):
+        if self._passive(spans, goals) or self._late():
             return None
         start = [middle(span) for span in spans]
         goal = tuple(goals.get(axis, start[axis]) for axis in range(len(spans)))
@@ -270,7 +291,10 @@ class Ordering:
         plan = plan_of_way(spans, [*(place.tolist() for place in way), list(goal)])
         if not plan.is_free(free):
             return None
-        return Improver(self.clock, free).improved(plan)
+        improver = Improver(self.clock, free, self._deadline)
+        found = improver.improved(plan)
+        self._complete &= improver.complete
+        return found
 
     def _passive(self, spans: Sequence[Span], goals: Mapping[int, float]) -> str:
         """In words the axes that may stand anywhere, so that no place in between can be named; empty if none."""

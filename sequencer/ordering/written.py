@@ -36,7 +36,13 @@ def routine_of_plan(ordering: Ordering, plan: GatedPlan, start: Place, goal: Pla
     last = goal if isinstance(goal, str) else "there"
     groups = _groups(plan)
     names = {leg: _name(ordering, plan, group) for group in groups for leg in group}
-    steps = [_step(ordering, machine, plan, goal, group, names) for group in groups]
+    known: dict[Leg, tuple[str, ...]] = {}
+    steps = []
+    for group in groups:
+        step = _step(ordering, machine, plan, goal, group, names, known)
+        assert isinstance(step.start, After)
+        known |= dict.fromkeys(group, step.start.steps)
+        steps.append(step)
     about = f"found as the fastest way from {ordering.name(start)} to {ordering.name(goal)}"
     return Routine(
         name or f"{first}_to_{last}",
@@ -111,6 +117,7 @@ def _step(
     goal: Place,
     group: tuple[Leg, ...],
     names: Mapping[Leg, str],
+    known: Mapping[Leg, tuple[str, ...]],
 ) -> Step:
     first = group[0]
     after: list[str] = []
@@ -122,8 +129,8 @@ def _step(
         if progress.place is None:
             after.append(names[other, progress.leg])
             continue
-        if progress.leg > 1:
-            after.append(names[other, progress.leg - 1])
+        # Past a place of a leg, all is over that the leg itself came after; said so, others can rely on it.
+        after += known[other, progress.leg]
         gates.append(_gate(ordering, plan, other, progress, progress.place))
     once: Condition | None = parse_condition(" and ".join(gates), machine.vocabulary()) if gates else None
     mine = tuple(dict.fromkeys(name for name in after if name != names[first]))
