@@ -6,7 +6,7 @@ to be clear. Where cells are too coarse, the pieces of a box in such cells can b
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from itertools import product
 from typing import NamedTuple
 
@@ -23,21 +23,25 @@ from sequencer.errors import enumerate_words
 from sequencer.machine.body import Body
 from sequencer.machine.interlock import KeepOut
 from sequencer.machine.machine import Machine
-from sequencer.pack.table import BlockedTable
+from sequencer.pack.table import Block, BlockedTable
 
 ROUNDING = 1e-9
 """Keep-outs are so much larger besides [m or rad]: rounding must not decide."""
 
-PIECES = 600
-"""A box that touches more uncertified cells than this is not looked at sharply [1]."""
+SHARPER = {1: 8, 2: 4, 3: 4}
+"""Sharply, a cell is cut into so many along each axis, by how many axes a block has; 2 beyond [1]."""
 
-HALVINGS = 4
-"""So often a piece of a box is halved along every axis before it counts as blocked [1]."""
+MOST_SHARP = 4000
+"""A box that touches more uncertified cells than this is not looked at sharply [1]."""
 
 EXPLAIN = 3000
 """So many cells are looked at to say what is in the way [1]."""
 
+SHUT, LOOKED_AT = 1, 2
+"""What is known of an uncertified cell: blocked all over, or its smaller cells were looked at."""
+
 Bools = npt.NDArray[np.bool_]
+Judge = Callable[[tuple[int, ...], Floats, Floats], tuple[Bools, Bools]]
 
 
 class KeptOut(NamedTuple):
@@ -93,7 +97,6 @@ class Grid:
         self._blocks = [_Integral(block) for block in self.table.blocks]
         self._query = self.table.query if self.table.blocks else None
         self._boxes = [(rule.axes, rule.low, rule.high) for rule in self.keep_outs]
-        self._sharp: dict[tuple[tuple[float, ...], tuple[float, ...]], bool] = {}
 
     def free(self, low: Sequence[float], high: Sequence[float]) -> bool:
         """Whether a box is certainly clear, as far as the cells tell."""
@@ -106,17 +109,12 @@ class Grid:
         return self._query is None or self._query(low, high)
 
     def free_sharp(self, low: Sequence[float], high: Sequence[float]) -> bool:
-        """The same, with the pieces of the box in uncertified cells looked at by themselves; slower."""
+        """The same by smaller cells, which are looked at when they are first asked for; slower."""
         if self.free(low, high):
             return True
         if any(self._meets(rule, low, high) for rule in self.keep_outs):
             return False
-        key = (tuple(low), tuple(high))
-        found = self._sharp.get(key)
-        if found is None:
-            found = self._looked_at(np.array(low), np.array(high))
-            self._sharp[key] = found
-        return found
+        return all(block.free_sharp(np.array(low), np.array(high), self._judged) for block in self._blocks)
 
     def free_many(self, low: Floats, high: Floats) -> Bools:
         """`free` for many boxes, shape (n, axes)."""
@@ -179,42 +177,20 @@ class Grid:
         high = tuple(span[1] + wide for (_, span), wide in zip(rule.box, more, strict=True))
         return KeptOut(rule, axes, low, high)
 
-    def _looked_at(self, low: Floats, high: Floats) -> bool:
-        for block in self._blocks:
-            pieces = block.pieces(low, high)
-            if pieces is None:
-                return False
-            begin, end = pieces
-            for round_number in range(HALVINGS + 1):
-                if not len(begin):
-                    break
-                clear, shut = self._judged(block.axes, begin, end, low, high)
-                if shut or (round_number == HALVINGS and not clear.all()):
-                    return False
-                begin, end = _halved(begin[~clear], end[~clear])
-                if len(begin) > 8 * PIECES:
-                    return False
-        return True
-
-    def _judged(
-        self, axes: tuple[int, ...], begin: Floats, end: Floats, low: Floats, high: Floats
-    ) -> tuple[Bools, bool]:
-        """Which pieces are clear, and whether one certainly is not."""
+    def _judged(self, axes: tuple[int, ...], begin: Floats, end: Floats) -> tuple[Bools, Bools]:
+        """Which boxes of some axes are clear, and which certainly are not anywhere, whatever the other axes do."""
+        width = len(self.axes)
         whole_low, whole_high = self.tree.box({})
         lows, highs = np.tile(whole_low, (len(begin), 1)), np.tile(whole_high, (len(begin), 1))
-        width = len(self.axes)
-        lows[:, :width], highs[:, :width] = low - self.band, high + self.band
         lows[:, list(axes)] = begin - self.band[list(axes)]
         highs[:, list(axes)] = end + self.band[list(axes)]
-        clear = np.ones(len(begin), dtype=bool)
-        concerned = set(axes)
+        clear, shut = np.ones(len(begin), dtype=bool), np.zeros(len(begin), dtype=bool)
         for pair in self.pairs:
-            if {number for number in pair.concerns if number < width} <= concerned:
+            if {number for number in pair.concerns if number < width} <= set(axes):
                 lower, centre = bounds(pair, lows, highs)
-                if (centre <= pair.margin).any():
-                    return clear, True
                 clear &= lower > pair.margin
-        return clear, False
+                shut |= centre + 0.5 * (highs - lows) @ np.array(pair.lipschitz) <= pair.margin
+        return clear, shut
 
 
 def bodies_of(machine: Machine) -> tuple[Tree, tuple[Pair, ...]]:
@@ -258,23 +234,10 @@ FORMAT = 1
 """Counts up when what is worked out from the same machine changes."""
 
 
-def _halved(begin: Floats, end: Floats) -> tuple[Floats, Floats]:
-    middle = 0.5 * (begin + end)
-    lows, highs = [], []
-    for sides in product((0, 1), repeat=begin.shape[1]):
-        upper = np.array(sides, dtype=bool)
-        lows.append(np.where(upper, middle, begin))
-        highs.append(np.where(upper, end, middle))
-    return np.concatenate(lows), np.concatenate(highs)
-
-
 class _Integral:
     """A block with the counts of blocked cells below each corner, so that a box is counted in 2^axes looks."""
 
-    def __init__(self, block: object) -> None:
-        from sequencer.pack.table import Block
-
-        assert isinstance(block, Block)
+    def __init__(self, block: Block) -> None:
         self.axes = block.axes
         self.low, self.high = np.array(block.low), np.array(block.high)
         self.shape = block.shape
@@ -282,6 +245,9 @@ class _Integral:
         bits = np.unpackbits(np.frombuffer(block.blocked, dtype=np.uint8), bitorder="little")[:size]
         self.blocked = bits.reshape(block.shape)
         self.step = (self.high - self.low) / np.array(block.shape)
+        self.sharper = SHARPER.get(len(block.shape), 2)
+        self.known = np.zeros(block.shape, dtype=np.uint8)
+        self.small = np.zeros(tuple(count * self.sharper for count in block.shape), dtype=np.uint8)
         counts = np.zeros(tuple(n + 1 for n in block.shape), dtype=np.int32)
         counts[tuple(slice(1, None) for _ in block.shape)] = self.blocked
         for axis in range(len(block.shape)):
@@ -308,19 +274,38 @@ class _Integral:
             total += sign * self.counts[place]
         return inside & (total == 0)
 
-    def pieces(self, low: Floats, high: Floats) -> tuple[Floats, Floats] | None:
-        """The parts of a box in uncertified cells; None if they are too many."""
+    def free_sharp(self, low: Floats, high: Floats, judge: Judge) -> bool:
+        """Whether a box touches no smaller cell that is not certified."""
         first, last, inside = self.cells(low, high)
-        axes = list(self.axes)
         if not inside:
-            return None
-        window = self.blocked[tuple(slice(a, b + 1) for a, b in zip(first, last, strict=True))]
-        corners = np.argwhere(window) + first
-        if len(corners) > PIECES:
-            return None
-        begin = np.maximum(self.low + corners * self.step - OVERLAP, low[axes])
-        end = np.minimum(self.low + (corners + 1) * self.step + OVERLAP, high[axes])
-        return begin, end
+            return False
+        window = tuple(slice(a, b + 1) for a, b in zip(first, last, strict=True))
+        if (self.known[window] == SHUT).any():
+            return False
+        unknown = np.argwhere(self.blocked[window] & (self.known[window] == 0)) + first
+        if len(unknown) > MOST_SHARP or (len(unknown) and not self._look(unknown, judge)):
+            return False
+        axes = list(self.axes)
+        small = self.step / self.sharper
+        most = np.array(self.shape) * self.sharper - 1
+        begin = np.clip(((low[axes] - self.low) / small - 1e-9).astype(np.int64), 0, most)
+        end = np.clip(((high[axes] - self.low) / small + 1e-9).astype(np.int64), 0, most)
+        return not self.small[tuple(slice(a, b + 1) for a, b in zip(begin, end, strict=True))].any()
+
+    def _look(self, corners: npt.NDArray[np.int64], judge: Judge) -> bool:
+        """Judge the smaller cells of some cells, if none of these is blocked all over."""
+        count, low = self.sharper, self.low + corners * self.step - OVERLAP
+        _, shut = judge(self.axes, low, low + self.step + 2.0 * OVERLAP)
+        self.known[tuple(corners[shut].T)] = SHUT
+        if shut.any():
+            return False
+        self.known[tuple(corners.T)] = LOOKED_AT
+        parts = np.array(list(product(range(count), repeat=len(self.axes))))
+        small = (corners[:, None, :] * count + parts[None, :, :]).reshape(-1, len(self.axes))
+        begin = self.low + small * (self.step / count) - OVERLAP
+        clear, _ = judge(self.axes, begin, begin + self.step / count + 2.0 * OVERLAP)
+        self.small[tuple(small[~clear].T)] = 1
+        return True
 
     def blocked_cell(self, low: Floats, high: Floats) -> Floats | None:
         first, last, _ = self.cells(low, high)

@@ -14,7 +14,7 @@ from sequencer.machine.machine import Machine
 from sequencer.ordering.gated import Clock, Free, GatedPlan, Progress, Span, middle
 from sequencer.ordering.grid import Grid
 from sequencer.ordering.improve import Improver
-from sequencer.ordering.lattice import Lattice, Tree
+from sequencer.ordering.lattice import SAME, Lattice, Tree
 
 Place = str | Mapping[str, float]
 """A preset by its name, or positions by axis [m or rad]."""
@@ -27,10 +27,6 @@ SLOWER = 1.15
 
 SIMPLER = 0.98
 """A way with more legs or gates has to take no more than this share of the time of the simpler one [1]."""
-
-
-SAME = 1e-9
-"""Positions this near to each other are one [m or rad]."""
 
 
 class NoOrder(StepgraphError):
@@ -290,7 +286,9 @@ class Ordering:
             return None
         plan = plan_of_way(spans, [*(place.tolist() for place in way), list(goal)])
         if not plan.is_free(free):
-            return None
+            free = self.grid.free_sharp  # an end from which only a sharp look led on
+            if not plan.is_free(free):
+                return None
         improver = Improver(self.clock, free, self._deadline)
         found = improver.improved(plan)
         self._complete &= improver.complete
