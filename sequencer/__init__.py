@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from sequencer.routine.routine import Routine
     from sequencer.run import Loop, Runner
     from sequencer.trace import Recorder, Trace, TraceError, read_trace
+    from sequencer.tune import retrace
 
 _HOMES = {
     "AxisOrder": "ports.orders",
@@ -66,6 +67,7 @@ _HOMES = {
     "plan": "plan",
     "read_trace": "trace",
     "rehearse": "rehearse",
+    "retrace": "tune",
     "write_pack": "pack",
 }
 
@@ -102,6 +104,7 @@ __all__ = [
     "plan",
     "read_trace",
     "rehearse",
+    "retrace",
     "write_pack",
 ]
 

@@ -1,8 +1,8 @@
 """A whole robot-side program: `python demos/lantern/control_loop.py --seconds 6`, in real time, on the plant.
 
-On a real robot, `Robot` below is replaced by classes of your own over your motor controllers: `read` asks each gauge
-once, `write` passes the orders on, and both have to keep the contract in `sequencer.testing`. The rest stays as it is.
-The desk's part, `check`, belongs before the match; the robot loads a pack with `load_pack` instead.
+On a real robot, `Robot` below is replaced by classes of your own over your motor controllers, which keep the contract
+in `sequencer.testing`; the rest stays. `check` belongs on the desk: the robot has `Runner(load_pack("robot.pack"),
+confirmations=Confirmations("confirmed.jsonl"))`, which runs what nobody has confirmed at a quarter of its speed.
 """
 
 from __future__ import annotations

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from sequencer.check.contradiction import contradict
 from sequencer.check.spans import Span, band_of
 from sequencer.clearance.box import Pair
-from sequencer.clearance.tree import OUTSIDE, Tree
+from sequencer.clearance.tree import OUTSIDE, Tree, tree_of
 from sequencer.clearance.watched import Exempt, watch
 from sequencer.machine.body import Body
 from sequencer.machine.condition import Is, Term
@@ -97,8 +97,7 @@ def bodies_of(machine: Machine) -> Bodies:
 
 def _worked_out(machine: Machine) -> Bodies:
     pieces = [piece for piece in machine.pieces.values() if piece.parts]
-    bodies = [*machine.bodies.values(), *(Body(piece.name, piece.carried_by, piece.parts) for piece in pieces)]
-    tree = Tree(machine.axes, bodies)
+    tree = tree_of(machine)
     watched = watch(tree, machine.clearances)
     present = {}
     for piece in pieces:

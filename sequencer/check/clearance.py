@@ -23,6 +23,7 @@ from sequencer.check.together import EVERYWHERE, Meeting, Part, Together
 from sequencer.clearance.box import Pair
 from sequencer.clearance.proof import Verdict
 from sequencer.plan.resolve import AfterSteps
+from sequencer.routine.steps import Press
 
 _MOST_MEETINGS = 20_000
 """Of one scenario and one set of axes no more products than this are looked at; what is left is undecided."""
@@ -133,7 +134,7 @@ class ClearanceSearch:
             kept: dict[frozenset[int], list[Meeting]] = {}
             for number, meeting in enumerate(meetings):
                 if number not in bad:
-                    kept.setdefault(self._touchers(meeting, pairs), []).append(meeting)
+                    kept.setdefault(self._touchers(meeting, pairs), []).append(self._as_measured(meeting))
             for touchers, found in kept.items():
                 self.cleared.take(pairs[0], found, touchers)
 
@@ -145,6 +146,16 @@ class ClearanceSearch:
         """The steps of a meeting, by index, that let one of these pairs touch."""
         moving = [self.order.occurrences[part.number] for part in meeting.parts if part.moving]
         return frozenset(one.node.index for one in moving if any(self._may_touch(one, pair) for pair in pairs))
+
+    def _as_measured(self, meeting: Meeting) -> Meeting:
+        """The same with the tracking band of what is pressed: the supervisor goes by where that is measured to be."""
+        spans = tuple(
+            self.bodies.widened(part.axis, span)
+            if part.moving and isinstance(self.order.occurrences[part.number].node.step.body, Press)
+            else span
+            for part, span in zip(meeting.parts, meeting.spans, strict=True)
+        )
+        return meeting._replace(spans=spans)
 
     def _may_touch(self, one: Occurrence, pair: Pair) -> bool:
         return self.bodies.may_touch(one.node.step, pair)

@@ -7,8 +7,9 @@ from collections.abc import Iterator
 from sequencer.check.bodies import Bodies
 from sequencer.check.clearance import ClearanceSearch, Encounter
 from sequencer.check.clearance_advice import punctual
-from sequencer.check.clearance_mend import Mender, way_of
-from sequencer.check.finding import Finding
+from sequencer.check.clearance_mend import Mend, Mender, way_of
+from sequencer.check.finding import Finding, Witness
+from sequencer.check.phases import Scenario
 from sequencer.check.places_outside import PlacesOutside
 from sequencer.check.scenarios import start_spans
 from sequencer.check.spans import Span
@@ -28,9 +29,14 @@ _MOST_MENDS = 8
 
 
 def clearance_findings(search: ClearanceSearch, plan: Plan | None) -> Iterator[Finding]:
-    """The start, the presets, and one finding for each pair and each set of steps that bring it together."""
+    """The start, the presets, and what `encounter_findings` finds."""
     yield from _start_findings(search)
     yield from _preset_findings(search)
+    yield from encounter_findings(search, plan)
+
+
+def encounter_findings(search: ClearanceSearch, plan: Plan | None) -> Iterator[Finding]:
+    """One finding for each pair and each set of steps that bring it together."""
     encounters = list(search.encounters())
     mender = Mender(search, encounters)
     told: dict[tuple[str, str], int] = {}
@@ -46,7 +52,7 @@ def clearance_findings(search: ClearanceSearch, plan: Plan | None) -> Iterator[F
         if told[encounter.pair.names] > _MOST_FINDINGS:
             continue
         mended += 1
-        yield _finding(search, encounter, plan, mender.line(encounter) if mended <= _MOST_MENDS else None)
+        yield _finding(search, encounter, plan, mender.gate(encounter) if mended <= _MOST_MENDS else None)
     for (first, second), count in told.items():
         if count > _MOST_FINDINGS:
             text = f"{first} and {second}: {count - _MOST_FINDINGS} more ways for them to meet"
@@ -87,7 +93,14 @@ def _start_findings(search: ClearanceSearch) -> Iterator[Finding]:
             f"add {missing} to the preset '{routine.start}'" if unknown else "start from another preset",
             found=proof.distance,
             allowed=pair.margin,
+            witness=_still(pair, proof),
         )
+
+
+def _still(pair: Pair, proof: Verdict) -> Witness | None:
+    """What there is to see of a pair that is too near while nothing moves."""
+    places = _places(proof)
+    return None if places is None else Witness(pair.names, places, proof.distance, pair.margin)
 
 
 def _preset_findings(search: ClearanceSearch) -> Iterator[Finding]:
@@ -117,10 +130,11 @@ def _preset_finding(search: ClearanceSearch, preset: Preset, pair: Pair) -> Iter
             "move the preset, or exempt the pair with a reason",
             found=proof.distance,
             allowed=pair.margin,
+            witness=_still(pair, proof),
         )
 
 
-def _finding(search: ClearanceSearch, encounter: Encounter, plan: Plan | None, line: str | None) -> Finding:
+def _finding(search: ClearanceSearch, encounter: Encounter, plan: Plan | None, mend: Mend | None) -> Finding:
     names = " and ".join(encounter.pair.names)
     if not encounter.parts:
         text = f"{names}: too many steps may be active together to look at all of it"
@@ -128,7 +142,7 @@ def _finding(search: ClearanceSearch, encounter: Encounter, plan: Plan | None, l
     first = next((part for part in encounter.parts if part.moving), encounter.parts[0])
     node = search.order.occurrences[first.number].node
     parts = [first, *(part for part in encounter.parts if part is not first)]
-    said = " while ".join(_said(search, part) for part in parts)
+    said = " while ".join(_said(search, encounter.scenario, part) for part in parts)
     timed = None if plan is None else punctual(search, encounter, plan)
     return Finding(
         "clearance",
@@ -137,12 +151,34 @@ def _finding(search: ClearanceSearch, encounter: Encounter, plan: Plan | None, l
         + ("" if timed is None else timed.words),
         node.name,
         node.step.place,
-        _hint(search, encounter, line),
+        _hint(search, encounter, None if mend is None else mend.line),
         None if timed is None else timed.begin,
         None if timed is None else timed.until,
         found=encounter.proof.distance,
         allowed=encounter.pair.margin,
+        witness=_witness(search, encounter, mend),
     )
+
+
+def _witness(search: ClearanceSearch, encounter: Encounter, mend: Mend | None) -> Witness | None:
+    places = _places(encounter.proof)
+    if places is None:
+        return None
+    steps = tuple(dict.fromkeys(search.order.occurrences[part.number].name for part in encounter.parts if part.moving))
+    distance, margin = encounter.proof.distance, encounter.pair.margin
+    if mend is None:
+        return Witness(encounter.pair.names, places, distance, margin, steps)
+    return Witness(encounter.pair.names, places, distance, margin, steps, mend.step, mend.gate.axis, mend.gate.position)
+
+
+def _places(proof: Verdict) -> dict[str, float] | None:
+    """The configuration in which a pair is not clear, or the middle of where that stays undecided."""
+    if proof.witness is not None:
+        return dict(proof.witness)
+    if proof.cell is None or proof.pair is None:
+        return None
+    middle = [0.5 * (low + high) for low, high in zip(proof.cell.low, proof.cell.high, strict=True)]
+    return dict(zip(proof.pair.tree.coordinates, middle, strict=True))
 
 
 def _hint(search: ClearanceSearch, encounter: Encounter, line: str | None) -> str:
@@ -218,12 +254,12 @@ def _index(search: ClearanceSearch, part: Part) -> int:
     return -1 if part.number < 0 else search.order.occurrences[part.number].node.index
 
 
-def _said(search: ClearanceSearch, part: Part) -> str:
+def _said(search: ClearanceSearch, scenario: Scenario, part: Part) -> str:
     axis = search.machine.axes[part.axis]
     low, high = part.span
     where = axis.show(low) if high - low < 1e-9 else f"{axis.show(low)} to {axis.show(high)}"
     if part.number < 0:
-        return f"{part.axis} may stand at {where} from the start"
+        return f"{part.axis} may stand at {where} {scenario.when}"
     name = search.order.occurrences[part.number].name
     if part.moving:
         return f"'{name}' moves {part.axis} within {where}"

@@ -36,6 +36,14 @@ Candidate = tuple[int, Gate]
 """The occurrence that waits, and for what."""
 
 
+class Mend(NamedTuple):
+    """A gate that keeps bodies apart: the line to write, the step that would wait, by path, and for what."""
+
+    line: str
+    step: str
+    gate: Gate
+
+
 class Mender:
     """Looks for gates.
 
@@ -51,8 +59,8 @@ class Mender:
         self._found: dict[object, list[Candidate]] = {}
         self._left: dict[Candidate, frozenset[object] | None] = {}
 
-    def line(self, encounter: Encounter) -> str | None:
-        """A line such as ``level: once: lift > 0.41 m`` that keeps the bodies of an encounter apart, or None.
+    def gate(self, encounter: Encounter) -> Mend | None:
+        """A gate such as ``level: once: lift > 0.41 m`` that keeps the bodies of an encounter apart, or None.
 
         A step has one gate: where several encounters ask the same step to wait for the same axis, the gate that serves
         them all is tried first.
@@ -63,7 +71,7 @@ class Mender:
             if left is not None and encounter.who not in left:
                 number, gate = candidate
                 node = self.search.order.occurrences[number].node
-                return gate_line(self.search.machine.axes[gate.axis], gate, node.step)
+                return Mend(gate_line(self.search.machine.axes[gate.axis], gate, node.step), node.name, gate)
         return None
 
     def _left_with(self, candidate: Candidate) -> frozenset[object] | None:

@@ -12,7 +12,7 @@ from typing import Any
 from sequencer.check.compile_machine import compile_machine, limits_data, plain
 from sequencer.check.survey import Survey, survey
 from sequencer.check.terms import operand_data, term_data
-from sequencer.machine.machine import NANOSECONDS
+from sequencer.machine.machine import NANOSECONDS, Machine
 from sequencer.pack.checked import CheckedRoutine
 from sequencer.plan.motion import (
     AsRead,
@@ -36,6 +36,7 @@ from sequencer.plan.resolve import (
     WithStep,
     flatten,
 )
+from sequencer.routine.afterwards import AfterwardsKey, afterwards_of
 from sequencer.routine.parameters import NumberParameter, Parameter
 from sequencer.routine.routine import ANYWHERE, Routine
 from sequencer.routine.steps import Choose, Drive, Flick, Move, Perform, Press, Pulse, Repeat, Set, Timeout, Wait
@@ -49,6 +50,7 @@ def compile_routine(
     surveyed: Survey | None = None,
     flat: FlatRoutine | None = None,
     cleared: Mapping[str, Any] | None = None,
+    afterwards: Mapping[AfterwardsKey, Mapping[str, Any]] | None = None,
 ) -> CheckedRoutine:
     """Compile a routine without asking whether it is clear; `check` does ask, and is the way to a checked routine.
 
@@ -59,6 +61,7 @@ def compile_routine(
         surveyed: its plans at the ends of all ranges, if they were made already.
         flat: the routine laid out flat, if it was already.
         cleared: where it was proved to keep clear of bodies, by the table that would else block it.
+        afterwards: what runs after a cancel and after a fault, if it was compiled already.
 
     Raises:
         ModelError: a word in it stands for nothing that fits, or a step cannot move as it says with the parameters'
@@ -66,24 +69,52 @@ def compile_routine(
     """
     flat = flatten(routine) if flat is None else flat
     plans = survey(flat) if surveyed is None else surveyed
+    data = routine_data(flat, plans, _region(routine), cleared)
+    data |= {"waived": [dict(entry) for entry in waived], "assumes": list(assumes)}
+    for key, after in afterwards_of(routine):
+        if afterwards is not None and key in afterwards:
+            data[key] = dict(afterwards[key])
+        else:
+            laid_out = flatten(after)
+            data[key] = routine_data(laid_out, survey(laid_out), [])
+    return CheckedRoutine(compile_machine(routine.machine), data)
+
+
+def routine_data(
+    flat: FlatRoutine, plans: Survey, region: list[list[Any]], cleared: Mapping[str, Any] | None = None
+) -> dict[str, Any]:
+    """The plain data of a routine without what it was waived and what its verdict rests on.
+
+    Args:
+        flat: the routine.
+        plans: its plans at the ends of all ranges.
+        region: where each axis may stand at the start [axis by index, lowest, highest]; empty: anywhere.
+        cleared: where it was proved to keep clear of bodies, by the table that would else block it.
+
+    Raises:
+        ModelError: a step cannot move as it says with the parameters' own values.
+    """
     if plans.plan is None:
         raise plans.failures[0].error
+    routine = flat.routine
     index = {name: number for number, name in enumerate(routine.machine.axes)}
     outputs = {name: number for number, name in enumerate(routine.machine.outputs)}
     data: dict[str, Any] = {
         "name": routine.name,
         "from": routine.start,
-        "region": _region(routine, index),
+        "region": region,
         "parameters": [_parameter(parameter) for parameter in routine.parameters.values()],
         "roots": list(flat.roots),
         "steps": [_step(flat, node, plans.longest, index, outputs) for node in flat.nodes],
-        "waived": [dict(entry) for entry in waived],
+        "waived": [],
         "planned": plans.plan.duration,
-        "assumes": list(assumes),
+        "assumes": [],
     }
     if cleared:
         data["cleared"] = dict(cleared)
-    return CheckedRoutine(compile_machine(routine.machine), data)
+    if routine.outside:
+        data["outside"] = [[one.body, *map(float, one.range), one.since] for one in routine.outside]
+    return data
 
 
 def timeout_of(node: Node) -> Timeout | None:
@@ -122,9 +153,10 @@ def _most(time: ResolvedTime, routine: Routine) -> int:
     return round(parameter.high * NANOSECONDS)
 
 
-def _region(routine: Routine, index: Mapping[str, int]) -> list[list[Any]]:
+def _region(routine: Routine) -> list[list[Any]]:
     if routine.start == ANYWHERE:
         return []
+    index = {name: number for number, name in enumerate(routine.machine.axes)}
     region = []
     for name, position in routine.machine.presets[routine.start].positions.items():
         tolerance = routine.machine.axes[name].tolerance.position
@@ -177,8 +209,17 @@ def _step(
         "limits": {
             str(axes[name]): limits_data(limits_for(node, machine.axes[name])) for name in driven if name in axes
         },
+        **_touching(node, machine),
         **_body(node, axes, outputs),
     }
+
+
+def _touching(node: Node, machine: Machine) -> dict[str, Any]:
+    """The pairs of bodies that may touch while a step is active, where it says so."""
+    if node.step.touching is None:
+        return {}
+    first, second = (machine.bodies_meant(name) for name in node.step.touching)
+    return {"touching": [[one, other] for one in first for other in second]}
 
 
 def _start(node: Node, axes: Mapping[str, int]) -> dict[str, Any]:

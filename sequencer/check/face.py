@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from sequencer.check.assumes import assumptions
 from sequencer.check.bodies import bodies_of
@@ -28,6 +28,7 @@ from sequencer.errors import ModelError
 from sequencer.pack.checked import CheckedRoutine
 from sequencer.plan.planned import Plan
 from sequencer.plan.resolve import FlatRoutine, flatten
+from sequencer.routine.afterwards import AfterwardsKey
 from sequencer.routine.routine import Routine, Waiver
 
 if TYPE_CHECKING:
@@ -74,6 +75,7 @@ def examine(routine: Routine, *, waive: Iterable[Waiver] = ()) -> Examination:
     order = Order(flat)
     bodies = None
     advice = None
+    afterwards: dict[AfterwardsKey, Mapping[str, Any]] = {}
     search: ClearanceSearch | None = None
     try:
         bodies = bodies_of(flat.machine) if flat.machine.bodies else None
@@ -84,6 +86,14 @@ def examine(routine: Routine, *, waive: Iterable[Waiver] = ()) -> Examination:
 
             search = ClearanceSearch(order, keep_outs.phases, bodies)
         found += _rules(keep_outs, search, surveyed, plan)
+        if routine.on_cancel or routine.on_fault:
+            # Few routines have them, and the others need not wait for what judges them.
+            from sequencer.check.afterwards import examine_afterwards
+
+            for after in examine_afterwards(routine, keep_outs, search):
+                found += after.findings
+                if after.data is not None:
+                    afterwards[after.key] = after.data
         if bodies is not None and plan is not None:
             from sequencer.check.clearance_advice import clearance_advice
 
@@ -97,7 +107,13 @@ def examine(routine: Routine, *, waive: Iterable[Waiver] = ()) -> Examination:
     if verdict == "clear" and plan is not None:
         cleared = None if search is None else search.cleared.data()
         checked = compile_routine(
-            routine, assumes=assumes, waived=_accepted(findings), surveyed=surveyed, flat=flat, cleared=cleared
+            routine,
+            assumes=assumes,
+            waived=_accepted(findings),
+            surveyed=surveyed,
+            flat=flat,
+            cleared=cleared,
+            afterwards=afterwards,
         )
     return Examination(verdict, assumes, findings, plan, checked, advice)
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 from sequencer.check.advice import ClearanceAdvice
 from sequencer.errors import StepgraphError
@@ -17,6 +17,29 @@ Verdict = Literal["clear", "conflict", "undecided", "invalid"]
 
 INVALID_RULES = frozenset({"model", "graph", "ownership", "timeouts"})
 """Rules whose errors mean that the routine is no routine; errors of all others are conflicts."""
+
+
+class Witness(NamedTuple):
+    """A configuration in which two bodies are too near each other, or are not shown to be clear.
+
+    Attributes:
+        between: the two bodies.
+        places: where every axis with a position and every body outside stands [m or rad].
+        distance: how far they are apart there [m], negative where they overlap; None if that is not what is wrong.
+        margin: what must remain [m].
+        steps: the steps that move them, by path.
+        waits: the step, by path, that would have to wait for another so that they keep clear; "" if none is known.
+        axis, position: its gate: the axis that it would wait for, and the place [m or rad].
+    """
+
+    between: tuple[str, str]
+    places: Mapping[str, float]
+    distance: float | None
+    margin: float
+    steps: tuple[str, ...] = ()
+    waits: str = ""
+    axis: str = ""
+    position: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +55,7 @@ class Finding:
         hint: what would mend it; "" for nothing.
         begin, until: when it would happen in the plan [s from the start]; None if not, or if it is no matter of time.
         found, allowed: the numbers compared, in SI, where there are two.
+        witness: where bodies come too near each other, if it is a matter of bodies.
         id: names it within its examination; filled in by `numbered`.
         waived: why it was accepted in writing; "" if it was not.
     """
@@ -46,6 +70,7 @@ class Finding:
     until: float | None = None
     found: float | None = None
     allowed: float | None = None
+    witness: Witness | None = field(compare=False, default=None)
     id: str = ""
     waived: str = ""
 

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from sequencer.check.finding import Finding
 from sequencer.check.keep_out import Conflict, KeepOutSearch, witness
 from sequencer.check.mend import mend
+from sequencer.check.phases import Scenario
 from sequencer.check.spans import meets
 from sequencer.check.together import Part
 from sequencer.machine.interlock import KeepOut
@@ -48,7 +49,10 @@ def keep_out_findings(search: KeepOutSearch, plan: Plan | None) -> Iterator[Find
 def _finding(search: KeepOutSearch, conflict: Conflict, plan: Plan | None, line: str | None) -> Finding:
     first = next((part for part in conflict.parts if part.moving), conflict.parts[0])
     node = search.order.occurrences[first.number].node
-    parts = [_said(search, part) for part in (first, *(part for part in conflict.parts if part is not first))]
+    parts = [
+        _said(search, conflict.scenario, part)
+        for part in (first, *(part for part in conflict.parts if part is not first))
+    ]
     axes = search.machine.axes
     example = " and ".join(f"{axis} at {axes[axis].show(place)}" for axis, place in witness(conflict).items())
     because = f" ({conflict.rule.because})" if conflict.rule.because else ""
@@ -83,12 +87,12 @@ def _step(search: KeepOutSearch, part: Part) -> int:
     return -1 if part.number < 0 else search.order.occurrences[part.number].node.index
 
 
-def _said(search: KeepOutSearch, part: Part) -> str:
+def _said(search: KeepOutSearch, scenario: Scenario, part: Part) -> str:
     axis = search.machine.axes[part.axis]
     low, high = part.span
     where = axis.show(low) if high - low < 1e-9 else f"{axis.show(low)} to {axis.show(high)}"
     if part.number < 0:
-        return f"{part.axis} may stand at {where} from the start"
+        return f"{part.axis} may stand at {where} {scenario.when}"
     name = search.order.occurrences[part.number].name
     if part.moving:
         return f"'{name}' moves {part.axis} within {where}"

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from profiles import Limits, stop_travel
 from sequencer.check.order import Occurrence, Order, members
-from sequencer.check.spans import Choices, Span, hull, span_of
+from sequencer.check.spans import Choices, Span, band_of, hull, span_of
 from sequencer.plan.motion import AsRead, AtPlace, ByDistance, PerWord, ResolvedGoal, goals_of, limits_for
 from sequencer.routine.steps import Flick, Move, Press
 
@@ -22,10 +22,14 @@ _MOST_ROUNDS = 4
 
 
 class Scenario(NamedTuple):
-    """One part of all that a routine may be started with: where its axes stand, and which presets are chosen."""
+    """One part of all that a routine may be started with: where its axes stand, and which presets are chosen.
+
+    `when` says in words when its axes stand there.
+    """
 
     start: Mapping[str, Span]
     choices: Choices
+    when: str = "from the start"
 
 
 class Phase(NamedTuple):
@@ -100,7 +104,9 @@ def _phase(phases: Phases, one: Occurrence, axis: str, widen: bool) -> Phase:
     if isinstance(body, Press):
         goal = span_of(scope.operand(body.toward, axis), order.flat, phases.scenario.choices)
         whole = hull((start, goal))
-        return Phase(whole, goal, whole, steady=True)
+        # It ends where the axis is measured to be, which may be off its way by the tracking band.
+        band = band_of(order.flat.machine, axis)
+        return Phase(whole, goal, _within((whole[0] - band, whole[1] + band), low, high), steady=True)
     assert isinstance(body, Move)
     goal = _goal_span(phases, dict(goals_of(one.node))[axis], start, one.node.step.retry)
     goal = _within(goal, low, high)

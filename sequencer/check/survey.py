@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 from typing import NamedTuple
@@ -49,8 +49,12 @@ class Survey:
     complete: bool
 
 
-def survey(flat: FlatRoutine) -> Survey:
+def survey(flat: FlatRoutine, starts: Sequence[Mapping[str, float]] = ()) -> Survey:
     """Plan a routine with its own parameters and at the ends of every range, down every branch.
+
+    Args:
+        flat: the routine.
+        starts: from where [m or rad], by axis; none: from where it says that it starts.
 
     Raises:
         ModelError: a word in it stands for nothing that fits.
@@ -58,7 +62,7 @@ def survey(flat: FlatRoutine) -> Survey:
     own = chosen_values(flat.routine, {})
     corners, complete = _corners(flat, own)
     branches = max((len(node.groups) for node in flat.nodes if isinstance(node.step.body, Choose)), default=1)
-    passes = _Passes(flat, [], {}, {})
+    passes = _Passes(flat, starts or (initial_positions(flat, None)[0],), [], {}, {})
     nominal: ForwardPass | None = None
     for values in corners:
         for branch in range(branches):
@@ -80,23 +84,26 @@ class _Passes(NamedTuple):
     """The forward passes made so far, the longest time of each step [s], and the first failure of each."""
 
     flat: FlatRoutine
+    starts: Sequence[Mapping[str, float]]
     made: list[ForwardPass]
     longest: dict[int, float]
     failures: dict[int, Failure]
 
     def make(self, values: Values, branch: int, pick: Pick, forced: Mapping[int, int]) -> ForwardPass | None:
-        initial, _ = initial_positions(self.flat, None)
-        try:
-            found = ForwardPass(self.flat, values, initial, "usual", branch, pick, forced)
-        except MotionError as error:
-            self.failures.setdefault(error.node.index, Failure(error, values))
-            return None
-        self.made.append(found)
-        for index, timed in found.timed.items():
-            end = max(timed.end or 0.0, timed.full_end or 0.0)
-            if end > 0.0:
-                self.longest[index] = max(self.longest.get(index, 0.0), end - timed.start)
-        return found
+        first: ForwardPass | None = None
+        for initial in self.starts:
+            try:
+                found = ForwardPass(self.flat, values, dict(initial), "usual", branch, pick, forced)
+            except MotionError as error:
+                self.failures.setdefault(error.node.index, Failure(error, values))
+                continue
+            first = first or found
+            self.made.append(found)
+            for index, timed in found.timed.items():
+                end = max(timed.end or 0.0, timed.full_end or 0.0)
+                if end > 0.0:
+                    self.longest[index] = max(self.longest.get(index, 0.0), end - timed.start)
+        return first
 
 
 def _way_to(flat: FlatRoutine, node: Node) -> dict[int, int]:

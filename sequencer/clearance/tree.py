@@ -18,6 +18,7 @@ from sequencer.errors import ModelError, did_you_mean
 from sequencer.machine.axis import Axis
 from sequencer.machine.body import Body
 from sequencer.machine.convex import Point
+from sequencer.machine.machine import Machine
 from sequencer.units import LENGTH, show
 
 Turn = tuple[tuple[int, float], ...]
@@ -221,6 +222,16 @@ class Tree:
         elif axis.kind == "rotary":
             turn = plus(() if mount.angle_from == "level" else turn, ((self.index[name], share),))
         return Spot(tuple(terms), turn)
+
+
+def tree_of(machine: Machine) -> Tree:
+    """All bodies of a machine, its pieces with an outline among them.
+
+    Raises:
+        ModelError: a body is carried by nothing known, or two have one name.
+    """
+    pieces = [Body(piece.name, piece.carried_by, piece.parts) for piece in machine.pieces.values() if piece.parts]
+    return Tree(machine.axes, [*machine.bodies.values(), *pieces])
 
 
 def angle(turn: Turn, values: Sequence[float]) -> float:

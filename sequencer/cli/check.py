@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from sequencer.cli.findings import examine_files, invalid, say_examination
 from sequencer.cli.inputs import (
@@ -11,10 +14,15 @@ from sequencer.cli.inputs import (
     add_waive_argument,
     files_of,
     names_one_file,
+    picture_path,
     waivers_of,
 )
-from sequencer.cli.output import Output
-from sequencer.errors import StepgraphError
+from sequencer.cli.output import CannotDo, Output
+from sequencer.errors import ModelError, StepgraphError
+
+if TYPE_CHECKING:
+    from sequencer.check import Examination
+    from sequencer.routine.routine import Routine
 
 NAME = "check"
 HELP = "prove or refute that routines stay inside their limits and clear"
@@ -22,20 +30,31 @@ ABOUT = (
     "Plans each routine and proves or refutes that it stays inside limits, clear of what is declared, and free of\n"
     "dead ends. Says what the verdict assumes. With --json a file gives an object, several or a folder a list."
 )
-EXAMPLE = "stepgraph check hang_ridge.routine.yaml"
+EXAMPLE = "stepgraph check hang_ridge.routine.yaml --svg hang_ridge.svg"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_file_arguments(parser, "routine files")
     add_waive_argument(parser)
+    parser.add_argument(
+        "--svg",
+        metavar="FILE",
+        help="a picture of the bodies from the side, or a folder for several: all that the proof covers and the "
+        "closest approach, or each conflict and what mends it",
+    )
 
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
     files = files_of(arguments.paths)
     waivers = waivers_of(arguments.waive)
     reader = Reader.of(arguments)
+    if arguments.svg is not None and len(files) > 1 and not Path(arguments.svg).is_dir():
+        raise CannotDo(
+            f"there are {len(files)} routines, and {arguments.svg} is no folder; make it one, or check them one by one"
+        )
+    inputs = [*files, *reader.overlays]
     results = []
-    for path, name, examination in examine_files(files, reader, waivers, output):
+    for path, name, examination, routine in examine_files(files, reader, waivers, output):
         if isinstance(examination, StepgraphError):
             output.problems(examination)
             output.say(f"{output.styled(str(path), 'strong')}: {output.styled('invalid', 'bad')}")
@@ -43,8 +62,25 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         else:
             say_examination(name, examination, output)
             results.append({"routine": name, "path": str(path), **examination.as_json()})
+            if arguments.svg is not None and routine is not None:
+                _write_picture(routine, examination, picture_path(arguments.svg, name), inputs, output)
     if len(files) > 1:
         clear = sum(1 for result in results if result["verdict"] == "clear")
         output.say(f"{clear} of {len(files)} are clear")
     output.emit(results[0] if names_one_file(arguments.paths) else results)
     return 0 if all(result["verdict"] == "clear" for result in results) else 1
+
+
+def _write_picture(
+    routine: Routine, examination: Examination, target: Path, inputs: Sequence[Path], output: Output
+) -> None:
+    """The picture of what was found; where there is none to be had, why."""
+    from sequencer.report import routine_svg
+
+    try:
+        picture = routine_svg(routine, examination)
+    except ModelError as error:
+        output.say(f"no picture of {routine.name}: {error}")
+        return
+    output.write(target, picture, inputs)
+    output.say(f"wrote {target}")

@@ -3,26 +3,32 @@
 from __future__ import annotations
 
 import argparse
-import re
 from pathlib import Path
 
-from sequencer.cli.inputs import Reader, add_file_arguments, files_of, is_routine, names_one_file
+from sequencer.cli.inputs import Reader, add_file_arguments, files_of, is_routine, names_one_file, picture_path
 from sequencer.cli.output import CannotDo, Output
 from sequencer.errors import MissingExtra, StepgraphError
 
 NAME = "draw"
 HELP = "draw a machine, or the plan of a routine"
 ABOUT = (
-    "Draws a machine (its axes' space with presets and keep-outs, and its side view) or the planned timeline of a\n"
-    "routine, as SVG and as text."
+    "Draws a machine (its axes' space with presets and keep-outs, and its side view with bodies at every preset) or\n"
+    "the planned timeline of a routine, as SVG and as text; with --together how far two steps of a routine may be\n"
+    "beside each other without bodies coming too near. What a check finds about bodies: stepgraph check --svg."
 )
-EXAMPLE = "stepgraph draw machine.yaml -o machine.svg"
+EXAMPLE = "stepgraph draw machine.yaml -o machine.svg\n  stepgraph draw hang_ridge.routine.yaml --together raise level"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_file_arguments(parser, "machine or routine files")
     parser.add_argument(
         "-o", "--output", metavar="FILE", help="the picture, or a folder for several (default: NAME.svg, here)"
+    )
+    parser.add_argument(
+        "--together",
+        nargs=2,
+        metavar=("STEP", "OTHER"),
+        help="the progress of two steps against each other: where they block each other, and the gates between them",
     )
 
 
@@ -40,14 +46,17 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     for path in files:
         kind = "routine" if is_routine(path) else "machine"
         try:
-            name, picture, text = _routine(path, reader, output) if kind == "routine" else _machine(path, reader)
+            if arguments.together is not None:
+                name, picture, text = _together(path, reader, *arguments.together)
+            else:
+                name, picture, text = _routine(path, reader, output) if kind == "routine" else _machine(path, reader)
         except (CannotDo, MissingExtra):
             raise
         except StepgraphError as error:
             output.problems(error)
             drawn.append({"file": str(path), kind: None, "svg": None})
             continue
-        target = _target(arguments.output, name)
+        target = picture_path(arguments.output, name)
         if target.resolve() in written:
             raise CannotDo(f"two pictures would be written to {target}; draw them one by one, each with -o")
         output.write(target, picture, inputs)
@@ -81,8 +90,10 @@ def _routine(path: Path, reader: Reader, output: Output) -> tuple[str, str, str]
     return routine.name, timeline_svg(timeline), timeline_text(timeline, output.width)
 
 
-def _target(asked: str | None, name: str) -> Path:
-    file_name = re.sub(r"[^\w.-]+", "_", name).strip("._") or "drawing"
-    if asked is None:
-        return Path(f"{file_name}.svg")
-    return Path(asked) / f"{file_name}.svg" if Path(asked).is_dir() else Path(asked)
+def _together(path: Path, reader: Reader, first: str, second: str) -> tuple[str, str, str]:
+    routine = reader.routine(path)
+    from sequencer.check import examine
+    from sequencer.report import together_svg
+
+    picture = together_svg(routine, examine(routine), first, second)
+    return f"{routine.name} {first} {second}", picture, f"{routine.name}: {first} beside {second}"

@@ -13,7 +13,7 @@ from sequencer.errors import MissingExtra, StepgraphError
 
 if TYPE_CHECKING:
     from sequencer.check import Examination, Finding
-    from sequencer.routine.routine import Waiver
+    from sequencer.routine.routine import Routine, Waiver
 
 VERDICT_STYLES = {"clear": "good", "conflict": "bad", "undecided": "doubtful", "invalid": "bad"}
 
@@ -24,6 +24,7 @@ class Examined(NamedTuple):
     path: Path
     name: str
     result: Examination | StepgraphError
+    routine: Routine | None = None
 
 
 def examine_files(files: Sequence[Path], reader: Reader, waivers: Sequence[Waiver], output: Output) -> list[Examined]:
@@ -34,7 +35,7 @@ def examine_files(files: Sequence[Path], reader: Reader, waivers: Sequence[Waive
     for path in output.progress(files, "checking"):
         try:
             routine = with_waivers(reader.routine(path), waivers)
-            found.append(Examined(path, routine.name, examine(routine)))
+            found.append(Examined(path, routine.name, examine(routine), routine))
         except (CannotDo, MissingExtra):
             raise
         except StepgraphError as error:

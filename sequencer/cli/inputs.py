@@ -81,6 +81,15 @@ def existing(path: Path) -> Path:
     return path
 
 
+def picture_path(asked: str | None, name: str) -> Path:
+    """The file for a picture: the one that was asked for, or one named after what it shows, in the folder asked for or
+    here."""
+    file_name = re.sub(r"[^\w.-]+", "_", name).strip("._") or "drawing"
+    if asked is None:
+        return Path(f"{file_name}.svg")
+    return Path(asked) / f"{file_name}.svg" if Path(asked).is_dir() else Path(asked)
+
+
 def is_routine(path: Path) -> bool:
     """Whether a file describes a routine: by its name, else by its having the key."""
     if path.name.endswith(ROUTINE_ENDING):

@@ -31,7 +31,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     from sequencer.pack import write_pack
 
     checked, results = [], []
-    for path, name, examination in examine_files(files, reader, waivers, output):
+    for path, name, examination, _ in examine_files(files, reader, waivers, output):
         if isinstance(examination, StepgraphError):
             output.problems(examination)
             results.append({"routine": None, "path": str(path), "verdict": "invalid", "hash": None})

@@ -23,7 +23,7 @@ from sequencer.errors import ModelError, did_you_mean
 if TYPE_CHECKING:
     from sequencer.pack import CheckedRoutine
     from sequencer.plan import Plan
-    from sequencer.rehearse import Rehearsal
+    from sequencer.rehearse import MeasuredClearance, Rehearsal
     from sequencer.routine.parameters import Parameter
     from sequencer.routine.routine import Routine
     from sequencer.routine.steps import RehearsalSpec
@@ -167,7 +167,8 @@ def _fallbacks(routine: Routine, output: Output) -> list[CheckedRoutine] | None:
 
 def _is_fine(rehearsal: Rehearsal, spec: RehearsalSpec) -> bool:
     entered = any(distance.least is not None and distance.least <= 0.0 for distance in rehearsal.keep_outs)
-    if entered or not rehearsal.as_expected:
+    too_near = rehearsal.clearance is not None and rehearsal.clearance.too_near
+    if entered or too_near or not rehearsal.as_expected:
         return False
     return spec.expect.outcome is not None or rehearsal.outcome == "done"
 
@@ -201,7 +202,18 @@ def _say(
         if distance.least is not None and distance.least <= 0.0:
             inside = routine.machine.axes[distance.axis].show(-distance.least)
             output.say(f"  {distance.name}: {output.styled('entered', 'bad')} by {inside} of {distance.axis}")
+    if rehearsal.clearance is not None:
+        output.say(f"  {_clearance_words(rehearsal.clearance, output)}")
     output.say()
+
+
+def _clearance_words(measured: MeasuredClearance, output: Output) -> str:
+    from sequencer.units import LENGTH, show
+
+    both, margin = " and ".join(measured.between), show(measured.margin, LENGTH)
+    sign = output.styled("too near", "bad") if measured.too_near else "nearest to its margin"
+    least = show(round(measured.least, 4), LENGTH)
+    return f"clearance: {both} {sign}, {least} apart at {measured.at:.2f} s, margin {margin}"
 
 
 def _rehearsal_json(rehearsal: Rehearsal, fine: bool, trace: str | None) -> dict[str, Any]:
@@ -211,6 +223,7 @@ def _rehearsal_json(rehearsal: Rehearsal, fine: bool, trace: str | None) -> dict
         "cause": rehearsal.cause,
         "fine": fine,
         "duration": rehearsal.duration,
+        "clearance": None if rehearsal.clearance is None else rehearsal.clearance.as_json(),
         "trace": trace,
         "expectations": [
             {"name": item.name, "held": item.held, "found": item.found, "allowed": item.allowed}

@@ -10,6 +10,7 @@ from typing import Any
 from sequencer.files.yaml_text import plain_scalar
 from sequencer.machine.condition import Condition, Operand, term_text
 from sequencer.machine.sensor import Output, Sensor, Value
+from sequencer.routine.afterwards import afterwards_of, is_unnamed
 from sequencer.routine.body_reader import axes_of
 from sequencer.routine.parameters import NumberParameter, Parameter
 from sequencer.routine.routine import OutsideRange, Routine, walk
@@ -74,6 +75,12 @@ def write_routine(routine: Routine, machine: str = "machine.yaml") -> str:
         lines.append(f"defaults: {flow({'timeout': writer.timeout(routine.default_timeout)})}")
     lines.append("steps:" if routine.steps else "steps: []")
     lines += writer.steps(routine.steps, "")
+    for key, after in afterwards_of(routine):
+        inner = _Writer(after)
+        if is_unnamed(after.steps):
+            lines.append(f"{key}: {flow(inner.keys(after.steps[0]))}")
+        else:
+            lines += [f"{key}:", *inner.steps(after.steps, "")]
     if routine.rehearsals:
         lines.append("rehearsals:")
         lines += [f"- {scalar(one.name)}: {flow(writer.rehearsal(one))}" for one in routine.rehearsals]
@@ -332,6 +339,8 @@ class _Writer:
         keys |= _given({"from": rehearsal.start, "piece": rehearsal.piece})
         if rehearsal.offered:
             keys["offered"] = {name: time_text(time) for name, time in rehearsal.offered}
+        if rehearsal.pressed:
+            keys["pressed"] = {name: time_text(time) for name, time in rehearsal.pressed}
         expect = rehearsal.expect
         if expect != Expectation():
             within = None if expect.finishes_within is None else time_text(expect.finishes_within)

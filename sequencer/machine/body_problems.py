@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from sequencer.errors import did_you_mean
 from sequencer.machine.body import Body
-from sequencer.machine.sensor import Sensor
+from sequencer.machine.sensor import PlantLink, Sensor
 from sequencer.places import Place
 from sequencer.units import LENGTH, dimension_name
 
@@ -86,6 +86,22 @@ def _reading(body: Body, machine: Machine) -> Iterator[tuple[Place, str]]:
     elif sensor.kind != "number" or sensor.dimension != LENGTH:
         text = f"body '{body.name}': '{sensor.name}' reads no length; its place is read by a number with the unit m"
         yield body.place, text
+    elif sensor.plant is not None and not _tells_place(body, sensor.plant, machine):
+        text = (
+            f"body '{body.name}': '{sensor.name}' reads something else on the plant; what tells a place has no plant "
+            f"link, or the gap of '{body.name}' and a body carried by the frame"
+        )
+        yield body.place, text
+    first = next(one for one in machine.bodies.values() if one.reading == body.reading)
+    if first is not body:
+        text = f"'{first.name}' and '{body.name}' have one reading, '{body.reading}'; a sensor tells of one body"
+        yield body.place, f"{text}; what stands together can be one body of several parts"
+
+
+def _tells_place(body: Body, link: PlantLink, machine: Machine) -> bool:
+    """Whether the place of a body outside follows from what a sensor reads on the plant."""
+    others = [machine.bodies.get(name) for name in link.gap or () if name != body.name]
+    return len(others) == 1 and others[0] is not None and others[0].carried_by == FRAME
 
 
 def _clearances(machine: Machine) -> Iterator[tuple[Place, str]]:

@@ -246,7 +246,7 @@ SENSOR = Section(
         Key(
             "plant",
             Text("a condition, an axis' position or speed, piece, or gap(body, body)"),
-            "what it reads on the plant",
+            "what it reads on the plant; a gap is the true distance of two bodies",
         ),
     ),
 )
@@ -311,7 +311,11 @@ BODY = Section(
             default="x",
         ),
         Key("range", Pair(_LENGTH), "from where to where a body outside may stand; needed there"),
-        Key("reading", Name("a sensor"), "the sensor that tells where a body outside stands"),
+        Key(
+            "reading",
+            Name("a sensor"),
+            "the sensor that tells where a body outside stands; its gauge moves it in rehearsals",
+        ),
         Key(
             "share",
             Quantity("number", sign="positive"),

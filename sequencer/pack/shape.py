@@ -161,7 +161,7 @@ def _step_shape(axis: Shape, output: Shape, step: Shape) -> Shape:
         place=_text,
         limits=_table(_limits),
     )
-    return _every(common, _by_kind(kinds))
+    return _every(_may_have(touching=_list(_row(_text, _text))), common, _by_kind(kinds))
 
 
 def _wrong(where: str, value: object, allowed: str) -> PackError:

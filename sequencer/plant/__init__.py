@@ -1,5 +1,7 @@
 """The simulated machine: motors, battery, mechanism, pieces and sensors, stepped a millisecond at a time."""
 
+from typing import TYPE_CHECKING, Any
+
 from sequencer.plant.contact import Contact
 from sequencer.plant.faults import (
     ActuatorDead,
@@ -32,6 +34,9 @@ from sequencer.plant.faults import (
 )
 from sequencer.plant.plant import Plant, PlantState
 
+if TYPE_CHECKING:
+    from sequencer.plant.batch import PlantBatch
+
 __all__ = [
     "ActuatorDead",
     "ActuatorLoose",
@@ -53,6 +58,7 @@ __all__ = [
     "PieceDropped",
     "PieceMissing",
     "Plant",
+    "PlantBatch",
     "PlantState",
     "SensorBouncing",
     "SensorCoarse",
@@ -64,3 +70,12 @@ __all__ = [
     "SensorStuck",
     "TicksLate",
 ]
+
+
+def __getattr__(name: str) -> Any:
+    """The batch needs numpy, which a rehearsal of one does not load."""
+    if name == "PlantBatch":
+        from sequencer.plant.batch import PlantBatch
+
+        return PlantBatch
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

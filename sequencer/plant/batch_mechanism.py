@@ -84,6 +84,18 @@ class MechanismBatch:
         for name in ("lowest", "highest", "viscous", "extra_inertia"):
             getattr(self, name)[:, sample] = getattr(one, name)
 
+    def gather_masses(self, sample: int) -> None:
+        """Take the masses of one sample anew: a piece came or went."""
+        for tree in self.trees:
+            tree.gather_one(sample)
+
+    def scatter_all(self) -> None:
+        """Give all mechanisms their positions and speeds."""
+        columns = zip(self._mechanisms, self.position.T.tolist(), self.speed.T.tolist(), strict=True)
+        for one, position, speed in columns:
+            one.position[:] = position
+            one.speed[:] = speed
+
     def scatter(self, sample: int) -> None:
         """Give one sample's mechanism its state."""
         one = self._mechanisms[sample]
@@ -163,14 +175,12 @@ class MechanismBatch:
                 held[k] = wanted
                 for i in size:
                     new[i] = new[i] - inverse[i][k] * change
-        moves = ~stands
+        if len(new) == 1:
+            stands = (held[0] != most[0]) & (held[0] != least[0])  # the sum leaves a rounding of what is held
         for k in size:
-            # What is held by less than its friction stands; the sums leave a rounding of it.
-            new[k] = new[k] * (moves & ((held[k] == most[k]) | (held[k] == least[k])))
+            new[k] = np.where(stands, 0.0, new[k])
 
-    def _stop(
-        self, axis: int, place: int, moved: list[Array], new: list[Array], inverse: list[list[Array]]
-    ) -> None:
+    def _stop(self, axis: int, place: int, moved: list[Array], new: list[Array], inverse: list[list[Array]]) -> None:
         """Hard stops: clamp, give back a share of the speed, and strike what moves with it."""
         low, high = self.lowest[axis], self.highest[axis]
         under, over = moved[place] < low, moved[place] > high

@@ -17,6 +17,7 @@ class Cargo:
     Attributes:
         grip: where the piece is.
         rollers: number of the axis that grips it, -1: none.
+        count: how often a piece has come or gone.
     """
 
     def __init__(self, machine: Machine, trees: Sequence[Linkage], piece: Piece | None) -> None:
@@ -24,40 +25,46 @@ class Cargo:
         self._trees = trees
         self._riding: tuple[Linkage, int, Body] | None = None
         self._numbers = {name: number for number, name in enumerate(machine.axes)}
+        self.count = 0
         self.grip = Grip(piece)
         self.rollers = self._gripping(piece)
-        self._settle()
+        self.settle()
 
     def offer(self, piece: Piece) -> None:
         """Lay a piece before the rollers."""
         self.grip.offer(piece)
         self.rollers = self._gripping(piece)
-        self._settle()
+        self.settle()
 
-    def turn(self, angle: float) -> None:
-        """The piece turned by `angle` [rad]."""
-        if self.grip.turn(angle):
-            self._settle()
+    def turn(self, angle: float) -> bool:
+        """The piece turned by `angle` [rad]; whether it came or went with that."""
+        changed = self.grip.turn(angle)
+        if changed:
+            self.settle()
+        return changed
 
-    def roll(self, moved: float, mechanism: Mechanism, duration: float) -> None:
-        """The rollers `moved` [rad] in a step of `duration` [s]; the piece with them, as far as they do not slip."""
+    def roll(self, moved: float, mechanism: Mechanism, duration: float) -> bool:
+        """The rollers `moved` [rad] in a step of `duration` [s], the piece with them as far as they do not slip.
+
+        Returns:
+            whether the piece came or went with that.
+        """
         grip, rollers = self.grip, self.rollers
         if grip.piece is None or grip.piece.inertia == 0.0:
-            if moved:
-                self.turn(moved)
-            return
+            return moved != 0.0 and self.turn(moved)
         before = grip.speed
         inertia = mechanism.extra_inertia[rollers]
         mechanism.speed[rollers] += grip.drag(mechanism.speed[rollers], inertia, duration) / inertia
-        self.turn(0.5 * duration * (before + grip.speed))
+        changed = self.turn(0.5 * duration * (before + grip.speed))
         if grip.turned_out == 0.0 and grip.speed > 0.0:
             grip.speed = 0.0  # it has come to its stop
+        return changed
 
     def lose(self) -> None:
         """The piece falls off."""
         if self.grip.present:
             self.grip.holding = "gone"
-            self._settle()
+            self.settle()
 
     @property
     def name(self) -> str | None:
@@ -68,8 +75,9 @@ class Cargo:
     def _gripping(self, piece: Piece | None) -> int:
         return self._numbers.get(piece.gripped_by or "", -1) if piece is not None else -1
 
-    def _settle(self) -> None:
+    def settle(self) -> None:
         """Let the piece's mass ride on what carries it, or no longer."""
+        self.count += 1
         if self._riding is not None:
             tree, joint, body = self._riding
             tree.remove(joint, body)

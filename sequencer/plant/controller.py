@@ -55,7 +55,7 @@ def tuned(*, inertia: float, force_per_volt: float, damping: float, friction: fl
 class OrderLine:
     """Orders on their way to an axis, each due its latency [ns] after it was given."""
 
-    __slots__ = ("_line", "due", "latency", "order", "since")
+    __slots__ = ("_latest", "_line", "due", "latency", "order", "since")
 
     def __init__(self, latency: int, first: AxisOrder) -> None:
         self.latency = latency
@@ -63,9 +63,13 @@ class OrderLine:
         self.since = 0
         self.due = _NEVER
         self._line: deque[tuple[int, AxisOrder]] = deque()
+        self._latest: AxisOrder | None = None
 
     def put(self, order: AxisOrder, now: int) -> None:
-        """An order given at `now` [ns]."""
+        """An order given at `now` [ns]; one that stands and says the same again makes no difference."""
+        if order is self._latest and order[0] != "track":
+            return
+        self._latest = order
         if not self._line:
             self.due = now + self.latency
         self._line.append((now + self.latency, order))
@@ -80,6 +84,7 @@ class OrderLine:
     def drop(self, now: int) -> None:
         """No drive, from `now` [ns] until a new order arrives; what is on its way is lost."""
         self._line.clear()
+        self._latest = None
         self.due = _NEVER
         self.since, self.order = now, AxisOrder("off")
 

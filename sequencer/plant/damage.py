@@ -44,6 +44,7 @@ class Damage:
     Attributes:
         faults: as given.
         next: when something begins or ends next [ns].
+        count: how often something has begun or ended.
         orders_lost: whether orders arrive.
         disabled: whether the permission to move is taken away.
         encoders: of the axes whose encoders may lie, by number of the axis.
@@ -52,6 +53,7 @@ class Damage:
     def __init__(self, machine: Machine, faults: Sequence[Fault], seed: int) -> None:
         self.faults = tuple(faults)
         self.orders_lost = self.disabled = False
+        self.count = 0
         self._times = changes(faults)
         self.next: float = self._times[0] if self._times else inf
         self._sensors = sensor_liars(faults, seed)
@@ -97,6 +99,7 @@ class Damage:
         self, now: int, driven: Iterable[DrivenAxis], mechanism: Mechanism, supply: Supply, cargo: Cargo
     ) -> bool:
         """Bring everything that faults touch to how it is at `now` [ns]; whether the controllers start anew."""
+        self.count += 1
         while self._times and self._times[0] <= now:
             self._times.pop(0)
         self.next = self._times[0] if self._times else inf

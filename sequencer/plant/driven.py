@@ -43,7 +43,7 @@ class DrivenAxis:
         self.play = Play(load.backlash) if load is not None and load.backlash > 0.0 else None
         self.measured_at_motors = axis.position is None or axis.position.sense == "relative"
         self._own_inertia = 0.0
-        self._friction = Friction(axis)
+        self.friction = Friction(axis)
         self._mechanism = mechanism
         self._loose: tuple[str, ...] = ()
         mechanism.viscous[index] = load.viscous if load is not None else 0.0
@@ -107,7 +107,7 @@ class DrivenAxis:
             inertia=inertia,
             force_per_volt=force_per_volt,
             damping=damping,
-            friction=self._friction.at(0.0) + sum(group.friction for group in groups),
+            friction=self.friction.at(0.0) + sum(group.friction for group in groups),
             tolerance=None if axis.kind == "spin" else axis.tolerance.position,
         )
         self.controller.speed_volts = damping / force_per_volt
@@ -138,7 +138,7 @@ class DrivenAxis:
             play.force, play.damping, play.resist = force, damping, rubbing
             if not play.side:
                 force = damping = rubbing = 0.0
-        resist = self._friction.at(speed) + self.jam + rubbing
+        resist = self.friction.at(speed) + self.jam + rubbing
         force += self.counterbalance
         for body in self.pressed:
             pushed, slope = body.push(mechanism.position[index], speed, duration)

@@ -288,19 +288,23 @@ def linkages(machine: Machine, gravity: float = STANDARD_GRAVITY) -> list[Linkag
         if (name, share) in found:
             return found[name, share]
         axis = machine.axes[name]
-        mount = axis.mount
+        mount, at = axis.mount, complex(*axis.mount.at)
+        while mount.to != "frame" and machine.axes[mount.to].kind == "spin":
+            # Spins turn nothing that they carry.
+            mount = machine.axes[mount.to].mount
+            at += complex(*mount.at)
         root, parent = (name, -1) if mount.to == "frame" else joint(mount.to, mount.share)
         joints = trees.setdefault(root, [])
         hinge = axis.kind == "rotary"
-        along = complex(cos(mount.direction), sin(mount.direction))
+        along = complex(cos(axis.mount.direction), sin(axis.mount.direction))
         joints.append(
             Joint(
                 parent,
                 names.index(name),
                 share,
                 hinge,
-                hinge and mount.angle_from == "level",
-                complex(*mount.at),
+                hinge and axis.mount.angle_from == "level",
+                at,
                 along,
             )
         )

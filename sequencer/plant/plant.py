@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from math import inf
 from random import Random
 from typing import NamedTuple
 
@@ -24,6 +25,26 @@ from sequencer.ports.readings import AxisReading, Readings, Sensed, SensorValue
 
 STEP = 1_000_000
 """Longest step [ns], and the period of the actuators' own loops."""
+
+
+class Parts(NamedTuple):
+    """What a plant is made of, for whoever steps many at once."""
+
+    mechanism: Mechanism
+    driven: list[DrivenAxis]
+    supply: Supply
+    cargo: Cargo
+    damage: Damage
+    lines: Mapping[str, OrderLine]
+
+
+class Release(NamedTuple):
+    """When a piece left the rollers [ns], and the true positions and speeds [SI] of all axes then."""
+
+    time_ns: int
+    piece: str
+    positions: Mapping[str, float]
+    speeds: Mapping[str, float]
 
 
 class PlantState(NamedTuple):
@@ -61,6 +82,12 @@ class Plant:
     Attributes:
         enabled: the permission to move, as the readings give it.
         latencies: from order to motion [ns], by axis.
+        steps: of the mechanism since the readings before.
+        release: of the first piece that the rollers let go, or None.
+        places: where bodies outside stand [m], by name; at first in the middle of their ranges. Whoever moves them
+            changes it.
+        path: None; or a list that gets the piece that the machine holds and the position of every axis [m or rad] at
+            the end of each step.
 
     Raises:
         ModelError: `start`, `piece` or a fault names something that the machine does not have, a position is outside
@@ -85,14 +112,16 @@ class Plant:
         check_contacts(machine, tuple(contacts))
         draw = Random(seed)
         self.latencies = {axis.name: round(draw.uniform(*axis.latency)) for axis in machine.axes.values()}
-        self._substeps = substeps
+        self.substeps = substeps
         self._now = 0
         self._deadline = machine.longest_gap
         self._dropped = False
         self._lost_zero: dict[str, float] = {}
         self._damage = Damage(machine, faults, seed)
         self._supply = Supply(machine.battery)
-        self._sensors = SensorBank(machine)
+        self.places = {body.name: 0.5 * sum(body.range) for body in machine.bodies.values() if body.range is not None}
+        self.path: list[tuple[str | None, list[float]]] | None = None
+        self._sensors = SensorBank(machine, self.places)
         self._trees = linkages(machine)
         axes = list(machine.axes.values())
         ideal = [axis.load is None or not axis.actuators for axis in axes]
@@ -126,7 +155,8 @@ class Plant:
         self._contacts = tuple(contacts)
         self._groups = [group for drive in self._driven for group in drive.controller.groups]
         self._currents = [0.0] * len(axes)
-        self._were_read, self._steps = True, 0
+        self._were_read, self.steps = True, 0
+        self.release: Release | None = None
 
     # What it gives and takes each tick.
 
@@ -139,7 +169,7 @@ class Plant:
         """
         mechanism, damage = self._mechanism, self._damage
         if self._now >= damage.next:
-            self._change_damage(self._now)
+            self.change_damage(self._now)
         self._were_read = True
         truth: dict[str, SensorValue | None] = {"battery": self._supply.voltage}
         axes: dict[str, AxisReading] = {}
@@ -199,26 +229,21 @@ class Plant:
             return
         periods = -(-dt_ns // STEP)
         begin, period_s = self._now, dt_ns * 1e-9 / periods
-        duration = period_s / self._substeps
+        duration = period_s / self.substeps
         mechanism, supply, cargo, driven = self._mechanism, self._supply, self._cargo, self._driven
-        damage, with_play = self._damage, self._with_play
+        damage, path, with_play = self._damage, self.path, self._with_play
         position = mechanism.position
-        if self._contacts:
-            self._place_contacts(begin)
-        if self._were_read:
-            self._were_read, self._steps = False, 0
-            for drive in driven:
-                drive.charge = 0.0
+        self.begin()
         for period in range(periods):
             now = begin + dt_ns * period // periods
             if now >= damage.next:
-                self._change_damage(now)
+                self.change_damage(now)
             if now >= self._deadline and not self._dropped:
-                self._drop(now)
+                self.drop(now)
             powered = not supply.dropped_out
             for drive in driven:
                 drive.switch(now, supply.voltage, powered)
-            for substep in range(self._substeps):
+            for substep in range(self.substeps):
                 if substep:
                     self._renew_emf()
                 supply.settle(self._groups, now * 1e-9)
@@ -230,20 +255,18 @@ class Plant:
                 mechanism.step(duration)
                 for drive, was in played:
                     drive.settle_play(was, duration)
-                if rollers >= 0:
-                    cargo.roll(position[rollers] - before, mechanism, duration)
+                if rollers >= 0 and cargo.roll(position[rollers] - before, mechanism, duration):
+                    self.note_release(begin + dt_ns * (period + 1) // periods)
             if powered and supply.dropped_out:
-                self._drop(now)
-                self._lose_zero()
+                self.lose_power(now)
             if self._ideal:
                 self._move_ideal(begin + dt_ns * (period + 1) // periods, period_s)
             if damage.encoders:
                 for drive in driven:
                     drive.turn_loose(supply.voltage, period_s)
-        self._now = begin + dt_ns
-        self._steps += periods * self._substeps
-        for drive in driven:
-            self._currents[drive.index] = drive.charge / self._steps
+            if path is not None:
+                path.append((cargo.name, position.copy()))
+        self.finish(dt_ns, periods * self.substeps, [drive.charge for drive in driven])
 
     def offer(self, piece: str) -> None:
         """Lay a piece before the rollers that grip it; turned in far enough, they hold it.
@@ -263,6 +286,62 @@ class Plant:
         """How much longer than the machine's period it is from now to the next tick [ns]: 0 but for a fault."""
         return self._damage.lateness(self._now)
 
+    # What a batch does in the place of `advance`.
+
+    @property
+    def parts(self) -> Parts:
+        """What it is made of."""
+        return Parts(self._mechanism, self._driven, self._supply, self._cargo, self._damage, self._lines)
+
+    @property
+    def time_ns(self) -> int:
+        """Its own time [ns], from 0 on."""
+        return self._now
+
+    @property
+    def is_ideal_in_part(self) -> bool:
+        """Whether some axis has no declared motors or load."""
+        return bool(self._ideal)
+
+    def begin(self) -> float:
+        """Get ready to pass time; when its drives drop out unless orders come [ns]."""
+        if self._contacts:
+            self.place_contacts(self._now)
+        if self._were_read:
+            self._were_read, self.steps = False, 0
+            for drive in self._driven:
+                drive.charge = 0.0
+        return inf if self._dropped else self._deadline
+
+    def finish(self, dt_ns: int, steps: int, charges: Sequence[float]) -> None:
+        """`dt_ns` [ns] have passed in so many steps of the mechanism; `charges` are those of the driven axes."""
+        self._now += dt_ns
+        self.steps += steps
+        for drive, charge in zip(self._driven, charges, strict=True):
+            drive.charge = charge
+            self._currents[drive.index] = charge / self.steps
+
+    def note_release(self, now: int) -> None:
+        """A piece came or went at `now` [ns]; the first that goes is kept in `release`."""
+        grip = self._cargo.grip
+        if self.release is None and grip.holding == "gone" and grip.piece is not None:
+            positions, speeds = self._mechanism.position, self._mechanism.speed
+            named = [dict(zip(self._lines, values, strict=True)) for values in (positions, speeds)]
+            self.release = Release(now, grip.piece.name, *named)
+
+    def drop(self, now: int) -> None:
+        """No drive on any axis until new orders arrive."""
+        self._dropped = True
+        for line in self._lines.values():
+            line.drop(now)
+
+    def lose_power(self, now: int) -> None:
+        """The controllers start anew: no drive, and relative encoders count from where they are."""
+        self.drop(now)
+        for number, axis in enumerate(self.machine.axes.values()):
+            if axis.position is not None and axis.position.sense == "relative":
+                self._lost_zero[axis.name] = self._mechanism.position[number]
+
     # What it says about itself.
 
     @property
@@ -274,6 +353,11 @@ class Plant:
     def least_battery(self) -> float | None:
         """Least bus voltage so far [V]; None where the machine declares no battery."""
         return self._supply.least if self.machine.battery is not None else None
+
+    @property
+    def now(self) -> tuple[str | None, list[float]]:
+        """What `path` would get: the piece that the machine holds, and where every axis is [m or rad]."""
+        return self._cargo.name, self._mechanism.position.copy()
 
     def positions(self) -> dict[str, float]:
         """True positions [m or rad] of all axes but spins."""
@@ -315,7 +399,7 @@ class Plant:
             for group in drive.controller.groups:
                 group.emf = group.emf_per_speed * self._mechanism.speed[drive.index]
 
-    def _place_contacts(self, now: int) -> None:
+    def place_contacts(self, now: int) -> None:
         for drive in self._driven:
             met = [contact for contact in self._contacts if contact.axis == drive.axis.name and contact.stands(now)]
             drive.pressed = tuple(Pressed(contact, drive.axis.kind) for contact in met)
@@ -330,25 +414,13 @@ class Plant:
             if number == self._cargo.rollers:
                 self._cargo.turn(position - before)
 
-    def _drop(self, now: int) -> None:
-        """No drive on any axis until new orders arrive."""
-        self._dropped = True
-        for line in self._lines.values():
-            line.drop(now)
-
-    def _lose_zero(self) -> None:
-        """The controllers start anew: relative encoders count from where they are."""
-        for number, axis in enumerate(self.machine.axes.values()):
-            if axis.position is not None and axis.position.sense == "relative":
-                self._lost_zero[axis.name] = self._mechanism.position[number]
-
-    def _change_damage(self, now: int) -> None:
-        """Let faults begin and end."""
+    def change_damage(self, now: int) -> bool:
+        """Let faults begin and end at `now` [ns]; whether the controllers start anew with that."""
         starts_anew = self._damage.change(now, self._driven, self._mechanism, self._supply, self._cargo)
         self._groups = [group for drive in self._driven for group in drive.controller.groups]
         if starts_anew:
-            self._drop(now)
-            self._lose_zero()
+            self.lose_power(now)
+        return starts_anew
 
 
 def _check_start(machine: Machine, start: Mapping[str, float], piece: str | None) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from math import isfinite
+from types import MappingProxyType
 
 from sequencer.machine.condition import Compare, Edge, Every, Holds, Is, Known, Not, Some, Term
 from sequencer.machine.machine import Machine
@@ -14,22 +15,33 @@ NO_PIECE = "none"
 """What a piece sensor reads while the machine carries nothing."""
 
 Truth = Mapping[str, SensorValue | None]
-"""True values by name: AXIS, AXIS.speed, AXIS.current, AXIS.ordered, AXIS.error, battery, and sensors once read."""
+"""True values by name: AXIS, AXIS.speed, AXIS.current, AXIS.ordered, AXIS.error, battery, piece held, and sensors once
+read."""
 
 
 class SensorBank:
     """All sensors of a machine that are linked to the plant.
 
-    A sensor without a link, or linked to something the plant does not know, reads nothing.
+    A sensor that is the `reading` of a body outside reads where that stands, if it has no other link. A sensor without
+    a link, or linked to something the plant does not know, reads nothing.
+
+    Args:
+        machine: whose sensors they are.
+        places: where its bodies outside stand [m]; looked at whenever a sensor is read.
     """
 
-    def __init__(self, machine: Machine) -> None:
+    def __init__(self, machine: Machine, places: Mapping[str, float] = MappingProxyType({})) -> None:
         self._links: list[tuple[str, Callable[[Truth], SensorValue | None]]] = []
+        told = {body.reading: body.name for body in machine.bodies.values()}
         for sensor in machine.sensors.values():
             link = sensor.plant
+            if link is None and sensor.name in told:
+                self._links.append((sensor.name, _place_reader(told[sensor.name], places)))
             if link is None or sensor.derived is not None:
                 continue
-            if link.piece:
+            if link.gap is not None:
+                self._links.append((sensor.name, _gap_reader(machine, link.gap, places)))
+            elif link.piece:
                 self._links.append((sensor.name, _piece_reader(sensor.values)))
             elif link.quantity is not None:
                 self._links.append((sensor.name, _quantity_reader(link.quantity)))
@@ -83,6 +95,31 @@ def _piece_reader(values: tuple[str, ...]) -> Callable[[Truth], Value | None]:
     if not values:
         return lambda truth: truth.get("piece held") != NO_PIECE
     return lambda truth: truth.get("piece held")
+
+
+def _place_reader(body: str, places: Mapping[str, float]) -> Callable[[Truth], Value | None]:
+    return lambda truth: places.get(body)
+
+
+def _gap_reader(
+    machine: Machine, between: tuple[str, str], places: Mapping[str, float]
+) -> Callable[[Truth], Value | None]:
+    """The distance of two bodies [m], 0 where they overlap; nothing while one is a piece that the machine has not."""
+    # Few machines measure gaps, and the others need not wait for what does.
+    from sequencer.clearance.box import Pair
+    from sequencer.clearance.tree import tree_of
+
+    tree = tree_of(machine)
+    pair = Pair(tree, *between)
+    pieces = {name for name in between if name in machine.pieces}
+
+    def read(truth: Truth) -> Value | None:
+        if not pieces <= {truth["piece held"]}:
+            return None
+        values = [float(truth[name] or 0.0) if name in machine.axes else places[name] for name in tree.coordinates]
+        return max(0.0, pair.distance(values))
+
+    return read
 
 
 def _quantity_reader(name: str) -> Callable[[Truth], Value | None]:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from sequencer.errors import ModelError, did_you_mean
 from sequencer.machine.interlock import KeepOut
@@ -13,20 +13,20 @@ from sequencer.pack import CheckedRoutine
 from sequencer.plant import Contact, Fault, Plant
 from sequencer.rehearse.gauges import Script, ScriptedGauges
 from sequencer.rehearse.keep_outs import KeepOutDistance, KeepOutWatch
+from sequencer.rehearse.measured import MeasuredClearance
+from sequencer.rehearse.performance import Performance
+from sequencer.rehearse.places import PlacesOutside
 from sequencer.routine.routine import ANYWHERE, Routine
-from sequencer.routine.steps import Expectation, RehearsalSpec
+from sequencer.routine.steps import Button, Expectation, RehearsalSpec
 from sequencer.run import Runner
 from sequencer.trace import Recorder, StepRecord, Trace
 from sequencer.units import LENGTH, TIME, show
 
-SETTLE = 5
-"""Ticks that a rehearsal goes on after its last run has ended: what rests must stay at rest."""
+if TYPE_CHECKING:
+    from sequencer.rehearse.clearance import ClearanceWatch
+
 WATCH_SLICE = 5_000_000
 """How often true positions are compared with keep-outs [ns]."""
-STOPPING = 5.0
-"""How long a run that was cancelled at the limit may take to come to rest [s]."""
-
-Button = Literal["cancel", "hold", "resume", "abort"]
 
 
 class ExpectationResult(NamedTuple):
@@ -44,6 +44,7 @@ class Rehearsal:
 
     `outcome` is done, cancelled or faulted, `cause` says why it was not done. `least_battery` [V] is None where the
     machine declares no battery. `keep_outs` tells how near the plant itself came to each; none may be below 0.
+    `clearance` tells which of its bodies had the least to spare; None where it has none that count.
     """
 
     name: str
@@ -56,6 +57,7 @@ class Rehearsal:
     least_battery: float | None
     expectations: tuple[ExpectationResult, ...] = ()
     keep_outs: tuple[KeepOutDistance, ...] = ()
+    clearance: MeasuredClearance | None = None
 
     @property
     def as_expected(self) -> bool:
@@ -63,7 +65,7 @@ class Rehearsal:
         return all(expectation.held for expectation in self.expectations)
 
     def as_json(self) -> dict[str, Any]:
-        """Plain data: outcome, steps, expectations, battery and keep-outs."""
+        """Plain data: outcome, steps, expectations, clearance, battery and keep-outs."""
         return {
             "outcome": self.outcome,
             "cause": self.cause,
@@ -79,7 +81,7 @@ class Rehearsal:
                     "expectations": [expectation._asdict() for expectation in self.expectations],
                 }
             ],
-            "clearance": None,
+            "clearance": None if self.clearance is None else self.clearance.as_json(),
             "keep_outs": [distance._asdict() for distance in self.keep_outs],
             "late_ticks": self.late_ticks,
             "battery": {"least": self.least_battery},
@@ -107,6 +109,7 @@ def rehearse(
     limit: float = 60.0,
     others: Iterable[CheckedRoutine] = (),
     pressed: Sequence[tuple[float, Button]] = (),
+    places: Mapping[str, float] | None = None,
 ) -> Rehearsal:
     """Run a checked routine on the plant until it has its outcome.
 
@@ -127,41 +130,54 @@ def rehearse(
         limit: longest time for the run [s].
         others: further routines that the runner hosts, such as those that a timeout falls back to.
         pressed: what a person asks of the runner on the way, each with its time from the start [s].
+        places: where bodies outside stand [m] that no script of their reading moves; by default in the middle of what
+            the routine says of their range.
 
     Raises:
-        ModelError: start, piece, a gauge, a fault or a button names something that does not exist.
+        ModelError: start, piece, a gauge, a fault, a place or a button names something that does not exist, or a body
+            outside would stand out of its range.
         RequestRefused: an unknown parameter or a value outside its range.
     """
     spec = spec or RehearsalSpec("on defaults")
     chosen = start if start is not None else spec.start if spec.start is not None else checked.routine["from"]
-    script = ScriptedGauges(machine, {**dict(spec.gauges), **(gauges or {})})
+    scripts = {**dict(spec.gauges), **(gauges or {})}
+    script = ScriptedGauges(machine, scripts)
     hosted = [checked, *others]
     recorder = Recorder(checked.machine, hosted)
     runner = Runner(hosted, recorder)
     held = piece if piece is not None else spec.piece
-    plant = Plant(machine, seed=seed, start=_positions(machine, chosen), piece=held, faults=faults, contacts=contacts)
+    plant = Plant(
+        machine, seed=seed, start=start_positions(machine, chosen), piece=held, faults=faults, contacts=contacts
+    )
     watch = KeepOutWatch(machine)
+    outside = PlacesOutside(machine, checked, scripts, places)
+    near: ClearanceWatch | None = None
+    if machine.bodies:
+        # Most machines have none, and then need not wait for what measures them.
+        from sequencer.rehearse.clearance import ClearanceWatch
+
+        near = ClearanceWatch(plant, hosted, outside, script.values(0))
     runner.request(checked.name, {**dict(spec.parameters), **(parameters or {})})
     laid = dict(spec.offered) | {name: round(time * NANOSECONDS) for name, time in (offered or {}).items()}
-    offers = sorted((time, name) for name, time in laid.items())
-    buttons = _buttons(runner, pressed)
-    cause = _play(runner, plant, script, watch, offers, buttons, checked.name, limit)
+    told = [(time / NANOSECONDS, button) for button, time in spec.pressed]
+    performance = Performance(runner, plant, script, laid, [*told, *pressed], checked.name, limit)
+    play(performance, watch, near)
     trace = recorder.trace()
     run = next((run for run in trace.runs() if run.name == checked.name), None)
     steps = trace.steps(run) if run is not None else ()
-    outcome = run.outcome if run is not None and run.outcome is not None else "cancelled"
-    duration = run.end - run.start if run is not None else 0.0
+    outcome, duration = performance.outcome, performance.duration
     return Rehearsal(
         name=spec.name,
         outcome=outcome,
-        cause=_whole_cause(None if run is None else run.cause, cause),
+        cause=performance.cause,
         duration=duration,
         steps=steps,
         trace=trace,
         late_ticks=runner.status().late_ticks,
         least_battery=plant.least_battery,
-        expectations=_judge(spec.expect, outcome, duration, steps),
+        expectations=_judge(spec.expect, outcome, duration, steps, near),
         keep_outs=watch.result(),
+        clearance=None if near is None else near.result(),
     )
 
 
@@ -180,83 +196,33 @@ def rehearse_all(
     return tuple(rehearse(checked, machine=machine, spec=spec, seed=seed) for spec in specs)
 
 
-def _play(
-    runner: Runner,
-    plant: Plant,
-    script: ScriptedGauges,
-    watch: KeepOutWatch,
-    offers: list[tuple[int, str]],
-    buttons: list[tuple[int, Callable[[], None]]],
-    name: str,
-    limit: float,
-) -> str | None:
-    """Tick until the run of `name` and whatever follows it has ended; why it has no outcome of its own, or None."""
-    period = plant.machine.period
-    last = round(limit * NANOSECONDS)
-    active: set[str] = set()
-    cause: str | None = None
-    begun = False
-    quiet = 0
-    now = 0
+def play(performance: Performance, watch: KeepOutWatch, near: ClearanceWatch | None = None) -> None:
+    """Tick and let time pass until it is over, and see how near the plant comes to what it must miss."""
+    plant, script = performance.plant, performance.script
     if watch:
         watch.see(plant.positions(), 0.0)
-    while quiet < SETTLE:
-        while offers and offers[0][0] <= now:
-            plant.offer(offers.pop(0)[1])
-        while buttons and buttons[0][0] <= now:
-            buttons.pop(0)[1]()
-        readings = plant.readings(now, script.values(now))
-        orders = runner.tick(readings)
-        for event in orders.events:
-            if event.kind == "run":
-                begun = begun or event.run == name
-                (active.add if event.text == "start" else active.discard)(event.run)
-            elif event.kind == "refused" and event.run == name and not begun:
-                cause = f"refused: {event.text}"
-            elif event.kind == "refused" and event.run != name:
-                cause = f"{_FOLLOWER}'{event.run}', which should have followed, was refused: {event.text}"
-        plant.apply(orders)
-        gap = period + plant.lateness()
+    while not performance.over:
+        now = performance.now
+        gap = performance.tick()
+        if near is not None:
+            near.consider(performance.events)
         if watch:
-            watch.consider(readings)
+            watch.consider(performance.readings)
             for begin in range(0, gap, WATCH_SLICE):
                 plant.advance(min(WATCH_SLICE, gap - begin))
                 watch.see(plant.positions(), (now + min(begin + WATCH_SLICE, gap)) / NANOSECONDS)
         else:
             plant.advance(gap)
-        quiet = 0 if active or not (begun or cause) else quiet + 1
-        now += gap
-        if now >= last and active and cause is None:
-            waits = (step for run in runner.status().runs for step in run.steps if step.waits_for)
-            waiting = "; ".join(f"{step.name} waits for {step.waits_for}" for step in waits)
-            cause = f"not over after {limit:g} s" + (f" ({waiting})" if waiting else "")
-            runner.cancel()
-        elif now >= last + round(STOPPING * NANOSECONDS):
-            break
-    return cause
+        if near is not None:
+            near.see(now, now + gap, script.values(now + gap))
 
 
-def _buttons(runner: Runner, pressed: Sequence[tuple[float, Button]]) -> list[tuple[int, Callable[[], None]]]:
-    """What is to be called, and when [ns], in order."""
-    calls = {"cancel": runner.cancel, "hold": runner.hold, "resume": runner.resume, "abort": runner.abort}
-    for _, button in pressed:
-        if button not in calls:
-            raise ModelError(f"pressed: there is no button '{button}'; {did_you_mean(button, calls)}")
-    ordered = sorted((round(time * NANOSECONDS), button) for time, button in pressed)
-    return [(time, calls[button]) for time, button in ordered]
+def start_positions(machine: Machine, start: str | Mapping[str, float]) -> Mapping[str, float] | None:
+    """Where a rehearsal begins: a preset's positions without those of spins, or what is given.
 
-
-_FOLLOWER = "; "
-"""How a cause begins that adds to the run's own and does not stand for it."""
-
-
-def _whole_cause(own: str | None, told: str | None) -> str | None:
-    if told is None or not told.startswith(_FOLLOWER):
-        return told or own
-    return f"{own or ''}{told}".removeprefix(_FOLLOWER)
-
-
-def _positions(machine: Machine, start: str | Mapping[str, float]) -> Mapping[str, float] | None:
+    Raises:
+        ModelError: an unknown preset.
+    """
     if not isinstance(start, str):
         return start
     if start == ANYWHERE:
@@ -281,7 +247,7 @@ def _free_place(machine: Machine) -> Mapping[str, float] | None:
 
 
 def _judge(
-    expected: Expectation, outcome: str, duration: float, steps: Sequence[StepRecord]
+    expected: Expectation, outcome: str, duration: float, steps: Sequence[StepRecord], near: ClearanceWatch | None
 ) -> tuple[ExpectationResult, ...]:
     """Each thing that was asked, against what was found."""
     results = []
@@ -296,9 +262,11 @@ def _judge(
         held = duration <= allowed
         results.append(ExpectationResult("finishes within", held, show(duration, TIME), show(allowed, TIME)))
     if expected.clearance is not None:
-        # An expectation that nothing measures must not pass in silence.
         asked = show(expected.clearance, LENGTH)
-        results.append(ExpectationResult("clearance", False, "not measured by rehearsals yet", asked))
+        nearest = None if near is None else near.nearest(expected.clearance)
+        # An expectation that nothing measures must not pass in silence.
+        held = nearest is not None and nearest.bound >= expected.clearance
+        results.append(ExpectationResult("clearance", held, _nearest(nearest), asked))
     if expected.order:
         named = [name for name in dict.fromkeys(begun) if name in expected.order]
         held = named == list(expected.order)
@@ -307,3 +275,9 @@ def _judge(
         seen = [name for name in dict.fromkeys(begun) if name in expected.never]
         results.append(ExpectationResult("never", not seen, ", ".join(seen) or "none", ", ".join(expected.never)))
     return tuple(results)
+
+
+def _nearest(measured: MeasuredClearance | None) -> str:
+    if measured is None:
+        return "no two bodies that count"
+    return f"{show(round(measured.least, 4), LENGTH)} between {' and '.join(measured.between)} at {measured.at:.2f} s"

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from sequencer.report.draw import machine_svg, machine_text
+    from sequencer.report.routine_view import routine_svg, together_svg
     from sequencer.report.timeline import Timeline, timeline_of_plan, timeline_of_trace
     from sequencer.report.timeline_picture import timeline_svg
     from sequencer.report.timeline_words import timeline_text
@@ -15,20 +16,24 @@ __all__ = [
     "Timeline",
     "machine_svg",
     "machine_text",
+    "routine_svg",
     "timeline_of_plan",
     "timeline_of_trace",
     "timeline_svg",
     "timeline_text",
+    "together_svg",
 ]
 
 _HOMES = {
     "Timeline": "timeline",
     "machine_svg": "draw",
     "machine_text": "draw",
+    "routine_svg": "routine_view",
     "timeline_of_plan": "timeline",
     "timeline_of_trace": "timeline",
     "timeline_svg": "timeline_picture",
     "timeline_text": "timeline_words",
+    "together_svg": "routine_view",
 }
 
 

@@ -8,8 +8,9 @@ from sequencer.machine.axis import Axis
 from sequencer.machine.interlock import KeepOut, MustStay
 from sequencer.machine.machine import Machine
 from sequencer.report.axis_map import AxisMap
-from sequencer.report.look import picture
+from sequencer.report.look import PLAIN, picture
 from sequencer.report.machine_facts import MachineFacts, limit_words
+from sequencer.report.outlines import BODY_SHADES
 from sequencer.report.side_view import SideView
 from sequencer.report.svg import shortened
 
@@ -36,7 +37,9 @@ def machine_svg(machine: Machine) -> str:
         WIDTH,
         top + maps_height + view.height + MARGIN,
         f"Machine {machine.name}",
-        f"{len(placed)} axes with travel, {len(machine.presets)} presets, {len(machine.interlocks)} interlocks",
+        f"{len(placed)} axes with travel, {len(machine.presets)} presets, {len(machine.interlocks)} interlocks"
+        + (f", {len(machine.bodies)} bodies" if machine.bodies else ""),
+        BODY_SHADES if machine.bodies else PLAIN,
     )
     root.add("text", machine.name, x=MARGIN, y=38, font_size=20, class_="strong")
     about = _about(machine)
@@ -90,6 +93,7 @@ def _about(machine: Machine) -> str:
         _count(len(machine.outputs), "output"),
         _count(len(machine.presets), "preset"),
         _count(len(machine.interlocks), "interlock"),
+        *([_count(len(machine.bodies), "body", "bodies")] if machine.bodies else []),
         f"a tick every {machine.period / 1e6:g} ms",
     ]
     return ", ".join(parts) + (f"; with {', '.join(machine.overlays)}" if machine.overlays else "")

@@ -8,6 +8,7 @@ prefers-color-scheme).
 from __future__ import annotations
 
 from math import ceil, floor, log10
+from typing import NamedTuple
 
 from sequencer.report.svg import Element, element
 
@@ -26,8 +27,20 @@ KINDS: dict[str, tuple[str, str, str]] = {
 FONT = "system-ui, sans-serif"
 
 
-def picture(width: float, height: float, title: str, about: str) -> Element:
-    """An SVG document of a size [px] with its style sheet, hatchings, title and description for screen readers."""
+class Shades(NamedTuple):
+    """Lines of a style sheet: for everyone, and what is different on a dark background."""
+
+    light: tuple[str, ...] = ()
+    dark: tuple[str, ...] = ()
+
+
+PLAIN = Shades()
+"""Nothing besides the common style."""
+
+
+def picture(width: float, height: float, title: str, about: str, shades: Shades = PLAIN) -> Element:
+    """An SVG document of a size [px] with its style sheet, hatchings, title and description for screen readers;
+    `shades` are what it needs besides the common style."""
     root = element(
         "svg",
         xmlns="http://www.w3.org/2000/svg",
@@ -39,7 +52,7 @@ def picture(width: float, height: float, title: str, about: str) -> Element:
     )
     root.add("title", title)
     root.add("desc", about)
-    root.children.append(Element("style", {}, [_style_sheet()]))
+    root.children.append(Element("style", {}, [_style_sheet(shades)]))
     definitions = root.add("defs")
     for name, kind in (("hatch", "hatch-line"), ("hatch-some", "hatch-line-some")):
         pattern = definitions.add(
@@ -80,7 +93,7 @@ def plain(value: float) -> str:
     return text.replace("-", "\u2212")
 
 
-def _style_sheet() -> str:
+def _style_sheet(more: Shades) -> str:
     light = [
         ".paper{fill:#fdfcfa}",
         "text{fill:#23262b}",
@@ -118,6 +131,7 @@ def _style_sheet() -> str:
         ".piece{fill:none;stroke:#b0578a;stroke-width:1.6;stroke-dasharray:3 2}",
         ".ground{stroke:#85837b;stroke-width:1.5}",
         *(f".{kind}{{fill:{fill};stroke:{line}}}" for kind, (fill, line, _) in KINDS.items()),
+        *more.light,
     ]
     dark = [
         ".paper{fill:#17191c}",
@@ -140,5 +154,6 @@ def _style_sheet() -> str:
         ".pivot{fill:#17191c;stroke:#e8e6e1}",
         ".roller{fill:#4a3c0c}",
         *(f".{kind}{{fill:{fill}}}" for kind, (_, _, fill) in KINDS.items()),
+        *more.dark,
     ]
     return "".join(light) + "@media (prefers-color-scheme:dark){" + "".join(dark) + "}"

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Mapping
 
+from sequencer.clearance.tree import FRAME
 from sequencer.machine.axis import Axis
 from sequencer.machine.interlock import KeepOut
 from sequencer.machine.machine import Machine
+from sequencer.report.outlines import Outlines, Span
 from sequencer.report.svg import Element, shortened
-from sequencer.units import Dimension, show
+from sequencer.units import LENGTH, Dimension, show
 
 LINE = 18.0
 SIGN = 22.0
@@ -45,8 +48,8 @@ class MachineFacts:
         for index, (sign, words) in enumerate(self.signs):
             row, column = divmod(index, self.columns)
             x, y = 12.0 + column * self.column, top + row * SIGN
-            _draw_sign(group, sign, x, y)
-            group.add("text", words, x=x + 40, y=y + 4, font_size=12, class_="soft")
+            draw_sign(group, sign, x, y)
+            group.add("text", shortened(words, 12, room - 30), x=x + 40, y=y + 4, font_size=12, class_="soft")
 
 
 def axis_words(axis: Axis) -> tuple[str, str]:
@@ -76,7 +79,9 @@ def _rounded(value: float, dimension: Dimension) -> tuple[str, str]:
 
 
 def _signs(machine: Machine) -> list[tuple[str, str]]:
-    kinds = {axis.kind for axis in machine.axes.values()}
+    axes, pieces = machine.axes.values(), machine.pieces.values()
+    kinds = {axis.kind for axis in axes}
+    carriers = {body.carried_by for body in machine.bodies.values()}
     boxes = [interlock for interlock in machine.interlocks if isinstance(interlock, KeepOut)]
     found = [
         ("preset", "preset", bool(machine.presets)),
@@ -87,15 +92,46 @@ def _signs(machine: Machine) -> list[tuple[str, str]]:
             any(box.when is not None or len(box.box) > 2 for box in boxes),
         ),
         ("slide", "linear axis, on its whole travel", "linear" in kinds),
-        ("arm", "rotary axis", "rotary" in kinds),
+        ("arm", "rotary axis", any(axis.kind == "rotary" and axis.name not in carriers for axis in axes)),
         ("roller", "spin", "spin" in kinds),
-        ("piece", "where a piece is carried", bool(machine.pieces)),
+        ("piece", "where a piece is carried", any(not (piece.parts and machine.bodies) for piece in pieces)),
     ]
-    return [(sign, words) for sign, words, there in found if there]
+    return [(sign, words) for sign, words, there in found if there] + list(body_signs(machine))
 
 
-def _draw_sign(group: Element, sign: str, x: float, y: float) -> None:
+def body_signs(machine: Machine, places: Mapping[str, Span] | None = None) -> Iterator[tuple[str, str]]:
+    """What the outlines of bodies stand for: a class and words for each carrier, the pieces, and the margins; `places`
+    is where bodies outside may stand [m], if it is less than their range."""
+    if not machine.bodies:
+        return
+    outlines = Outlines(machine)
+    names: dict[str, list[str]] = {}
+    for name in outlines.order():
+        body = outlines.tree.bodies[name]
+        if body.range is not None:
+            where = " to ".join(show(end, LENGTH) for end in (places or {}).get(name, body.range))
+            yield outlines.style(name), f"{name}, outside, {where} {'forward' if body.along == 'x' else 'up'}"
+        else:
+            names.setdefault(outlines.style(name), []).append(name)
+    for style, some in names.items():
+        if outlines.is_piece(some[0]):
+            yield f"{style} elsewhere", f"{', '.join(some)}, if held"
+        else:
+            carrier = outlines.carrier(some[0])
+            yield style, f"{', '.join(some)}, on {'the frame' if carrier == FRAME else carrier}"
+    margins = sorted({pair.margin for pair in outlines.bodies.pairs if pair.margin > 0.0})
+    if margins:
+        most = f" to {show(margins[-1], LENGTH)}" if len(margins) > 1 else ""
+        yield "margin", f"the margin that must remain, {show(margins[0], LENGTH)}{most}"
+
+
+def draw_sign(group: Element, sign: str, x: float, y: float) -> None:
+    """One sign, 28 px wide, with its left end there [px]."""
     match sign:
+        case "margin":
+            group.add("rect", x=x + 4, y=y - 4, width=20, height=8, class_=sign, stroke_width=6)
+        case _ if sign.startswith("body"):
+            group.add("rect", x=x, y=y - 7, width=28, height=14, rx=2, class_=sign)
         case "preset":
             group.add("circle", cx=x + 14, cy=y, r=5, class_=sign)
         case "keep-out" | "keep-out-some":

@@ -17,20 +17,27 @@ class AxisPose(NamedTuple):
 
     It starts at its `base`, its moving part is at its `tip`. A linear axis slides from `base` along `direction`; its
     tip is the slide. A rotary axis turns about its base, which is its tip too; its direction is that of its own x
-    axis. Coordinates of what it carries are turned by `angle`.
+    axis. Coordinates of what it carries are turned by `angle`, of which it turns `turned` itself.
     """
 
     base: Point
     tip: Point
     direction: float
     angle: float
+    turned: float = 0.0
+
+    def carrying(self, share: float) -> tuple[Point, float]:
+        """Origin [m] and angle of the coordinates of what makes a share of the axis' own motion."""
+        (x, y), (to_x, to_y) = self.base, self.tip
+        return (x + share * (to_x - x), y + share * (to_y - y)), self.angle + (share - 1.0) * self.turned
 
 
 def poses(machine: Machine, positions: Mapping[str, float]) -> dict[str, AxisPose]:
     """The pose of every axis, carriers before what they carry; an axis without a position stands at `resting_position`.
 
     tip = base + q (cos d, sin d) for a slide with position q and direction d; a turning axis has the angle q, from
-    the level or from its carrier; base = carrier's tip + R(carrier's angle) at.
+    the level or from its carrier; base = carrier's tip + R(carrier's angle) at, the carrier's own q times the share
+    that the mount makes of it.
     """
     found: dict[str, AxisPose] = {}
 
@@ -41,8 +48,7 @@ def poses(machine: Machine, positions: Mapping[str, float]) -> dict[str, AxisPos
         mount = axis.mount
         origin, angle = (0.0, 0.0), 0.0
         if mount.to != "frame":
-            carrier = pose(mount.to)
-            origin, angle = _between(carrier, mount.share), carrier.angle
+            origin, angle = pose(mount.to).carrying(mount.share)
         base = moved(origin, angle, mount.at)
         position = positions.get(name, resting_position(machine, name))
         if axis.kind == "linear":
@@ -51,7 +57,7 @@ def poses(machine: Machine, positions: Mapping[str, float]) -> dict[str, AxisPos
             found[name] = AxisPose(base, tip, direction, angle)
         elif axis.kind == "rotary":
             turned = position if mount.angle_from == "level" else angle + position
-            found[name] = AxisPose(base, base, turned, turned)
+            found[name] = AxisPose(base, base, turned, turned, position)
         else:
             found[name] = AxisPose(base, base, angle, angle)
         return found[name]
@@ -72,11 +78,4 @@ def moved(origin: Point, angle: float, point: Point) -> Point:
     return (
         origin[0] + cos(angle) * point[0] - sin(angle) * point[1],
         origin[1] + sin(angle) * point[0] + cos(angle) * point[1],
-    )
-
-
-def _between(carrier: AxisPose, share: float) -> Point:
-    return (
-        carrier.base[0] + share * (carrier.tip[0] - carrier.base[0]),
-        carrier.base[1] + share * (carrier.tip[1] - carrier.base[1]),
     )

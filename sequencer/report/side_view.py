@@ -1,4 +1,4 @@
-"""The machine from the side, as sticks, at each of its presets: x forward, y up."""
+"""The machine from the side at each of its presets, its axes as sticks and its bodies as outlines: x forward, y up."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from math import cos, sin
 
 from sequencer.machine.machine import Machine
 from sequencer.report.look import plain, ticks
+from sequencer.report.outlines import Outlines, draw_body, draw_margin, path
 from sequencer.report.poses import AxisPose, Point, moved, poses, resting_position
 from sequencer.report.svg import Element, shortened, wrapped
 
@@ -14,6 +15,8 @@ LABEL = 40.0
 LINE = 14.0
 GAP = 16.0
 MOST_COLUMNS = 5
+AROUND = 0.04
+"""What is left free about bodies, as a share of what is seen."""
 STUB = 0.22
 """Length of an arm that nothing says the length of, as a share of what is seen."""
 
@@ -26,11 +29,17 @@ class SideView:
         self.width = width
         self.shown = [(preset.name, dict(preset.positions)) for preset in machine.presets.values()] or [("at rest", {})]
         self.all_poses = [poses(machine, positions) for _, positions in self.shown]
+        self.outlines = Outlines(machine) if machine.bodies else None
         self.low, self.high = self._extent()
         seen = max(self.high[0] - self.low[0], self.high[1] - self.low[1], 0.1)
         self.stub = STUB * seen
-        self.low = (self.low[0] - self.stub, min(self.low[1] - 0.3 * self.stub, -0.1 * seen))
-        self.high = (self.high[0] + self.stub, self.high[1] + 0.8 * self.stub)
+        if self.outlines is None:
+            self.low = (self.low[0] - self.stub, min(self.low[1] - 0.3 * self.stub, -0.1 * seen))
+            self.high = (self.high[0] + self.stub, self.high[1] + 0.8 * self.stub)
+        else:
+            around = AROUND * seen
+            self.low = (self.low[0] - around, self.low[1] - around)
+            self.high = (self.high[0] + around, self.high[1] + around)
         rows = -(-len(self.shown) // MOST_COLUMNS)
         self.columns = -(-len(self.shown) // rows)
         cell = (width - (self.columns - 1) * GAP) / self.columns
@@ -44,6 +53,8 @@ class SideView:
     def draw(self, root: Element, left: float, top: float) -> None:
         """Draw it with its upper left corner there [px]."""
         root.add("text", "From the side", x=left, y=top + 12, font_size=14, class_="strong")
+        if self.outlines is not None:
+            self._scale_bar(root, left + self.cell, top + 4.0)
         for index in range(len(self.shown)):
             row, column = divmod(index, self.columns)
             x = left + column * (self.cell + GAP)
@@ -59,15 +70,19 @@ class SideView:
         group.add(
             "path", d=f"M{ground[0] - 7:.1f} {ground[1]:.1f}h14M{ground[0]:.1f} {ground[1] - 7:.1f}v14", class_="ground"
         )
+        if self.outlines is not None:
+            self._still_bodies(group, index, ground[1])
         for axis_name, axis_pose in all_poses.items():
             self._rail(group, axis_name, axis_pose)
+        if self.outlines is not None:
+            self._moved_bodies(group, index)
         for axis_name, axis_pose in all_poses.items():
             self._links(group, axis_name, axis_pose, all_poses)
         for axis_name, axis_pose in all_poses.items():
             self._joint(group, axis_name, axis_pose)
         self._pieces(group, all_poses)
-        if index == 0:
-            self._scale_bar(group)
+        if index == 0 and self.outlines is None:
+            self._scale_bar(group, self.cell - 12.0, 14.0)
         group.add("text", shortened(name, 13, self.cell - 20), x=10, y=tall + 16, font_size=13, class_="strong")
         for row, line in enumerate(self.captions[index]):
             group.add("text", line, x=10, y=tall + 31 + row * LINE, font_size=11, class_="soft")
@@ -90,6 +105,8 @@ class SideView:
     def _links(self, group: Element, name: str, pose: AxisPose, all_poses: dict[str, AxisPose]) -> None:
         axis = self.machine.axes[name]
         carried = [other for other in self.machine.axes.values() if other.mount.to == name]
+        if self.outlines is not None and any(body.carried_by == name for body in self.outlines.own()):
+            return
         style = "arm" if axis.kind == "rotary" else "held"
         for other in carried:
             if other.mount.share == 1.0:
@@ -104,28 +121,68 @@ class SideView:
     def _joint(self, group: Element, name: str, pose: AxisPose) -> None:
         axis = self.machine.axes[name]
         x, y = self._place(pose.tip)
+        size = 1.0 if self.outlines is None else 0.6
         part = group.add("g")
         part.add("title", f"{name} ({axis.kind})")
         if axis.kind == "linear":
-            part.add("rect", x=x - 5, y=y - 5, width=10, height=10, rx=2, class_="pivot")
+            part.add("rect", x=x - 5 * size, y=y - 5 * size, width=10 * size, height=10 * size, rx=2, class_="pivot")
         elif axis.kind == "rotary":
-            part.add("circle", cx=x, cy=y, r=5, class_="pivot")
+            part.add("circle", cx=x, cy=y, r=5 * size, class_="pivot")
         else:
-            part.add("circle", cx=x, cy=y, r=6, class_="roller")
+            part.add("circle", cx=x, cy=y, r=6 * size, class_="roller")
 
     def _pieces(self, group: Element, all_poses: dict[str, AxisPose]) -> None:
         for piece in self.machine.pieces.values():
-            if piece.carried_by in all_poses:
+            if piece.carried_by in all_poses and not (piece.parts and self.outlines is not None):
                 carrier = all_poses[piece.carried_by]
                 x, y = self._place(moved(carrier.tip, carrier.angle, piece.centre))
                 part = group.add("g")
                 part.add("title", piece.name)
                 part.add("circle", cx=x, cy=y, r=11, class_="piece")
 
-    def _scale_bar(self, group: Element) -> None:
+    def _still_bodies(self, group: Element, index: int, ground: float) -> None:
+        """What stands outside, over its range as far as the picture goes, and what the frame carries."""
+        assert self.outlines is not None
+        tall = self.cell_height - self.label
+        clip = group.add("clipPath", id=f"seen-{index}")
+        clip.add("rect", x=0, y=0, width=self.cell, height=tall, rx=6)
+        inside = group.add("g", clip_path=f"url(#seen-{index})")
+        for name in self.outlines.order():
+            body = self.outlines.tree.bodies[name]
+            if body.range is not None:
+                reach = self.outlines.swept(name, {name: body.range})
+                style = self.outlines.style(name)
+                inside.add("path", d=path(reach, self._place), class_=f"{style} reach")
+                near = self.outlines.nearest_place(name)
+                far = body.range[0] + body.range[1] - near
+                if far != near:
+                    parts = self.outlines.placed(name, {name: far})
+                    inside.add("path", d=path(parts, self._place), class_=f"{style} elsewhere")
+                draw_body(inside, self.outlines, name, self.outlines.placed(name, {name: near}), self._place)
+            elif not self.outlines.is_moved(name):
+                draw_body(inside, self.outlines, name, self.outlines.placed(name, {}), self._place)
+
+    def _moved_bodies(self, group: Element, index: int) -> None:
+        """What axes carry, each with the margin that must stay free about it."""
+        assert self.outlines is not None
+        for name in self.outlines.order():
+            if self.outlines.is_moved(name):
+                parts = self.outlines.placed(name, self._positions(index))
+                draw_margin(group, self.outlines.margin(name), parts, self._place, self.scale)
+                outline = draw_body(group, self.outlines, name, parts, self._place)
+                if self.outlines.is_piece(name):
+                    outline.attributes["class"] += " elsewhere"
+
+    def _positions(self, index: int) -> dict[str, float]:
+        """Where all axes with a travel are in one of the pictures."""
+        named = self.shown[index][1]
+        placed = [name for name, axis in self.machine.axes.items() if axis.travel is not None]
+        return {name: named.get(name, resting_position(self.machine, name)) for name in placed}
+
+    def _scale_bar(self, group: Element, right: float, y: float) -> None:
         length = max(ticks(0.0, (self.high[0] - self.low[0]) / 2.5, 2))
         wide = length * self.scale
-        x, y = self.cell - 12.0 - wide, 14.0
+        x = right - wide
         group.add("path", d=f"M{x:.1f} {y - 4:.1f}v8m0 -4h{wide:.1f}m0 -4v8", class_="range")
         group.add(
             "text", f"{plain(length)} m", x=x + wide / 2, y=y + 14, font_size=10.5, text_anchor="middle", class_="soft"
@@ -140,8 +197,21 @@ class SideView:
                 axis = self.machine.axes[name]
                 if axis.kind == "linear" and axis.travel is not None:
                     points += [_along(pose.base, pose.direction, position) for position in axis.travel]
+        if self.outlines is not None:
+            points += self._corners()
         xs, ys = [x for x, _ in points], [y for _, y in points]
         return (min(xs), min(ys)), (max(xs), max(ys))
+
+    def _corners(self) -> list[Point]:
+        """All corners of bodies, those outside where they stand nearest."""
+        assert self.outlines is not None
+        found: list[Point] = []
+        for name in self.outlines.order():
+            near = {name: self.outlines.nearest_place(name)} if self.outlines.tree.bodies[name].range else {}
+            for index in range(len(self.shown) if self.outlines.is_moved(name) else 1):
+                placed = self.outlines.placed(name, {**self._positions(index), **near})
+                found += [point for part in placed for point in part]
+        return found
 
     def _carried_points(self, name: str) -> list[Point]:
         """Known points of what the axis carries, in its own coordinates: centres of pieces and of its load."""

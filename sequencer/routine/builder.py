@@ -22,6 +22,7 @@ from sequencer.machine.node import Problem, node_of
 from sequencer.machine.reading import Reading
 from sequencer.machine.shape import NotYet
 from sequencer.places import Place
+from sequencer.routine.afterwards import AFTERWARDS, AfterwardsKey
 from sequencer.routine.keys import KINDS, STEP
 from sequencer.routine.problems import problems_of
 from sequencer.routine.reader import routine_of
@@ -163,6 +164,7 @@ class RoutineBuilder:
         self._steps: list[Written] = []
         self._rehearsals: list[Written] = []
         self._waivers: list[Written] = []
+        self._after: dict[AfterwardsKey, list[Written]] = {key: [] for key in AFTERWARDS}
 
     def parameter(
         self,
@@ -200,6 +202,14 @@ class RoutineBuilder:
             raise ModelError(f"two ranges are given for '{body}'")
         self._written["outside"][body] = {"range": range} | ({} if since is None else {"since": since})
 
+    def on_cancel(self, name: str, body: Written, **keys: object) -> None:
+        """Add a step that runs after a cancel, once everything stands still; see the function `step`."""
+        self._after["on_cancel"].append(step(name, body, **keys))
+
+    def on_fault(self, name: str, body: Written, **keys: object) -> None:
+        """Add a step that runs after a fault of the process; after one of the machine nothing moves."""
+        self._after["on_fault"].append(step(name, body, **keys))
+
     def step(self, name: str, body: Written, **keys: object) -> None:
         """Add a step; see the function `step`."""
         self._steps.append(step(name, body, **keys))
@@ -213,13 +223,14 @@ class RoutineBuilder:
         start: str | None = None,
         piece: str | None = None,
         offered: Mapping[str, object] | None = None,
+        pressed: Mapping[str, object] | None = None,
         expect: Mapping[str, object] | None = None,
     ) -> None:
-        """Add a rehearsal: scripted gauges, parameters, where it starts, the piece held, pieces `offered` at times,
-        and what must come out.
+        """Add a rehearsal: scripted gauges, parameters, where it starts, the piece held, pieces `offered` and
+        buttons `pressed` at times, and what must come out.
         """
         keys: dict[str, object] = {"gauges": gauges, "parameters": parameters, "from": start, "piece": piece}
-        keys |= {"offered": offered, "expect": expect}
+        keys |= {"offered": offered, "pressed": pressed, "expect": expect}
         self._rehearsals.append({name: {key: value for key, value in keys.items() if value is not None}})
 
     def waive(self, rule: str, *, because: str, step: str | None = None, down_to: object = None) -> None:
@@ -234,6 +245,7 @@ class RoutineBuilder:
             ModelError: anything is wrong with it; the message and `problems` have everything at once.
         """
         written = {**self._written, "steps": self._steps, "rehearsals": self._rehearsals, "waive": self._waivers}
+        written |= {key: steps for key, steps in self._after.items() if steps}
         if not written["about"]:
             del written["about"]
         reading = Reading()

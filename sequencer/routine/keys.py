@@ -258,6 +258,11 @@ REHEARSAL = Section(
         Key("from", Name("a preset"), "where it starts", default="the routine's from"),
         Key("piece", Name("a piece"), "the piece held at the start", default="none"),
         Key("offered", Table("piece", Duration(zero=True)), "pieces laid before the rollers, each with its time"),
+        Key(
+            "pressed",
+            Table("button", Duration(zero=True)),
+            "what a person asks of the runner on the way (cancel, hold, resume, abort), each with its time",
+        ),
         Key("expect", Part(EXPECT), "what must come out", default="it ends done"),
     ),
 )
@@ -300,7 +305,17 @@ ROUTINE = Section(
             default="anywhere in their range",
             rule="R51",
         ),
-        Key("on_cancel", NotYet(), "what is done after a cancel"),
-        Key("on_fault", NotYet(), "what is done after a process fault"),
+        Key(
+            "on_cancel",
+            Either((Part(STEP), Steps())),
+            "what is done after a cancel, once everything stands still: a move, or a list of plain steps",
+            rule="R47",
+        ),
+        Key(
+            "on_fault",
+            Either((Part(STEP), Steps())),
+            "the same after a fault of the process (a timeout, say); after one of the machine nothing moves",
+            rule="R47",
+        ),
     ),
 )

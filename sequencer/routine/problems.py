@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from sequencer.errors import did_you_mean
+from sequencer.routine.afterwards import afterwards_of, afterwards_problems, within
 from sequencer.routine.body_reader import axes_of
 from sequencer.routine.clearance_problems import outside_problems, touching_problems
 from sequencer.routine.graph import StepGraph, StepNode, referred
@@ -67,6 +68,10 @@ class _Search:
             yield from self.values.all(node)
             yield from touching_problems(node, machine)
         yield from outside_problems(self.routine, self.written)
+        yield from afterwards_problems(self.routine)
+        for key, after in afterwards_of(self.routine):
+            for found in problems_of(after):
+                yield within(key, after, found)
         yield from self.loops()
         if not self.written - {step.name for step in walk(self.routine.steps)}:
             yield from self.joins()

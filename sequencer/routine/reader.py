@@ -12,7 +12,8 @@ from sequencer.machine.node import Node
 from sequencer.machine.reading import Fields, Reading, Unreadable, check_name, joined
 from sequencer.machine.shape import Section
 from sequencer.places import Place
-from sequencer.routine.keys import DEFAULTS, OUTSIDE_RANGE, PARAMETER, ROUTINE, WAIVER
+from sequencer.routine.afterwards import AFTERWARDS, AfterwardsKey
+from sequencer.routine.keys import DEFAULTS, KINDS, OUTSIDE_RANGE, PARAMETER, ROUTINE, STEP, WAIVER
 from sequencer.routine.parameters import NumberParameter, Parameter, PresetParameter
 from sequencer.routine.rehearsal_reader import RehearsalReader, preset_or_anywhere
 from sequencer.routine.routine import ANYWHERE, OutsideRange, Routine, Waiver, walk
@@ -54,6 +55,8 @@ class _RoutineReader:
         defaults = self.section("defaults", DEFAULTS)
         subroutines = {name: routine for name, routine in self.performed.items() if routine is not None}
         paths = tuple(paths_of(steps, subroutines))
+        after = {key: self.afterwards(key) for key in AFTERWARDS}
+        known = (*paths, *(f"{key}/{step.name}" for key, steps in after.items() for step in walk(steps)))
         rehearsals = RehearsalReader(self.machine, self.reading, self.parameters, frozenset(self.broken), paths)
         name = self.top.value("routine", "")
         place = self.top.at.place
@@ -69,8 +72,10 @@ class _RoutineReader:
             defaults.value("timeout") if defaults else None,
             subroutines,
             rehearsals.rehearsals(self.top.node("rehearsals")),
-            self.waivers(paths),
+            self.waivers(known),
             self.outside(),
+            after["on_cancel"],
+            after["on_fault"],
             about=self.top.value("about", ""),
             place=place,
         )
@@ -80,6 +85,28 @@ class _RoutineReader:
         if name not in self.performed:
             self.performed[name] = self.find(name, place, path)
         return self.performed[name]
+
+    def afterwards(self, key: AfterwardsKey) -> tuple[Step, ...]:
+        """The steps after a cancel or a fault; one alone is called what it is, such as `move`."""
+        node = self.top.node(key)
+        if node is None:
+            return ()
+        names = step_names(node) if node.items is not None else []
+        vocabulary = dict(self.machine.vocabulary())
+        vocabulary |= {f"{name}.timed_out": Kind() for name in names}
+        self.reading.vocabulary = vocabulary | {f"{name}.elapsed": Kind(TIME) for name in names}
+        # Which routines there are is nothing to them: they perform none, and fall back to none.
+        reader = StepReader(self.machine, self.reading, self.parameters, lambda name, place, path: None, key)
+        if node.entries is None:
+            # What is neither a table nor a list was noted when the file's shape was looked at.
+            return reader.steps(node, key) if node.items is not None else ()
+        try:
+            fields = self.reading.fields(STEP, node, key)
+        except Unreadable:
+            return ()
+        name = next((kind for kind in KINDS if kind in node.entries), "")
+        step = reader.step(name, fields, self.top.at.place_of(key))
+        return () if step is None else (step,)
 
     def section(self, name: str, section: Section) -> Fields | None:
         node = self.top.node(name)

@@ -17,7 +17,7 @@ from sequencer.places import Place
 from sequencer.routine.keys import EXPECT, REHEARSAL
 from sequencer.routine.parameters import Parameter, PresetParameter
 from sequencer.routine.routine import ANYWHERE
-from sequencer.routine.steps import Expectation, RehearsalSpec
+from sequencer.routine.steps import BUTTONS, Button, Expectation, RehearsalSpec
 from sequencer.units import show
 
 
@@ -67,6 +67,7 @@ class RehearsalReader:
                     piece,
                     self.expectation(fields),
                     self.offered(fields),
+                    self.pressed(fields),
                     place,
                 )
             )
@@ -88,6 +89,24 @@ class RehearsalReader:
                 continue
             if isinstance(time, int):
                 found.append((name, time))
+        return tuple(found)
+
+    def pressed(self, fields: Fields) -> tuple[tuple[Button, int], ...]:
+        found: list[tuple[Button, int]] = []
+        table = fields.node("pressed")
+        for name, node in ((table.entries if table else None) or {}).items():
+            path = joined(joined(fields.path, "pressed"), name)
+            button = next((one for one in BUTTONS if one == name), None)
+            if button is None:
+                place = table.place_of(name) if table else node.place
+                self.reading.wrong_at(place, path, f"there is no button '{name}'", did_you_mean(name, BUTTONS))
+                continue
+            try:
+                time = Duration(zero=True).read(node, path, self.reading)
+            except Unreadable:
+                continue
+            if isinstance(time, int):
+                found.append((button, time))
         return tuple(found)
 
     def gauges(self, fields: Fields) -> tuple[tuple[str, Value | tuple[tuple[int, Value], ...]], ...]:

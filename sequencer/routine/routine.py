@@ -44,7 +44,7 @@ class Routine:
     """A named, acyclic graph of steps on one machine, deeply immutable.
 
     `start` names the preset it starts from, or `ANYWHERE`. `subroutines` are the routines that it performs or falls
-    back to, by name. `default_timeout` serves steps that give none.
+    back to, by name. `default_timeout` serves steps that give none. `on_cancel` and `on_fault` run after standstill.
     """
 
     name: str
@@ -57,6 +57,8 @@ class Routine:
     rehearsals: tuple[RehearsalSpec, ...] = ()
     waivers: tuple[Waiver, ...] = ()
     outside: tuple[OutsideRange, ...] = ()
+    on_cancel: tuple[Step, ...] = ()
+    on_fault: tuple[Step, ...] = ()
     about: str = ""
     place: Place = field(compare=False, default=NOWHERE)
 

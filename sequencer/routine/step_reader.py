@@ -28,6 +28,7 @@ from sequencer.routine.keys import (
 from sequencer.routine.parameters import NumberParameter, Parameter
 from sequencer.routine.routine import Routine
 from sequencer.routine.steps import (
+    ON_TIMEOUT,
     After,
     AtTime,
     Body,
@@ -50,17 +51,19 @@ from sequencer.units import NUMBER
 FindRoutine = Callable[[str, Place, str], Routine | None]
 """Gives a routine by name for the place and path that name it; None where there is none (which it has noted)."""
 
-ON_TIMEOUT = ("fault", "continue", "cancel")
-
 
 @dataclass(slots=True)
 class StepReader:
-    """Reads steps of routines on a machine. What is broken is noted; a step that cannot be had is left out."""
+    """Reads steps of routines on a machine. What is broken is noted; a step that cannot be had is left out.
+
+    `base` is where the names of steps begin in paths.
+    """
 
     machine: Machine
     reading: Reading
     parameters: Mapping[str, Parameter]
     find: FindRoutine
+    base: str = "steps"
     seen: dict[str, Place] = field(default_factory=dict)
     written: dict[str, Node] = field(default_factory=dict)
 
@@ -81,14 +84,14 @@ class StepReader:
                 continue
             ((name, inner),) = item.entries.items()
             place = item.place_of(name)
-            if not check_name(name, place, f"steps.{name}", self.reading):
+            if not check_name(name, place, f"{self.base}.{name}", self.reading):
                 continue
             first = self.seen.setdefault(name, place)
             if first is not place:
                 message = f"two steps are called '{name}' (the other in line {first.line})"
-                self.reading.wrong_at(place, f"steps.{name}", message, "give each its own name", "R39")
+                self.reading.wrong_at(place, f"{self.base}.{name}", message, "give each its own name", "R39")
             try:
-                step = self.step(name, self.reading.fields(STEP, inner, f"steps.{name}"), place)
+                step = self.step(name, self.reading.fields(STEP, inner, f"{self.base}.{name}"), place)
             except Unreadable:
                 continue
             if step is not None:

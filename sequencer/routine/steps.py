@@ -7,11 +7,19 @@ Durations are `TimeOperand`s: whole nanoseconds, or a word that names a paramete
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, get_args
 
 from sequencer.machine.condition import Condition, Operand
 from sequencer.machine.sensor import Value
 from sequencer.places import NOWHERE, Place
+
+ON_TIMEOUT = ("fault", "continue", "cancel")
+"""What may happen after a timeout, besides a routine that takes over."""
+
+Button = Literal["cancel", "hold", "resume", "abort"]
+
+BUTTONS: tuple[Button, ...] = get_args(Button)
+"""What a person may ask of the runner in a rehearsal."""
 
 TimeOperand = int | str
 
@@ -274,7 +282,8 @@ class Expectation:
 class RehearsalSpec:
     """A named rehearsal kept with the routine: scripted gauges, parameters, and what must come out.
 
-    `offered` lays pieces before the rollers, each with its time [ns] from the start. A gauge is a constant or a table
+    `offered` lays pieces before the rollers, and `pressed` presses a person's buttons, each with its time [ns] from the
+    start. A gauge is a constant or a table
     of (time [ns] from the start, value); numbers run linearly between entries, switches and words jump.
     """
 
@@ -285,4 +294,5 @@ class RehearsalSpec:
     piece: str | None = None
     expect: Expectation = Expectation()
     offered: tuple[tuple[str, int], ...] = ()
+    pressed: tuple[tuple[Button, int], ...] = ()
     place: Place = field(compare=False, default=NOWHERE)

@@ -43,7 +43,7 @@ def choose(run: Run, activation: Activation, arrived: list[int]) -> list[int]:
 def first_passage(run: Run, block: Activation, arrived: list[int]) -> list[int]:
     step = block.step
     if not step.entries[0]:
-        raise StartFailed("a block without a single step; it would never end")
+        raise StartFailed("a block without a single step; it would never end", machine=True)
     if step.kind == "repeat" and step.data["times"] is not None:
         block.times = int(run.scope.number(step.data["times"]))
         if block.times < 1:
@@ -125,7 +125,9 @@ def _block_over(run: Run, block: Activation) -> list[int]:
             again = False
         if again:
             if block.last_entry_tick == run.host.tick_number:
-                run.fault(f"{step.name}: a passage without a single step; it would go round for ever", block)
+                run.fault(
+                    f"{step.name}: a passage without a single step; it would go round for ever", block, machine=True
+                )
                 return []
             return _passage(run, block)
     leave(run, block, "done", f"{block.passes} passages" if step.kind == "repeat" else "")

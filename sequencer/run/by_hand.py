@@ -85,7 +85,10 @@ def jog_refused(host: Host, name: str, speed: float | None, going_on: bool = Fal
         share = 1.0 if host.zeroed[axis.index] else SLOW
         if not share * slowest <= speed <= share * fastest:
             because = "" if share == 1.0 else f", because {name} is not zeroed"
-            return f"{speed:g} is outside {share * slowest:g} to {share * fastest:g}{because}"
+            return (
+                f"{axis.show_speed(speed)} is outside {axis.show_speed(share * slowest)} to "
+                f"{axis.show_speed(share * fastest)}{because}"
+            )
     return None if going_on else _busy(host, axis, f"jog {name}")
 
 
@@ -101,7 +104,7 @@ def _busy(host: Host, axis: AxisDefinition, what: str) -> str | None:
     if host.fault_cause is not None:
         return f"reset first; the last fault: {host.fault_cause}"
     motion = host.motions[axis.index]
-    if motion.stop_kind is not None and motion.moving:
+    if motion.stopping:
         return f"{axis.name} is stopping"
     for run in host.runs:
         if axis.index in run.definition.axes and motion.run is not None:

@@ -49,6 +49,8 @@ def completed(run: Run, activation: Activation, now: int, gap: int, quarter: int
                 edge.sample()
         return None
     if activation.watch is not None and activation.watch.fulfilled(now, gap):
+        if kind == "zero" and run.host.values[activation.motions[0].definition.name] is None:
+            return None  # a place that is not measured is none to count from
         return run.host.words(step.data["until"], run.scope)
     if activation.energised is None:
         return None

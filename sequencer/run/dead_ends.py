@@ -35,8 +35,10 @@ def look_for_dead_ends(host: Host) -> None:
 
 
 def _situation(run: Run) -> int:
-    """A number that another set of active steps does not have."""
-    return (run.active[-1].sequence << 16) + len(run.active) if run.active else 0
+    """A number that another set of active steps, or another number of runs beside it, does not have."""
+    if not run.active:
+        return 0
+    return (run.active[-1].sequence << 32) + (len(run.active) << 16) + len(run.host.runs)
 
 
 def _stands(host: Host) -> bool:

@@ -7,6 +7,7 @@ from typing import Any
 
 from profiles import Limits
 from sequencer.errors import RequestRefused, did_you_mean
+from sequencer.units import ANGLE, ANGULAR_SPEED, LENGTH, SPEED, show
 
 _INFINITE = float("inf")
 ROUNDING = 1e-9
@@ -33,6 +34,7 @@ class AxisDefinition:
         "highest",
         "index",
         "is_followed",
+        "is_linear",
         "is_spin",
         "latency",
         "limits",
@@ -60,6 +62,7 @@ class AxisDefinition:
         self.current_name = f"{self.name}.current"
         self.longest_gap = longest_gap * 1e-9
         self.is_spin = data["kind"] == "spin"
+        self.is_linear = data["kind"] == "linear"
         travel = data["travel"]
         self.travel: tuple[float, float] = (-_INFINITE, _INFINITE) if travel is None else (travel[0], travel[1])
         low, high = self.travel if travel is not None else (-FARTHEST, FARTHEST)
@@ -85,6 +88,14 @@ class AxisDefinition:
         self.zero: dict[str, Any] | None = data.get("zero")
         self.differ_by: float | None = data.get("differ_by")
         self.most_current: float | None = data.get("most_current")
+
+    def show(self, position: float) -> str:
+        """A position or a distance for people, in the unit that files use."""
+        return show(position, LENGTH if self.is_linear else ANGLE)
+
+    def show_speed(self, speed: float) -> str:
+        """A speed for people, in the unit that files use."""
+        return show(speed, SPEED if self.is_linear else ANGULAR_SPEED)
 
 
 class MachineDefinition:
@@ -319,6 +330,18 @@ def parameter_values(definition: RoutineDefinition, given: Mapping[str, float | 
             if value not in data["choices"]:
                 raise RequestRefused(f"{name} cannot be '{value}'; {did_you_mean(str(value), data['choices'])}")
         elif isinstance(value, bool) or not isinstance(value, int | float) or not data["low"] <= value <= data["high"]:
-            raise RequestRefused(f"{name} is {value!r}; allowed are {data['low']:g} to {data['high']:g}")
+            raise RequestRefused(f"{name} is {_shown(value, data)}; allowed are {_range_words(data)}")
         values[name] = value
     return values
+
+
+def _shown(value: Any, data: Mapping[str, Any]) -> str:
+    """A value that was given for a parameter; what is no number as it was written."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return repr(value)
+    m, kg, second, amp, rad = data["dimension"]
+    return show(value, (m, kg, second, amp, rad), 6)
+
+
+def _range_words(data: Mapping[str, Any]) -> str:
+    return f"{_shown(data['low'], data)} to {_shown(data['high'], data)}"

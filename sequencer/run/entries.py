@@ -49,7 +49,7 @@ def enter(run: Run, step: StepDefinition, arrived: list[int]) -> list[int]:
     except StartFailed as failure:
         run.fault(f"{step.name}: {failure}", activation, machine=failure.machine)
     except ProfileError as problem:
-        run.fault(f"{step.name}: {problem}", activation)
+        run.fault(f"{step.name}: {problem}", activation, machine=True)
     return ready
 
 
@@ -86,27 +86,27 @@ def _claim(run: Run, activation: Activation) -> None:
         owner = motion.activation.step.name if motion.activation is not None else None
         if owner is None and motion.run is not None and motion.run is not run:
             owner = motion.run.name
-        if motion.stop_kind is not None and motion.moving:
-            raise StartFailed(f"{motion.definition.name} is stopping")
+        if motion.stopping:
+            raise StartFailed(f"{motion.definition.name} is stopping", machine=True)
         if motion.activation is not None and motion.activation.tick == host.tick_number:
-            raise StartFailed(f"{motion.definition.name} is taken by {owner} in the same tick")
+            raise StartFailed(f"{motion.definition.name} is taken by {owner} in the same tick", machine=True)
         if owner is not None and not preempt:
-            raise StartFailed(f"{motion.definition.name} is in use by {owner}")
+            raise StartFailed(f"{motion.definition.name} is in use by {owner}", machine=True)
     for output in activation.step.outputs:
         holder = host.output_owner[output]
         if holder is not None and holder is not activation:
-            raise StartFailed(f"output {host.definition.outputs[output]['name']} is in use by {holder.step.name}")
+            name = host.definition.outputs[output]["name"]
+            raise StartFailed(f"output {name} is in use by {holder.step.name}", machine=True)
+    host.interrupt_owners([host.motions[axis] for axis in activation.step.axes], run, activation.step.name)
     for axis in activation.step.axes:
         motion = host.motions[axis]
-        if motion.activation is not None or (motion.run is not None and motion.run is not run):
-            host.interrupt_owner(motion, run, activation.step.name)
         motion.activation = activation
         motion.run = run
         motion.taken_at = host.now
         run.used_axes.add(axis)
         activation.motions.append(motion)
         activation.settled.append(-1)
-        if motion.moving and motion.stop_kind is None:
+        if motion.stop_kind is None:
             motion.brake()
     for output in activation.step.outputs:
         run.used_outputs.add(output)

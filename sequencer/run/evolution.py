@@ -69,7 +69,7 @@ def open_gates(run: Run) -> None:
             except StartFailed as failure:
                 run.fault(f"{activation.step.name}: {failure}", activation, machine=failure.machine)
             except ProfileError as problem:
-                run.fault(f"{activation.step.name}: {problem}", activation)
+                run.fault(f"{activation.step.name}: {problem}", activation, machine=True)
     if ready and run.state == "running":
         _spread(run, [], ready)
 

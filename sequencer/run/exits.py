@@ -29,7 +29,7 @@ def leave(run: Run, activation: Activation, outcome: str, cause: str) -> None:
             if step.kind == "pulse" or motion.definition.is_spin:
                 motion.run = None
                 host.rest(motion)
-            elif step.kind != "press" and motion.moving and not motion.ended():
+            elif step.kind != "press" and not motion.ended():
                 motion.brake()
     for output in activation.outputs:
         if host.output_owner[output] is activation:

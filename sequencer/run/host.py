@@ -17,12 +17,13 @@ from sequencer.run.motion import Motion
 from sequencer.run.requests import Request, forget_followers, handle, refuse, start
 from sequencer.run.routine_run import Run
 from sequencer.run.snapshot import Snapshot
-from sequencer.run.status import guards_words, term_words, unknown_words
+from sequencer.run.status import guards_words
 from sequencer.run.step_kinds import set_instants
 from sequencer.run.step_state import Activation
 from sequencer.run.supervisor import Supervisor
 from sequencer.run.terms import Scope, Test, build
 from sequencer.run.watches import advance_clocks, forbidden, watch_over
+from sequencer.run.words import Words, unknown_words
 
 
 class Host:
@@ -65,6 +66,7 @@ class Host:
         self.waiting: list[tuple[list[Run], Request]] = []
         self.confirmed: set[str] | None = None
         self.bypasses = _bypasses(given)
+        self.vocabulary = Words(self.definition)
 
     @property
     def zeroed(self) -> list[bool]:
@@ -126,8 +128,7 @@ class Host:
                 open_gates(run)
         for request in starts:
             start(self, request)
-        if self.supervisor.tables:
-            self.supervisor.go_by(self.runs)
+        self.tell_supervisor()
         self.supervisor.commit(self.now, self.gap)
         if self.runs:
             look_for_dead_ends(self)
@@ -136,6 +137,11 @@ class Host:
             history = motion.history
             if len(history) > 1 and history[1][0] <= now - motion.latest:
                 motion.forget(now)
+
+    def tell_supervisor(self) -> None:
+        """Tell it what runs, and which active steps let bodies touch."""
+        if self.supervisor.tables:
+            self.supervisor.go_by(self.runs)
 
     def _look(self, readings: Readings) -> str | None:
         """Freeze the readings; where their source breaks nothing is known, and what broke is returned (R36)."""
@@ -265,7 +271,7 @@ class Host:
         key = {"cancelled": "on_cancel", "faulted": "on_fault"}.get(run.outcome or "")
         following = run.definition.after.get(key) if key is not None else None
         if following is not None and run.goes_after and not run.machine_fault:
-            self.waiting.append(([], ("after", following, run.speed)))
+            self.waiting.append(([], ("after", following, run.parameters, run.speed)))
 
     def _due_requests(self) -> list[Request]:
         """Requests that waited for runs to end which have."""
@@ -315,7 +321,7 @@ class Host:
         zero = motion.definition.zero
         assert zero is not None  # only a zero step ends here
         motion.rezero(self.snapshot.set_zero(motion.definition.index, zero["then"]))
-        self.event("zeroed", text=f"{motion.definition.name} is at {zero['then']:.4g}")
+        self.event("zeroed", text=f"{motion.definition.name} is at {motion.definition.show(zero['then'])}")
 
     def _tell_lost_zeros(self) -> None:
         for index in self.snapshot.lost_now:
@@ -340,14 +346,20 @@ class Host:
             motion.profile = None
             motion.volts = 0.0
 
-    def interrupt_owner(self, motion: Motion, taker: Run, by: str) -> None:
-        """Another step takes the axis over from the moving state (R28)."""
-        run = motion.run
-        if run is taker and motion.activation is not None:
-            preempted(run, motion.activation, by)
-        elif run is not None:
-            self.detach(motion)
-            run.cancel(f"{by} takes {motion.definition.name}")
+    def interrupt_owners(self, motions: list[Motion], taker: Run, by: str) -> None:
+        """Another step takes axes over from the moving state (R28). All leave their runs before any of these is
+        cancelled: a stop of one axis must not switch off another that is taken over too.
+        """
+        others: list[tuple[Run, str]] = []
+        for motion in motions:
+            run = motion.run
+            if run is taker and motion.activation is not None:
+                preempted(run, motion.activation, by)
+            elif run is not None and run is not taker:
+                self.detach(motion)
+                others.append((run, motion.definition.name))
+        for run, name in others:
+            run.cancel(f"{by} takes {name}")
 
     def detach(self, motion: Motion) -> None:
         activation = motion.activation
@@ -383,7 +395,7 @@ class Host:
 
     def words(self, term: Any, scope: Scope) -> str:
         """A condition with the values that decide it."""
-        return term_words(term, self.values, scope.own)
+        return self.vocabulary.decided(term, self.values, scope.own)
 
     def waiting_words(self, activation: Activation, run: Run) -> str:
         """What a step still waits for, and which of it is unknown, since when."""
@@ -405,7 +417,7 @@ class Host:
         activation = motion.activation
         run = motion.run
         if what == "stuck" and run is not None:
-            run.fault(text, activation)
+            run.fault(text, activation, machine=True)
             return
         self.event(what, run.name if run else "", activation.step.name if activation else "", text)
         if activation is not None:

@@ -66,6 +66,7 @@ class Motion:
         "held_since",
         "high",
         "history",
+        "keeps_to",
         "known",
         "latched",
         "latest",
@@ -91,6 +92,7 @@ class Motion:
         "velocity",
         "volts",
         "watched",
+        "will_keep_to",
     )
 
     def __init__(self, definition: AxisDefinition) -> None:
@@ -118,6 +120,7 @@ class Motion:
         self.latest = definition.latency[1]
         self.stop_limits = definition.sure
         self.plan_limits = definition.limits
+        self.keeps_to = self.will_keep_to = definition.sure
         self.history: deque[tuple[int, float]] = deque()
         self.low = self.high = 0.0
         self.occupied_low, self.occupied_high = definition.travel
@@ -141,6 +144,11 @@ class Motion:
     def moving(self) -> bool:
         """Whether the set-point is under way."""
         return self.profile is not None
+
+    @property
+    def stopping(self) -> bool:
+        """Whether a stop is under way, or has switched the axis off in this tick: it beats what would start (R33)."""
+        return self.stop_kind is not None and (self.profile is not None or self.latched)
 
     @property
     def powered(self) -> bool:
@@ -179,12 +187,23 @@ class Motion:
         self.aim = aim
         self.goal = goal
         self.plan_limits = limits
+        self.will_keep_to = limits if self.mastered_by(limits, profile.start) else _faster(limits, self.stop_limits)
         self.stop_limits = self._stop_limits(limits)
         self.held = None
         self.stop_kind = None
         self.latched = self.watched = False
         self.behind_since = 0
         self.follow(profile)
+
+    def mastered_by(self, limits: Limits, state: State) -> bool:
+        """Whether a plan within `limits` may take the axis over in this state: at rest, or in a motion that keeps to
+        no larger accelerations and jerks.
+
+        Smaller ones would take longer to end an acceleration than the motion at hand has room for: the axis would pass
+        its velocity limit, and all places that were proved for it.
+        """
+        stands = state.velocity == 0.0 and state.acceleration == 0.0
+        return stands or _faster(limits, self.keeps_to) == limits
 
     def brake(self) -> None:
         """Brake along the axis' own stopping profile from this tick's set-point (R53)."""
@@ -193,12 +212,12 @@ class Motion:
         self.held = None
         if self.profile is None:
             return
-        self.follow(stop(self.advanced(), self.stop_limits))
+        self._stop_from(self.advanced())
 
     def pause(self) -> None:
         """Brake likewise and keep the goals, to be planned anew by whoever resumes (R35, R53)."""
         if self.profile is not None:
-            self.follow(stop(self.advanced(), self.stop_limits))
+            self._stop_from(self.advanced())
 
     def rezero(self, shift: float) -> None:
         """All positions read so much more from now on; what was occupied in the old ones is forgotten (R42)."""
@@ -212,13 +231,17 @@ class Motion:
         self.held = None
         self.anywhere = False
         if self.profile is not None:
-            self.follow(stop(state, self.stop_limits))
+            self._stop_from(state)
         else:
             self.occupy_what_is_known()
 
     def brake_from_committed(self) -> None:
         """Follow the stopping profile that began at the last committed set-point."""
-        self.follow(stop(self.state(), self.stop_limits), self.gain)
+        self._stop_from(self.state(), self.gain)
+
+    def _stop_from(self, state: State, start_clock: int = 0) -> None:
+        self.will_keep_to = _faster(self.stop_limits, self.keeps_to)
+        self.follow(stop(state, self.stop_limits), start_clock)
 
     def _stop_limits(self, planned: Limits) -> Limits:
         """Stopping as surely as the axis can; without a jerk limit where the move has none, else its course would
@@ -390,6 +413,7 @@ class Motion:
         if self.definition.carries_on and self.velocity and self.history:
             self.history.append((now, self.position + self.velocity * gap * 1e-9))
         self.position, self.velocity, self.acceleration = self.candidate
+        self.keeps_to = self.will_keep_to
         self.clock = self.next_clock
         self.occupied_low = self.low
         self.occupied_high = self.high
@@ -477,3 +501,10 @@ def _way_to_stop(velocity: float, acceleration: float, limits: Limits) -> tuple[
     """
     found = stop(State(0.0, velocity, acceleration), limits).extremes()
     return found.lowest_position, found.highest_position
+
+
+def _faster(one: Limits, other: Limits) -> Limits:
+    """The larger accelerations and the larger jerk of two limits, with the velocities of the first."""
+    (low, high), (other_low, other_high) = one.acceleration, other.acceleration
+    jerk = None if one.jerk is None or other.jerk is None else max(one.jerk, other.jerk)
+    return Limits(one.velocity, (min(low, other_low), max(high, other_high)), jerk)

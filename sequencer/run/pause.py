@@ -64,7 +64,7 @@ def resume(run: Run) -> str | None:
         except StartFailed as failure:
             run.fault(f"{activation.step.name}: {failure}", activation, machine=failure.machine)
         except ProfileError as problem:
-            run.fault(f"{activation.step.name}: {problem}", activation)
+            run.fault(f"{activation.step.name}: {problem}", activation, machine=True)
     return None
 
 
@@ -92,8 +92,8 @@ def _changed(run: Run) -> str | None:
             moved = abs(motion.error(measured))
             if moved > motion.definition.position_tolerance:
                 return (
-                    f"{name} was moved {moved:.4g} from where it was held; "
-                    f"allowed are {motion.definition.position_tolerance:.4g}"
+                    f"{name} was moved {motion.definition.show(moved)} from where it was held; "
+                    f"allowed are {motion.definition.show(motion.definition.position_tolerance)}"
                 )
             forbidden = host.forbidden(motion.definition.index)
             if forbidden is not None:

@@ -11,11 +11,17 @@ if TYPE_CHECKING:
 
 
 def outside_region(host: Host, definition: RoutineDefinition) -> str | None:
+    """None, or why a routine cannot start where the machine stands, and what would bring it where it can."""
+    return off_region(host, definition) or _stands_inside(host, definition)
+
+
+def off_region(host: Host, definition: RoutineDefinition) -> str | None:
     """None, or how far each axis is off the start region, and what would bring it there."""
     off = []
     for place, low, high in definition.region:
         index = int(place)
-        name = host.axis_names[index]
+        axis = host.definition.axes[index]
+        name = axis.name
         position = host.values[name]
         if position is None:
             return f"the position of {name} is unknown ({host.unknown_reason(name)})"
@@ -23,9 +29,9 @@ def outside_region(host: Host, definition: RoutineDefinition) -> str | None:
             return f"{name} is not zeroed"
         if not low <= position <= high:
             outside = low - position if position < low else position - high
-            off.append(f"{name} is at {position:.4g}, {outside:.4g} outside")
+            off.append(f"{name} is at {axis.show(position)}, {axis.show(outside)} outside")
     if not off:
-        return _stands_inside(host, definition)
+        return None
     return f"{'; '.join(off)} the start region of '{definition.start}'; {_way(host, definition)}"
 
 

@@ -11,7 +11,7 @@ from sequencer.run.by_hand import jog_refused, jog_routine, zero_refused, zero_r
 from sequencer.run.definition import RoutineDefinition
 from sequencer.run.evolution import begin
 from sequencer.run.pause import hold, resume
-from sequencer.run.region import outside_region
+from sequencer.run.region import off_region, outside_region
 from sequencer.run.routine_run import Run
 from sequencer.run.step_kinds import StartFailed, jog
 
@@ -37,10 +37,10 @@ _RANK = {
             "note",
             "assume",
             "confirm",
+            "after",
             "zero",
             "jog",
             "request",
-            "after",
         )
     )
 }
@@ -112,8 +112,7 @@ def start(host: Host, request: Request) -> None:
         case "request":
             _start_routine(host, request)
         case "after":
-            _, definition, speed = request
-            _begin(host, Run(host, definition, {}, speed))
+            _start_afterwards(host, request)
         case "zero":
             _start_by_hand(host, zero_refused(host, request[1]), zero_routine, request)
         case "jog":
@@ -145,13 +144,17 @@ def why_not(host: Host, definition: RoutineDefinition, preempt: bool = False, re
     for run in host.runs:
         if run.name == definition.name and not restart:
             return f"{run.name} is stopping" if run.state == "stopping" else f"{run.name} is already running"
-        if preempt:
-            continue
+    return (None if preempt else in_use(host, definition)) or outside_region(host, definition)
+
+
+def in_use(host: Host, definition: RoutineDefinition) -> str | None:
+    """The run that has an axis or output which a routine would drive, in words, or None."""
+    for run in host.runs:
         for axis in sorted(definition.alone & run.definition.axes):
             return f"{host.axis_names[axis]} is in use by {run.name}"
         for output in sorted(definition.outputs & run.definition.outputs):
             return f"output {host.output_names[output]} is in use by {run.name}"
-    return outside_region(host, definition)
+    return None
 
 
 def forget_followers(host: Host) -> None:
@@ -206,7 +209,7 @@ def _not_ready(host: Host, definition: RoutineDefinition) -> str | None:
         return f"reset first; the last fault: {host.fault_cause}"
     for axis in sorted(definition.axes):
         motion = host.motions[axis]
-        if motion.stop_kind is not None and motion.moving:
+        if motion.stopping:
             return f"{motion.definition.name} is stopping"
     return None
 
@@ -234,6 +237,17 @@ def _begin(host: Host, run: Run, parameters: Mapping[str, float | str] | None = 
     host.runs.append(run)
     host.event("run", run.name, text="start", values=tuple(sorted((parameters or {}).items())))
     begin(run)
+
+
+def _start_afterwards(host: Host, request: Request) -> None:
+    """What belongs to a cancel or a fault: it was certified from where its routine can have been stopped (R47)."""
+    _, definition, parameters, speed = request
+    reason = in_use(host, definition) or off_region(host, definition)
+    if reason is not None:
+        refuse(host, definition.name, reason)
+        return
+    names = definition.parameters
+    _begin(host, Run(host, definition, {name: parameters[name] for name in names}, speed))
 
 
 def _start_by_hand(host: Host, reason: str | None, made: Any, request: Request) -> None:
@@ -315,7 +329,6 @@ def _take_over(host: Host, run: Run) -> None:
         for motion in taken:
             motion.run = run
             run.used_axes.add(motion.definition.index)
-            if motion.moving:
-                motion.brake()
-            elif motion.mode == "effort":
+            motion.brake()
+            if motion.mode == "effort":
                 host.rest(motion)

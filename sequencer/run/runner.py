@@ -22,6 +22,9 @@ from sequencer.run.host import Host, named
 from sequencer.run.requests import Allowed, Request, allowed
 from sequencer.run.status import Status, status_of
 
+UNCONFIRMED = "first runs are not slowed: the runner was given no confirmations"
+"""What the status of a pack says that runs at full speed although nobody can have confirmed it."""
+
 
 class Sink(Protocol):
     """Takes what every tick was given and gave back; a `Recorder` is one."""
@@ -36,7 +39,8 @@ class Runner:
         routines: a pack, a checked routine, or several of one machine.
         sink: told every tick; None: no trace.
         confirmations: what people have confirmed on this machine; a routine that is not among it starts at a quarter of
-            its speed (R49). None: at a desk, where nothing moves, nothing is slowed.
+            its speed (R49). None: nothing is slowed, which is for a desk, where nothing moves; a pack that is run so
+            says it at boot and in every status (R50).
 
     Raises:
         ModelError: no routine, or routines of different machines, or two of one name.
@@ -56,6 +60,8 @@ class Runner:
         self._confirmations = confirmations
         if confirmations is not None:
             self._host.confirmed = set(confirmations.hashes)
+        elif isinstance(routines, Pack):
+            self._host.bypasses += (UNCONFIRMED,)
         self._sink = sink
         self._lock = threading.Lock()
         self._queue: deque[Request] = deque()
@@ -129,7 +135,10 @@ class Runner:
             raise RequestRefused(found)
         slowest, fastest = found.limits.velocity
         if not slowest <= speed <= fastest:
-            raise RequestRefused(f"jog {axis}: {speed:g} is outside {slowest:g} to {fastest:g}")
+            raise RequestRefused(
+                f"jog {axis}: {found.show_speed(speed)} is outside {found.show_speed(slowest)} to "
+                f"{found.show_speed(fastest)}"
+            )
         self._put(("jog", axis, float(speed)))
 
     def zero(self, axis: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from sequencer.ports.readings import AxisReading, Readings, Sensed, SensorValue
@@ -172,10 +173,12 @@ class Snapshot:
         """One axis of which something is missing, strange or was unknown."""
         values, index = self.values, axis.index
         name, speed_name, current_name, ordered_name, error_name, error_wanted = names
-        if not isinstance(reading, AxisReading):
-            reading = _MISSING
-        told = bool(reading.zeroed)
-        before_told, self._previous_tick_zeroed[index] = self._previous_tick_zeroed[index], told
+        before_told = self._previous_tick_zeroed[index]
+        if isinstance(reading, AxisReading):
+            told = bool(reading.zeroed)
+        else:
+            reading, told = _MISSING, before_told is not False  # what is not read says nothing new
+        self._previous_tick_zeroed[index] = told
         if before_told is True and not told and self._own[index]:
             self.lose_zero(index, "its actuator says so")
         elif before_told is False and told and self.lost[index] is not None and not self._own[index]:
@@ -194,13 +197,13 @@ class Snapshot:
         if position is not None and not axis.lowest <= position <= axis.highest:
             position = None
         values[name] = position
-        self._mark(name, position, reading.position, fresh, tick)
+        self._mark(name, position, reading.position, fresh, tick, axis.show)
         before, self._previous[index] = self._previous[index], position
         values[error_name] = None
         if position is None:
             return
         if before is not None and abs(position - before) > axis.fastest * longer * 1e-9 + axis.band:
-            self.lose_zero(index, f"its reading jumped by {position - before:.4g} in {longer * 1e-9:.3g} s")
+            self.lose_zero(index, f"its reading jumped by {axis.show(position - before)} in {longer * 1e-9:.3g} s")
         if speed is None and before is not None:
             values[speed_name] = _finite((position - before) / (gap * 1e-9))
         values[ordered_name] = motion.position if motion.known else None
@@ -216,8 +219,8 @@ class Snapshot:
             axis = self.machine.axes[index]
             encoders = [value for value in map(_finite, parts.encoders) if value is not None]
             if axis.differ_by is not None and len(encoders) > 1 and max(encoders) - min(encoders) > axis.differ_by:
-                shown = " and ".join(f"{value:.4g}" for value in encoders)
-                why = f"its encoders read {shown}; they may differ by {axis.differ_by:.4g}"
+                shown = " and ".join(map(axis.show, encoders))
+                why = f"its encoders read {shown}; they may differ by {axis.show(axis.differ_by)}"
                 self.faults[index] = self.faults[index] or why
                 self.lose_zero(index, why)
             self._compare_currents(
@@ -268,10 +271,12 @@ class Snapshot:
             if axis.zero is None:
                 self.lost[axis.index] = None
 
-    def _mark(self, name: str, known: float | None, given: Any, fresh: bool, tick: int) -> None:
+    def _mark(
+        self, name: str, known: float | None, given: Any, fresh: bool, tick: int, show: Callable[[float], str] = str
+    ) -> None:
         """Remember since when and why a value is unknown, or that it is known again."""
         if known is None:
-            self._note(name, _why(given, fresh), tick)
+            self._note(name, _why(given, fresh, show), tick)
         elif self.unknown:
             self.unknown.pop(name, None)
 
@@ -337,10 +342,11 @@ def _finite(value: Any) -> float | None:
     return number if number - number == 0.0 else None
 
 
-def _why(value: Any, fresh: bool) -> str:
+def _why(value: Any, fresh: bool, show: Callable[[float], str]) -> str:
     """Why a reading that is not known is not."""
     if value is None:
         return "missing"
     if not fresh:
         return "stale"
-    return "not a number" if _finite(value) is None else f"at {value:.4g}, where the axis cannot be"
+    number = _finite(value)
+    return "not a number" if number is None else f"at {show(number)}, where the axis cannot be"

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from sequencer.run.terms import Scope, build, names_of
+from sequencer.run.words import Words, unknown_words
 
 if TYPE_CHECKING:
     from sequencer.run.host import Host
     from sequencer.run.routine_run import Run
-    from sequencer.run.snapshot import Snapshot
     from sequencer.run.step_state import Activation
 
 
@@ -133,9 +133,11 @@ def _step_status(host: Host, run: Run, activation: Activation) -> StepStatus:
     held = next((motion.held for motion in activation.motions if motion.held is not None), None)
     waits = _held_words(held, activation, host) if held is not None else _waits(activation, term, gated, run, host)
     terms = (
-        tuple(sorted(_terms(term, run.scope), key=lambda one: {False: 0, None: 1, True: 2}[one.truth])) if term else ()
+        tuple(sorted(_terms(term, run.scope, host.vocabulary), key=lambda one: {False: 0, None: 1, True: 2}[one.truth]))
+        if term
+        else ()
     )
-    return StepStatus(step.name, step.kind, activation.since, waits, terms, left, held)
+    return StepStatus(step.name, step.kind, activation.since, waits, tuple(terms), left, held)
 
 
 def _held_words(box: str, activation: Activation, host: Host) -> str:
@@ -148,21 +150,21 @@ def _held_words(box: str, activation: Activation, host: Host) -> str:
 
 def _waits(activation: Activation, term: Any, gated: bool, run: Run, host: Host) -> str:
     if gated:
-        return f"its gate: {term_words(term, host.values, run.own)}"
+        return f"its gate: {host.words(term, run.scope)}"
     if activation.step.kind == "choose" and activation.branch < 0:
         return guards_words(activation, host, run)
     if term is not None:
         watch = activation.watch
-        words = text_of(term)
+        words = host.vocabulary.term(term)
         if watch is not None and any(edge.before is edge.rising for edge in watch.edges):
-            inner = text_of(term[1]) if term[0] in ("rising", "falling") else words
+            inner = host.vocabulary.term(term[1]) if term[0] in ("rising", "falling") else words
             truth, first = ("true", "fall") if term[0] == "rising" else ("false", "rise")
             return f"{words}; {inner} was already {truth} when the step began and must first {first}"
         lost = unknown_words(term, host.snapshot)
         return f"{words}; {lost}" if lost else words
     if activation.step.kind in ("move", "flick"):
         away = [
-            f"{motion.definition.name} {host.values[motion.definition.name] - motion.goal:+.4g}"
+            f"{motion.definition.name} {motion.definition.show(host.values[motion.definition.name] - motion.goal)}"
             for motion in activation.motions
             if host.values.get(motion.definition.name) is not None
         ]
@@ -175,62 +177,18 @@ def _waits(activation: Activation, term: Any, gated: bool, run: Run, host: Host)
 def guards_words(activation: Activation, host: Host, run: Run) -> str:
     """The guards of a choice that waits, with their values, and which of these are unknown."""
     guards = [branch["term"] for branch in activation.step.data["branches"]]
-    words = "one of: " + "; ".join(term_words(guard, host.values, run.own) for guard in guards)
+    words = "one of: " + "; ".join(host.words(guard, run.scope) for guard in guards)
     lost = ", ".join(filter(None, (unknown_words(guard, host.snapshot) for guard in guards)))
     return f"{words}; {lost}" if lost else words
 
 
-def _terms(term: Any, scope: Scope) -> list[TermStatus]:
+def _terms(term: Any, scope: Scope, words: Words) -> list[TermStatus]:
     head = term[0]
     if head in ("and", "or"):
-        return [found for part in term[1:] for found in _terms(part, scope)]
+        return [found for part in term[1:] for found in _terms(part, scope, words)]
     value = None
     names = names_of(term)
     if len(names) == 1:
         value = scope.source(names[0]).get(names[0])
     truth = None if head in ("rising", "falling") else build(term, scope)()
-    return [TermStatus(text_of(term), value, truth)]
-
-
-def text_of(term: Any) -> str:
-    """A plain term as a sentence (SI numbers)."""
-    head = term[0]
-    if head in ("and", "or"):
-        return f" {head} ".join(
-            f"({text_of(part)})" if part[0] in ("and", "or") else text_of(part) for part in term[1:]
-        )
-    if head == "not":
-        return f"not ({text_of(term[1])})"
-    if head in ("rising", "falling"):
-        return f"{head}({text_of(term[1])})"
-    if head == "holds":
-        return str(term[1])
-    if head == "known":
-        return f"known({term[1]})"
-    if head == "is":
-        return f"{term[1]} is {term[2]}"
-    limit = term[2]
-    return f"{term[1]} {head} {limit[1] if isinstance(limit, list | tuple) else f'{limit:.6g}'}"
-
-
-def term_words(term: Any, values: dict[str, Any], own: dict[str, Any]) -> str:
-    """A term with the values that decide it: ``lift > 0.4 (lift 0.412)``."""
-    found = []
-    for name in names_of(term):
-        value = own[name] if name in own else values.get(name)
-        shown = (
-            "unknown"
-            if value is None
-            else f"{value:.4g}"
-            if isinstance(value, float)
-            else str(value).lower()
-            if isinstance(value, bool)
-            else str(value)
-        )
-        found.append(f"{name} {shown}")
-    return f"{text_of(term)} ({', '.join(found)})"
-
-
-def unknown_words(term: Any, snapshot: Snapshot) -> str:
-    """Which of a term's names are UNKNOWN, why and since which tick; "" where none is."""
-    return ", ".join(snapshot.reason(name) for name in names_of(term) if name in snapshot.unknown)
+    return [TermStatus(words.term(term), value, truth)]

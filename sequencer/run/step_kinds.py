@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from profiles import Limits, Profile, State, flick, s_curve, together, trapezoid
+from profiles import Limits, Profile, State, flick, s_curve, trapezoid
+from sequencer.run.aims import aim_at, aim_by, aim_together
 from sequencer.run.definition import StepDefinition
 from sequencer.run.motion import Motion, Plan
 from sequencer.run.step_state import Activation, motion_of
@@ -15,8 +16,8 @@ if TYPE_CHECKING:
 
 
 class StartFailed(Exception):
-    """A step that cannot act: an axis not enabled, not zeroed, in use, or a goal out of travel (R30). `machine`: the
-    machine's fault.
+    """A step that cannot act: an axis not enabled, not zeroed, in use, or a goal out of travel (R30). `machine`: not
+    the process is at fault, so nothing is ordered after the stop (R47).
     """
 
     def __init__(self, message: str, machine: bool = False) -> None:
@@ -59,15 +60,15 @@ def _move(activation: Activation, run: Run) -> None:
         goal = _goal(goal_data, motion, run)
         _inside_travel(motion, goal)
         style = planner if limits.jerk is not None else trapezoid
-        plans.append((motion, _aim(style, goal, limits), goal, limits))
+        plans.append((motion, aim_at(motion, style, goal, limits), goal, limits))
     origins = [_origin(motion, run) for motion, _, _, _ in plans]
     group: list[Motion] | None = None
     profiles: Sequence[Profile]
     if step.together and len(plans) > 1:
-        at_once = _aim_together([goal for _, _, goal, _ in plans], [limits for _, _, _, limits in plans])
+        group = [motion for motion, _, _, _ in plans]
+        at_once = aim_together(group, [goal for _, _, goal, _ in plans], [limits for _, _, _, limits in plans])
         profiles = at_once(origins)
         plans = [(motion, at_once, goal, limits) for motion, _, goal, limits in plans]
-        group = [motion for motion, _, _, _ in plans]
     else:
         profiles = [aim([origin])[0] for (_, aim, _, _), origin in zip(plans, origins, strict=True)]
     clamped = any(not motion.definition.carries_on for motion, _, _, _ in plans)
@@ -92,13 +93,13 @@ def _flick(activation: Activation, run: Run) -> None:
     if limits.jerk is not None and step.data["profile"] == "trapezoid":
         limits = Limits(limits.velocity, limits.acceleration, None)
 
-    def aim(states: Sequence[State]) -> list[Profile]:
-        (state,) = states
+    def throw(state: State) -> Profile:
         passed = state.position >= through.position if upwards else state.position <= through.position
         if passed and activation.energised is not None:
-            return [(s_curve if limits.jerk is not None else trapezoid)(state, State(goal), limits)]
-        return [flick(state, through, State(goal), limits, travel=motion.definition.travel)]
+            return (s_curve if limits.jerk is not None else trapezoid)(state, State(goal), limits)
+        return flick(state, through, State(goal), limits, travel=motion.definition.travel)
 
+    aim = aim_by(motion, limits, throw)
     origin = _origin(motion, run)
     (profile,) = aim([origin])
     motion.adopt(aim, goal, limits, profile)
@@ -157,6 +158,7 @@ def _press(activation: Activation, run: Run) -> bool:
 def _is_free(activation: Activation, run: Run, low: float, high: float) -> bool:
     """Whether the supervisor lets an axis occupy [low, high] from now on; a change is told."""
     motion = activation.motions[0]
+    run.host.tell_supervisor()
     box = run.host.supervisor.blocks(motion.definition.index, low, high)
     if box is not None:
         if motion.held != box.name:
@@ -209,7 +211,7 @@ def _creep(activation: Activation, run: Run, speed: float, goal: float | None) -
     planned = limits_for(activation.step, motion.definition.index, run)
     fastest = abs(speed)
     limits = Limits((-fastest, fastest), planned.acceleration, planned.jerk)
-    aim = _aim(s_curve if limits.jerk is not None else trapezoid, end, limits)
+    aim = aim_at(motion, s_curve if limits.jerk is not None else trapezoid, end, limits)
     (profile,) = aim([origin])
     motion.adopt(aim, end, limits, profile)
     motion.group = None
@@ -234,25 +236,6 @@ def _pulse(activation: Activation, run: Run) -> None:
             motion.mode, motion.volts, motion.velocity = "effort", strength, 0.0
         else:
             motion.mode, motion.volts, motion.velocity = "track", 0.0, strength
-
-
-def _aim(planner: Callable[[State, State, Limits], Profile], goal: float, limits: Limits) -> Plan:
-    end = State(goal, 0.0, 0.0)
-
-    def aim(states: Sequence[State]) -> list[Profile]:
-        return [planner(states[0], end, limits)]
-
-    return aim
-
-
-def _aim_together(goals: Sequence[float], limits: Sequence[Limits]) -> Plan:
-    """The same goals, reached at one instant from whatever states the axes are in."""
-    ends = [State(goal, 0.0, 0.0) for goal in goals]
-
-    def aim(states: Sequence[State]) -> Sequence[Profile]:
-        return together(states, ends, limits)
-
-    return aim
 
 
 def _origin(motion: Motion, run: Run) -> State:
@@ -283,7 +266,10 @@ def _ready_to_move(motion: Motion, run: Run, zeroed: bool = True) -> None:
 def _inside_travel(motion: Motion, goal: float) -> None:
     low, high = motion.definition.travel
     if not low <= goal <= high:
-        raise StartFailed(f"{motion.definition.name} to {goal:.6g} is outside its travel, {low:.6g} to {high:.6g}")
+        axis = motion.definition
+        raise StartFailed(
+            f"{axis.name} to {axis.show(goal)} is outside its travel, {axis.show(low)} to {axis.show(high)}"
+        )
 
 
 def limits_for(step: StepDefinition, axis: int, run: Run) -> Limits:
@@ -307,9 +293,8 @@ def _goal(goal: Any, motion: Motion, run: Run) -> float:
         )
     if kind == "reading":
         if not goal[2] <= value <= goal[3]:
-            raise StartFailed(
-                f"{goal[1]} reads {value:.6g}, outside {goal[2]:.6g} to {goal[3]:.6g}; {name} was not moved"
-            )
+            read, low, high = (motion.definition.show(place) for place in (value, goal[2], goal[3]))
+            raise StartFailed(f"{goal[1]} reads {read}, outside {low} to {high}; {name} was not moved")
         return float(value)
     if value not in goal[2]:
         raise StartFailed(f"{goal[1]} is {value}; the move knows {', '.join(goal[2])}")

@@ -117,7 +117,7 @@ class Supervisor:
         lows, highs = self.lows, self.highs
         for index, motion in enumerate(self.motions):
             if motion.held is not None:
-                self._try_to_go_on(motion)
+                self._try_to_go_on(motion, now)
             motion.prepare()
             lows[index] = motion.low
             highs[index] = motion.high
@@ -255,7 +255,7 @@ class Supervisor:
         """Re-plan a held axis to rest just outside the box, if that is on its way and can be reached without going
         over.
         """
-        if motion.aim is None:
+        if motion.aim is None or not motion.mastered_by(motion.plan_limits, motion.state()):
             return False
         axis = motion.definition.index
         low, high = box.side(axis)
@@ -287,7 +287,7 @@ class Supervisor:
             self.report("hold", motion, words + (f", waiting for {' and '.join(others)}" if others else ""))
         motion.held = box.name
 
-    def _try_to_go_on(self, motion: Motion) -> None:
+    def _try_to_go_on(self, motion: Motion, now: int) -> None:
         """A held axis (with its group) goes on to its goal once its whole way there is free of every box, as the others
         stand; but a box that it is in already, it may leave by the nearer face.
         """
@@ -300,10 +300,18 @@ class Supervisor:
             axis = member.definition.index
             lows[axis] = min(lows[axis], member.goal)
             highs[axis] = max(highs[axis], member.goal)
-        for member in unit:
-            for box in self.of_axis[member.definition.index]:
-                if not box.missed(lows, highs) and box.holds() and not self._leaves(unit, box):
-                    return
+        blocking = [
+            (member, box)
+            for member in unit
+            for box in self.of_axis[member.definition.index]
+            if not box.missed(lows, highs) and box.holds() and not self._leaves(unit, box)
+        ]
+        if blocking:
+            if all(box.name != motion.held for _, box in blocking):
+                for member in unit:
+                    member.held = None
+                    self._hold(member, next((box for one, box in blocking if one is member), blocking[0][1]), now)
+            return
         try:
             profiles = motion.aim([member.state() for member in unit])
         except ProfileError as problem:

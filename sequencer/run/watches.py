@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 from sequencer.run.motion import Motion
 from sequencer.run.routine_run import Run
-from sequencer.run.status import term_words
 
 if TYPE_CHECKING:
     from sequencer.run.host import Host
@@ -78,7 +77,7 @@ def forbidden(host: Host, axis: int) -> str | None:
     """The interlock that does not permit motion of an axis now, in words, or None."""
     for data, test in host.must_stay:
         if axis in data["axes"] and test() is not True:
-            return f"interlock {data['name']}: {term_words(data['term'], host.values, {})} does not hold"
+            return f"interlock {data['name']}: {host.vocabulary.decided(data['term'], host.values, {})} does not hold"
     return None
 
 
@@ -124,14 +123,14 @@ def _following(host: Host, motion: Motion, run: Run) -> None:
         run.fault(f"{axis.name}: {lie}", motion.activation, machine=True, stop={axis.index: "off"})
     elif far:
         run.fault(
-            f"{axis.name} is {error:.4g} away from its set-point; allowed are {axis.following:.4g}",
+            f"{axis.name} is {axis.show(error)} away from its set-point; allowed are {axis.show(axis.following)}",
             motion.activation,
             machine=True,
         )
     elif stalled:
         run.fault(
-            f"{axis.name} is stalled: {error:.4g} behind and no nearer for {axis.stall * 1e-9:.3g} s; "
-            f"allowed are {axis.following:.4g}",
+            f"{axis.name} is stalled: {axis.show(error)} behind and no nearer for {axis.stall * 1e-9:.3g} s; "
+            f"allowed are {axis.show(axis.following)}",
             motion.activation,
             machine=True,
         )
@@ -166,7 +165,7 @@ def _evidence(host: Host, motion: Motion, measured: float, error: float) -> str 
     since = (host.now - motion.behind_since) * 1e-9
     wrong = measured - motion.behind_from if motion.position < measured else motion.behind_from - measured
     if wrong > axis.position_tolerance:
-        return f"it moves against its order: {wrong:.4g} the wrong way in {since:.3g} s"
+        return f"it moves against its order: {axis.show(wrong)} the wrong way in {since:.3g} s"
     most = axis.most_current
     if most is None or since <= 0.0:
         return None
@@ -175,7 +174,7 @@ def _evidence(host: Host, motion: Motion, measured: float, error: float) -> str 
     if motion.least_current >= SATURATED * most and error > motion.behind_error:
         return (
             f"its effort is saturated, {motion.least_current:.3g} A for {since:.3g} s, while the error has grown "
-            f"from {motion.behind_error:.4g} to {error:.4g}"
+            f"from {axis.show(motion.behind_error)} to {axis.show(error)}"
         )
     return None
 
@@ -194,7 +193,9 @@ def _watch_standstill(host: Host, motion: Motion) -> None:
         return
     motion.watched = False
     motion.switch_off()
-    cause = f"{axis.name} moved {moved:.4g} from where it was stopped; allowed are {axis.band:.4g}; it is off"
+    cause = (
+        f"{axis.name} moved {axis.show(moved)} from where it was stopped; allowed are {axis.show(axis.band)}; it is off"
+    )
     host.event("fault", text=cause)
     if host.fault_cause is None:
         host.fault_cause = cause

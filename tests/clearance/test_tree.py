@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -23,45 +24,55 @@ from sequencer.report.poses import moved, poses
 TIP = around(0.3, 0.0, 0.01)
 
 
-def test_bodies_stand_where_the_drawing_has_them():
-    """Against the poses that the side view is drawn with; carriers of which only a part of the turn counts aside."""
+def with_spins(source: random.Random, tree: Tree) -> Tree:
+    """The same tree with rollers between some axes and what carries them, mounted with shares of their own."""
+    axes = {}
+    for axis in tree.axes.values():
+        if source.random() < 0.3:
+            name = f"rollers of {axis.name}"
+            between = Mount(axis.mount.to, (source.uniform(-0.4, 0.4), 0.1), share=axis.mount.share)
+            axes[name] = replace(roller(name, "frame", (0.0, 0.0)), mount=between)
+            axis = replace(axis, mount=replace(axis.mount, to=name, share=source.choice([1.0, 0.5])))
+        axes[axis.name] = axis
+    return Tree(axes, tree.bodies.values())
+
+
+def test_bodies_stand_where_the_drawing_and_the_plant_have_them():
+    """Against the poses that the side view is drawn with, and against the energy of height of the plant's linkage,
+    which is the height of a mass of 1 kg times gravity."""
     source = random.Random(21)
-    for _ in range(200):
-        tree = random_tree(source)
-        if any(
-            a.mount.to != "frame" and tree.axes[a.mount.to].kind == "rotary" and a.mount.share != 1.0
-            for a in tree.axes.values()
-        ):
-            continue
-        hand = tree.bodies["hand"]
-        if hand.share != 1.0:
-            continue
-        values = [source.uniform(low, high) for low, high in tree.reach]
-        positions = dict(zip(tree.coordinates, values, strict=True))
-        pose = poses(Machine("test", tree.axes), positions)[hand.carried_by]
-        for part, placed in zip(hand.parts, tree.placed("hand", values), strict=True):
-            for point, found in zip(part, placed, strict=True):
-                assert found == pytest.approx(moved(pose.tip, pose.angle, point), abs=1e-12)
-
-
-def test_bodies_stand_where_the_plant_has_them():
-    """Against the height energy of the plant's linkage, which is the height of a mass of 1 kg times gravity."""
-    source = random.Random(22)
-    for _ in range(200):
-        tree = random_tree(source)
-        hand = Body("hand", source.choice(list(tree.axes)), (TIP,))
+    turned_in_part = 0
+    for _ in range(400):
+        tree = with_spins(source, random_tree(source))
+        machine = Machine("test", tree.axes)
+        carrier = source.choice([axis.name for axis in tree.axes.values() if axis.kind != "spin"])
+        hand = Body("hand", carrier, tree.bodies["hand"].parts, share=source.choice([1.0, 0.5]))
         tree = Tree(tree.axes, [hand])
         values = [source.uniform(low, high) for low, high in tree.reach]
-        names = list(tree.axes)
-        centre = np.mean(hand.parts[0], axis=0)
-        heights = []
-        for linkage in linkages(Machine("test", tree.axes), gravity=1.0):
-            if names.index(hand.carried_by) in linkage.coordinates:
-                joint = linkage.joint_of(names.index(hand.carried_by))
-                linkage.add(joint, Mass(1.0, complex(*centre)))
-                heights.append(linkage.height_energy(values))
-        found = np.mean(tree.placed("hand", values)[0], axis=0)[1]
-        assert [found] == pytest.approx(heights, abs=1e-12)
+        positions = dict(zip(tree.coordinates, values, strict=True))
+        turned_in_part += sum(
+            axis.mount.share != 1.0 and axis.mount.to in tree.axes and tree.axes[axis.mount.to].kind == "rotary"
+            for axis in tree.axes.values()
+        )
+        origin, angle = poses(machine, positions)[hand.carried_by].carrying(hand.share)
+        for part, placed in zip(hand.parts, tree.placed("hand", values), strict=True):
+            for point, found in zip(part, placed, strict=True):
+                assert found == pytest.approx(moved(origin, angle, point), abs=1e-12)
+        if hand.share == 1.0:
+            centre = np.mean(hand.parts[0], axis=0)
+            height = np.mean(tree.placed("hand", values)[0], axis=0)[1]
+            assert height_on_plant(machine, carrier, complex(*centre), positions) == pytest.approx(height, abs=1e-12)
+    assert turned_in_part > 100, "trees of which no carrier turns in part show nothing"
+
+
+def height_on_plant(machine: Machine, carrier: str, centre: complex, positions: dict[str, float]) -> float:
+    names = list(machine.axes)
+    values = [positions.get(name, 0.7) for name in names]  # rollers turn, and carry nothing along
+    for linkage in linkages(machine, gravity=1.0):
+        if names.index(carrier) in linkage.coordinates:
+            linkage.add(linkage.joint_of(names.index(carrier)), Mass(1.0, centre))
+            return linkage.height_energy(values)
+    raise AssertionError(f"the plant has no joint for {carrier}")
 
 
 def test_a_pair_is_as_far_apart_as_its_placed_parts():
@@ -161,6 +172,7 @@ def test_a_long_lever_counts_the_motion_of_its_tip_not_that_of_its_hinge():
 
 
 def test_an_axis_between_no_watched_bodies_costs_nothing():
+    """C50: rollers that spin, and an axis aside."""
     tree = reacher()
     spinning = Tree(
         {**tree.axes, "fan": roller("fan", "frame", (0.0, 0.0)), "aside": hinge("aside", (0.0, 1.0))},

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree
 
 Call = Callable[..., Any]
+DEMO = Path(__file__).parents[2] / "demos" / "lantern"
 KEYS = {"verdict", "assumes", "duration", "findings", "steps", "critical", "clearance"}
 FINDING = {"id", "rule", "severity", "file", "line", "column", "step", "message", "hint", "from", "until"}
 
@@ -64,3 +66,40 @@ def test_a_waived_finding_no_longer_counts_and_says_why(folder: Path, call: Call
     assert done.code == 0
     assert "waived: low_tuck" in done.out
     assert "(because the bumper is off today) [keep_out:lower]" in done.out
+
+
+def test_bodies_are_drawn_for_a_clear_routine_and_for_a_conflict(folder: Path, call: Call) -> None:
+    done = call("check", str(DEMO / "pick_up.routine.yaml"), "--svg", "seen.svg")
+    assert done.code == 0
+    assert done.out.endswith("wrote seen.svg\n")
+    assert "Step by step" in [text.text for text in ElementTree.parse(folder / "seen.svg").iter() if text.text]
+    done = call("check", str(DEMO / "broken_order.routine.yaml"), "--svg", "seen.svg")
+    assert done.code == 1
+    assert "hand and bumper" in [text.text for text in ElementTree.parse(folder / "seen.svg").iter() if text.text]
+
+
+def test_pictures_of_several_routines_go_into_a_folder(folder: Path, call: Call) -> None:
+    paths = [str(DEMO / f"{name}.routine.yaml") for name in ("pick_up", "to_stow")]
+    (folder / "seen").mkdir()
+    assert call("check", *paths, "--svg", "seen").code == 0
+    assert sorted(path.name for path in (folder / "seen").iterdir()) == ["pick_up.svg", "to_stow.svg"]
+    done = call("check", *paths, "--svg", "seen.svg")
+    assert done.code == 2
+    assert "there are 2 routines, and seen.svg is no folder" in done.err
+
+
+def test_where_there_are_no_bodies_the_verdict_stands_and_no_picture_is_written(folder: Path, call: Call) -> None:
+    done = call("check", "good/hang.routine.yaml", "--svg", "seen.svg")
+    assert done.code == 0
+    assert "no picture of hang: the machine 'lantern hand' has no bodies" in done.out
+    assert not (folder / "seen.svg").exists()
+
+
+def test_a_picture_is_never_written_over_a_routine(folder: Path, call: Call) -> None:
+    path = folder / "drop.routine.yaml"
+    (folder / "machine.yaml").write_text((DEMO / "machine.yaml").read_text())
+    path.write_text((DEMO / "pick_up.routine.yaml").read_text())
+    done = call("check", "drop.routine.yaml", "--svg", "drop.routine.yaml")
+    assert done.code == 2
+    assert "is one of the files to read" in done.err
+    assert path.read_text() == (DEMO / "pick_up.routine.yaml").read_text()

@@ -71,3 +71,15 @@ def test_problems_of_a_file_are_given_with_their_places(folder: Path, call: Call
     assert done.code == 1
     assert "misspelt.routine.yaml:6:" in done.err
     assert "did you mean 'lift'?" in done.err
+
+
+def test_two_steps_are_drawn_beside_each_other(folder: Path, call: Call) -> None:
+    demo = Path(__file__).parents[2] / "demos" / "lantern" / "to_stow.routine.yaml"
+    done = call("draw", str(demo), "--together", "tuck", "lower")
+    assert (done.code, done.err) == (0, "")
+    assert done.out == "to_stow: tuck beside lower\nwrote to_stow_tuck_lower.svg\n"
+    words = [text.text for text in ElementTree.parse(folder / "to_stow_tuck_lower.svg").iter() if text.text]
+    assert "lower waits for wrist > 64 deg" in words
+    done = call("draw", str(demo), "--together", "tuck", "lowr")
+    assert done.code == 1
+    assert "the plan of 'to_stow' has no step 'lowr'; did you mean 'lower'?" in done.err

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from sequencer import check, load_routine
+from sequencer.cli.rehearse import _is_fine
+from sequencer.rehearse import MeasuredClearance, rehearse
 from sequencer.trace import read_trace
+
+DEMO = Path(__file__).parents[2] / "demos" / "lantern" / "hang_ridge.routine.yaml"
 
 Call = Callable[..., Any]
 
@@ -92,3 +98,24 @@ def test_a_seed_gives_the_same_run_again(folder: Path, call: Call) -> None:
     for name in ("one.csv", "two.csv"):
         call("rehearse", "good", "--name", "plain", "--seed", "7", "--trace", name)
     assert (folder / "one.csv").read_bytes() == (folder / "two.csv").read_bytes()
+
+
+def test_the_measured_clearance_is_printed_and_given(folder: Path, call: Call) -> None:
+    words = call("rehearse", str(DEMO), "--name", "never close")
+    assert words.code == 0
+    assert "  clearance: reach_limit and lantern nearest to its margin, 0.09" in words.out
+    data = call("rehearse", str(DEMO), "--name", "never close", "--json").data
+    assert set(data["clearance"]) == {"least", "bound", "margin", "between", "at"}
+    assert data["clearance"]["between"] == ["reach_limit", "lantern"]
+    assert data["rehearsals"][0]["clearance"] == data["clearance"]
+
+
+def test_a_margin_that_was_not_kept_fails_although_nothing_was_asked() -> None:
+    routine = load_routine(DEMO)
+    spec = routine.rehearsals[0]
+    found = rehearse(check(routine), machine=routine.machine, spec=spec)
+    assert _is_fine(found, spec)
+    near = MeasuredClearance(0.012, 0.012, 0.015, ("hand", "post"), 1.2)
+    assert not _is_fine(replace(found, clearance=near), spec)
+    unsure = near._replace(least=0.0151, bound=0.0149)
+    assert not _is_fine(replace(found, clearance=unsure), spec), "unknown is not fine"

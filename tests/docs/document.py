@@ -19,7 +19,7 @@ _MADE = re.compile(r"(<!-- (?:output|table): (?P<name>[a-z_ ]+) -->\n)(?P<body>.
 
 RULES = (
     [f"R{number}" for number in range(1, 35)]
-    + ["R35", "R36", "R37", "R38", "R39", "R40", "R41", "R42", "R43", "R44", "R45", "R46"]
+    + ["R35", "R36", "R37", "R38", "R39", "R40", "R41", "R42", "R43", "R44", "R45", "R46", "R47"]
     + ["R48", "R49", "R50", "R51", "R52", "R53", "R54"]
     + [f"M{number}" for number in range(1, 5)]
     + [f"Y{number}" for number in range(1, 8)]

@@ -11,6 +11,8 @@ from types import ModuleType
 
 import pytest
 
+from sequencer.cli import main
+
 ROOT = Path(__file__).resolve().parents[2]
 
 
@@ -69,6 +71,19 @@ def test_the_routine_of_the_readme_is_clear(tmp_path: Path) -> None:
     assert len(routine.splitlines()) <= 11
     (tmp_path / "hang_eaves.routine.yaml").write_text(routine)
     assert check(load_routine(tmp_path / "hang_eaves.routine.yaml")).name == "hang_eaves"
+
+
+def test_the_pictures_of_the_readme_are_drawn_by_its_commands(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "demos").symlink_to(ROOT / "demos")
+    monkeypatch.chdir(tmp_path)
+    lines = [line for block in _blocks("README.md", "console") for line in block.splitlines()]
+    commands = [line.removeprefix("stepgraph ").split() for line in lines if line.startswith("stepgraph ")]
+    for words in commands:
+        assert main(words) == 0
+    drawn = {path.name: path.read_text() for path in tmp_path.glob("*.svg")}
+    assert set(drawn) == {"machine.svg", "hang_ridge.svg", "hang_ridge_raise_level.svg"}
+    (distance,) = re.findall(r"passes the limit of reach at ([\d.]+ mm)", (ROOT / "README.md").read_text())
+    assert f">{distance}<" in drawn["hang_ridge.svg"]
 
 
 def test_ci_runs_the_test_command_of_the_readme_word_for_word() -> None:

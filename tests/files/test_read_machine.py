@@ -229,8 +229,8 @@ def test_a_gap_may_stand_in_a_table_of_lines_without_quotes(lantern: Path) -> No
     old = 'range_to_hook: {kind: number, unit: m, stale_after: 100 ms, plant: "gap(bumper, post)"}'
     text = file.read_text()
     assert old in text
-    file.write_text(text.replace(old, "range_to_hook:\n    kind: number\n    unit: m\n    plant: gap( hand,lantern )"))
-    assert load_machine(file).sensors["range_to_hook"].plant == PlantLink(gap=("hand", "lantern"))
+    file.write_text(text.replace(old, "range_to_hook:\n    kind: number\n    unit: m\n    plant: gap( post,bumper )"))
+    assert load_machine(file).sensors["range_to_hook"].plant == PlantLink(gap=("post", "bumper"))
 
 
 def test_a_gap_cut_at_its_comma_is_told_to_be_quoted(machine_errors: Spoil) -> None:

@@ -170,11 +170,49 @@ def test_a_parameter_of_another_dimension_names_both(routine_errors: Spoil) -> N
     ]
 
 
-@pytest.mark.parametrize("key", ["on_cancel: {move: stow}", "on_fault: {move: stow}"])
-def test_keys_that_come_later_are_refused_as_not_yet(routine_errors: Spoil, key: str) -> None:
-    name = key.partition(":")[0]
-    assert routine_errors("- a: {wait: 1 s}", head=key) == [
-        f"spoilt.routine.yaml:3:1: {name}: '{name}' is not supported yet; remove it"
+@pytest.mark.parametrize("key", ["on_cancel", "on_fault"])
+@pytest.mark.parametrize(
+    ("written", "said"),
+    [
+        ("{move: stow, route: clear}", "{k}.route: 'route' is not supported yet; remove it"),
+        ("{move: stov}", "{k}.move: unknown preset 'stov'; did you mean 'stow'"),
+        ("{flick: {wrist: {through: 0 deg, speed: 9 deg/s, to: 9 deg}}}", "{k}: a flick cannot stand in '{k}'"),
+        ("{move: stow, on_timeout: give_up}", "'{k}' falls back to no other routine, and 'give_up' is one"),
+        ("[{a: {wait: a.elapsed > 1 s or x.elapsed > 1 s}}]", "unknown name 'x.elapsed'"),
+        ("[{b: {move: stow}}, {b: {move: stow}}]", "{k}.b: two steps are called 'b'"),
+        ("[{c: {move: {lift: 9 m}}}]", "{k}.c.move"),
+        ("[{d: {move: stow, after: step}}]", "{k}.d.after: unknown step 'step'"),
+        ("3", "{k}: the number 3 was found"),
+    ],
+)
+def test_what_cannot_be_done_afterwards_is_refused_with_its_place(
+    routine_errors: Spoil, key: str, written: str, said: str
+) -> None:
+    """R47: one move or a list of plain steps, read like any other steps, and apart from those of the routine."""
+    (line,) = routine_errors("- step: {wait: 1 s}", head=f"defaults: {{timeout: 3 s}}\n{key}: {written}")
+    assert line.startswith("spoilt.routine.yaml:4:")
+    assert said.replace("{k}", key) in line
+
+
+@pytest.mark.parametrize("key", ["on_cancel", "on_fault"])
+@pytest.mark.parametrize(
+    "written",
+    [
+        "{move: stow, limits: {velocity: 30 %}, together: true}",
+        "[{up: {move: {lift: 1 m}}}, {turn: {move: {wrist: spot}, with: up, once: lift > 0.5 m}}]",
+        "[{quiet: {pulse: {rollers: 1 V}, for: 1 s}}, {dark: {set: {lamp: dark}}}, {rest: {wait: 1 s}}]",
+    ],
+)
+def test_plain_steps_may_be_done_afterwards(routine_errors: Spoil, key: str, written: str) -> None:
+    """R47."""
+    head = f"parameters: {{spot: {{preset: stow}}}}\ndefaults: {{timeout: 3 s}}\n{key}: {written}"
+    assert routine_errors("- a: {wait: 1 s}", head=head) == []
+
+
+def test_a_button_that_is_not_there_is_named(routine_errors: Spoil) -> None:
+    lines = routine_errors("- a: {wait: 1 s}", tail="rehearsals:\n- one: {pressed: {cancle: 1 s, hold: 0 s}}")
+    assert [line.partition(": ")[2] for line in lines] == [
+        "rehearsals.one.pressed.cancle: there is no button 'cancle'; did you mean 'cancel'?"
     ]
 
 
@@ -336,3 +374,22 @@ def test_a_wait_without_a_planned_time_cannot_have_a_planned_timeout(routine_err
         "has none; add 'usually' (its time in the plan), or a timeout of its own"
     ]
     assert not routine_errors("- a: {wait: cover_closed, usually: 1 s}", head="defaults: {timeout: planned + 1 s}")
+
+
+@pytest.mark.parametrize(
+    ("step", "said"),
+    [
+        ("{wait: 0 s}", 'steps.a.wait: 0 s is not a duration; it must be greater than 0; write "timeout: none"'),
+        ("{wait: -1 s}", 'steps.a.wait: -1 s is negative; a time is needed; write "timeout: none"'),
+        (
+            "{wait: cover_closed, timeout: 0 s}",
+            'steps.a.timeout: 0 s is not a duration; it must be greater than 0; write "timeout: none"',
+        ),
+        ("{wait: .nan}", "steps.a.wait: '.nan' is not a finite number"),
+        ("{wait: cover_closed, timeout: .inf}", "steps.a.timeout: '.inf' is not a finite number"),
+    ],
+)
+def test_a_time_that_is_none_says_how_to_write_no_timeout(routine_errors: Spoil, step: str, said: str) -> None:
+    """C33, R18: zero never means "none" or "for ever"."""
+    (line,) = routine_errors(f"- a: {step}")
+    assert said in line

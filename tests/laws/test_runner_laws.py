@@ -422,10 +422,8 @@ def mixed_routine(draw: random.Random, on: dict[str, Any], name: str) -> Checked
 @settings(max_examples=80, deadline=None)
 @given(SEEDS)
 def test_nothing_breaks_inside_and_no_axis_jumps_whatever_is_pressed_held_or_stopped(seed: int) -> None:
-    """R36, R29: the same with presses, interlocks, keep-outs that come and go, and all kinds of stop and rest.
-
-    The velocity may pass its limit by what a jerk-limited brake needs to run out an acceleration, a**2 / (2 J), and by
-    as much again where that brake is itself interrupted.
+    """R36, R29: the same with presses, interlocks, keep-outs that come and go, and all kinds of stop and rest; no
+    velocity passes its limit, whatever takes an axis over in whatever motion.
     """
     draw = random.Random(seed)
     on = mixed_machine(draw)
@@ -456,7 +454,8 @@ def test_nothing_breaks_inside_and_no_axis_jumps_whatever_is_pressed_held_or_sto
         for (before, then), (after, now) in pairwise(zip(rig.orders, rig.times, strict=True)):
             one, two, gap = before.axes[name], after.axes[name], (now - then) * 1e-9
             if {one.mode, two.mode} <= {"track", "hold"}:
-                assert abs(two.position - one.position) <= (1.0 + 2.0**2 / 20.0) * gap + 1e-6
+                assert abs(two.position - one.position) <= 1.0 * gap + 1e-6
+                assert abs(two.velocity) <= 1.0 + 1e-9
                 assert abs(two.velocity - one.velocity) <= 2.0 * gap + 1e-6
 
 

@@ -115,6 +115,9 @@ def every_key(machine: Machine) -> Routine:
     routine.step("either", wait("50 ms"), after={"any": ["first", "other"]})
     routine.step("drop", perform("drop"), given={"height": "0.30 m", "where": "pond", "dwell": "pause"})
     routine.step("retreat", move("stow"), after="drop")
+    routine.on_cancel("move", move("stow"), limits={"velocity": "50 %"}, timeout="5 s")
+    routine.on_fault("quiet", set_outputs(lamp="blinking"))
+    routine.on_fault("back", move("stow"), timeout="5 s")
     routine.rehearsal(
         "good approach",
         gauges={
@@ -126,6 +129,7 @@ def every_key(machine: Machine) -> Routine:
         start="carry",
         piece="lantern",
         offered={"lantern": "20 s"},
+        pressed={"hold": "0.3 s", "resume": "0.5 s"},
         expect={
             "outcome": "done",
             "finishes_within": "30 s",

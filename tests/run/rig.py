@@ -21,7 +21,7 @@ Data = dict[str, Any]
 LIMITS = [[-1.0, 1.0], [-2.0, 2.0], None]
 JERKY = [[-1.0, 1.0], [-2.0, 2.0], 20.0]
 AXES = {"lift": 0, "wrist": 1, "roller": 2, "arm": 2}
-OUTPUTS = {"lamp": 0, "horn": 1, "third": 2}
+OUTPUTS = {"lamp": 0, "horn": 1, "third": 2, "fourth": 3}
 
 
 def ns(seconds: Any) -> Any:

@@ -6,7 +6,22 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
-from rig import JERKY, LIMITS, Rig, axis, checked, machine, move, number_parameter, press, pulse, put, started, wait
+from rig import (
+    JERKY,
+    LIMITS,
+    Rig,
+    axis,
+    checked,
+    keep_out,
+    machine,
+    move,
+    number_parameter,
+    press,
+    pulse,
+    put,
+    started,
+    wait,
+)
 
 from sequencer.ports.readings import AxisReading
 
@@ -104,6 +119,22 @@ def test_a_run_may_take_over_the_axis_of_another(moment: int) -> None:
     assert rig.output("lamp")[moment - 1 : moment + 1] == [True, False]
     assert largest_step(velocities(rig)) <= 0.04 + 1e-9
     assert rig.points()[-1] == pytest.approx(0.3, abs=1e-9)
+    assert rig.outcome("new")[1] == "done"
+
+
+@pytest.mark.parametrize("stop", ["off", "ramp_then_hold"])
+def test_a_step_that_takes_several_axes_of_another_run_takes_them_all_in_motion(stop: str) -> None:
+    """R28, R33: none is stopped first because the other run is cancelled, whatever its stop."""
+    on = machine([axis("lift", stop=stop), axis("wrist", stop=stop), axis("roller", "spin")])
+    old = checked(on, move("m", {"lift": 2.0, "wrist": 2.0}), name="old")
+    new = checked(on, wait("w", 0.4), move("n", {"lift": 0.3, "wrist": 0.2}, "w", preempt=True), name="new")
+    rig = started(old, new)
+    rig.start("new")
+    rig.run(200)
+    for name in ("lift", "wrist"):
+        assert largest_step(velocities(rig, name)) <= 0.04 + 1e-9
+        assert rig.modes(name)[20] == "track"
+    assert rig.outcome("old")[1] == "cancelled"
     assert rig.outcome("new")[1] == "done"
 
 
@@ -298,7 +329,7 @@ def test_one_axis_that_fails_stops_all_of_its_move_in_that_tick(together: bool) 
             {"readings": {"wrist": AxisReading(None)}},
             "the position of wrist is unknown (wrist is missing since tick 0)",
         ),
-        ({"goal": 3.5}, "wrist to 3.5 is outside its travel, -3 to 3"),
+        ({"goal": 3.5}, "wrist to 3.5 m is outside its travel, -3 m to 3 m"),
         ({"guard": False}, "wrist may not move: interlock cover: guard (guard false) does not hold"),
     ],
 )
@@ -400,6 +431,63 @@ def test_set_points_never_jump_through_a_chain_of_retargets(limits: Any) -> None
     assert rig.outcome()[1] == "done"
 
 
+@pytest.mark.parametrize("instant", [0.15, 0.3, 0.5, 0.8, 0.95])
+@pytest.mark.parametrize("together", [False, True])
+def test_a_step_with_smaller_limits_brakes_the_motion_it_takes_over_with_those_in_force(
+    instant: float, together: bool
+) -> None:
+    """R28, R53: with its own, far smaller jerk the axis would pass its velocity limit and run metres beyond the goal of
+    the old move; so it comes to rest as it was going to, and goes on from there.
+    """
+    gentle = [[-1.0, 1.0], [-0.5, 0.5], 1.0]
+    rig = started(
+        checked(
+            machine([axis("lift", limits=JERKY), axis("wrist", limits=JERKY), axis("roller", "spin")]),
+            move("old", {"lift": 1.0}, limits=JERKY, profile="s_curve"),
+            wait("w", instant),
+            move(
+                "new",
+                {"lift": 0.9, "wrist": 0.2},
+                "w",
+                limits={"0": gentle, "1": gentle},
+                profile="s_curve",
+                preempt=True,
+                together=together,
+            ),
+        ),
+        ticks=400,
+    )
+    assert max(map(abs, velocities(rig))) <= 1.0 + 1e-9
+    assert max(rig.points()) <= 1.0 + 1e-9
+    assert largest_step([one.axes["lift"].acceleration for one in rig.orders]) <= 20.0 * 0.02 + 1e-9
+    assert rig.points()[-1] == 0.9
+    assert rig.outcome()[1] == "done"
+    if together:
+        last = {max(k for k, (b, a) in enumerate(pairwise(rig.points(name))) if a != b) for name in ("lift", "wrist")}
+        assert len(last) == 1
+
+
+def test_an_axis_taken_while_it_is_held_at_rest_forgets_the_goal_of_its_old_move() -> None:
+    """R28, R54: the old move must not go on once the way is free and the new owner still waits at its gate."""
+    on = machine(keep_outs=[keep_out("shelf", [0, 0.3, 0.5], [1, -0.1, 0.5])])
+    old = checked(on, move("up", {"lift": 1.0}), name="old")
+    new = checked(on, move("down", {"lift": 0.1}, once=BEAM, preempt=True), name="new")
+    aside = checked(on, move("aside", {"wrist": 0.9}), name="aside")
+    rig = Rig(old, new, aside, beam=lambda tick: tick >= 200)
+    rig.start("old")
+    rig.run(60)
+    place = rig.points()[-1]
+    assert place < 0.3
+    rig.start("new", preempt=True)
+    rig.run(5)
+    rig.start("aside")
+    rig.run(120)
+    assert rig.points("wrist")[-1] == 0.9
+    assert set(rig.points()[60:]) == {place}
+    rig.run(100)
+    assert rig.points()[-1] == 0.1
+
+
 @pytest.mark.parametrize(
     ("goal", "end"),
     [(["by", 0.25], 0.75), (["at", ["parameter", "h"]], 0.9), (["at", ["preset", "spot", "lift"]], 0.6)],
@@ -418,7 +506,7 @@ def test_goals_by_distance_parameter_and_preset(goal: Any, end: float) -> None:
 @pytest.mark.parametrize(
     ("value", "words"),
     [
-        (2.0, "pressure reads 2, outside 0 to 1; lift was not moved"),
+        (2.0, "pressure reads 2 m, outside 0 m to 1 m; lift was not moved"),
         (None, "the goal of lift is read from pressure, which is unknown (pressure is missing since tick 0)"),
     ],
 )
@@ -488,7 +576,7 @@ def test_a_start_outside_the_region_is_refused_with_how_far_it_is_off() -> None:
     rig.start()
     rig.run(2)
     assert rig.refusals() == [
-        "wrist is at 0.05, 0.04 outside the start region of 'stow'; jog it there, or run a routine that ends there"
+        "wrist is at 0.05 m, 0.04 m outside the start region of 'stow'; jog it there, or run a routine that ends there"
     ]
 
 

@@ -36,7 +36,7 @@ def test_an_axis_that_is_not_zeroed_accepts_zero_and_slow_jogging_alone() -> Non
     rig.runner.reset()
     rig.runner.jog("lift", 0.5)
     rig.run(1)
-    assert rig.refusals() == ["0.5 is outside -0.1 to 0.1, because lift is not zeroed"]
+    assert rig.refusals() == ["0.5 m/s is outside -0.1 m/s to 0.1 m/s, because lift is not zeroed"]
     for _ in range(20):
         rig.runner.jog("lift", 0.1)
         rig.run(1)
@@ -51,7 +51,7 @@ def test_zeroing_creeps_to_its_switch_and_sets_the_position() -> None:
     speeds = [one.axes["lift"].velocity for one in rig.orders]
     assert min(speeds) == pytest.approx(-0.1)
     assert rig.outcome("zero lift")[1] == "done"
-    assert [event.text for event in rig.kinds("zeroed")] == ["lift is at 0"]
+    assert [event.text for event in rig.kinds("zeroed")] == ["lift is at 0 m"]
     assert rig.runner.status().not_zeroed == ()
     place = rig.positions["lift"]
     assert 0.99 < place <= 1.0
@@ -59,6 +59,30 @@ def test_zeroing_creeps_to_its_switch_and_sets_the_position() -> None:
     rig.run(120)
     assert rig.outcome()[1] == "done"
     assert rig.positions["lift"] == pytest.approx(place + 0.5, abs=0.005)
+
+
+def test_a_switch_that_is_felt_while_the_axis_is_not_measured_sets_no_zero() -> None:
+    """R42, R16: there is no place to count from; the zeroing faults and the axis stays as it was."""
+    rig = lost()
+    rig.runner.zero("lift")
+    rig.run(10)
+    rig.sensors["beam"] = True
+    rig.readings["lift"] = None
+    rig.run(10)
+    assert rig.outcome("zero lift")[1] == "faulted"
+    assert rig.kinds("fault")[0].text.startswith("the position of lift is lost while it moves")
+    assert not rig.kinds("zeroed")
+    assert rig.runner.status().not_zeroed[0][0] == "lift"
+
+
+def test_an_axis_that_is_not_zeroed_stays_so_while_its_reading_is_missing() -> None:
+    """R42: what is not read says nothing new, and the axis still counts as anywhere."""
+    rig = lost()
+    rig.run(2)
+    rig.readings["lift"] = None
+    rig.run(1)
+    assert rig.runner.status().not_zeroed[0][0] == "lift"
+    assert rig.runner._host.occupants["lift"].occupied() == (-3.0, 3.0)
 
 
 def test_zeroing_waits_for_its_configuration() -> None:
@@ -113,7 +137,7 @@ def test_a_zero_is_lost_on_a_jump_on_a_reset_and_when_encoders_differ(how: str) 
     words = {
         "jump": "lift has lost its zero: its reading jumped by",
         "told": "lift has lost its zero",
-        "encoders": "lift: its encoders read 0.1 and 0.12; they may differ by 0.01",
+        "encoders": "lift: its encoders read 0.1 m and 0.12 m; they may differ by 0.01 m",
     }[how]
     assert rig.kinds("fault")[0].text.startswith(words)
     assert rig.modes()[20] == ("track" if how == "told" else "off")
@@ -228,5 +252,5 @@ def test_a_jog_of_an_axis_in_use_or_too_fast_is_refused() -> None:
     rig.runner.jog("lift", 0.2)
     rig.run(1)
     assert rig.refusals() == ["lift is in use by r"]
-    with pytest.raises(RequestRefused, match="jog lift: 7 is outside -1 to 1"):
+    with pytest.raises(RequestRefused, match="jog lift: 7 m/s is outside -1 m/s to 1 m/s"):
         rig.runner.jog("lift", 7.0)

@@ -296,7 +296,7 @@ def test_a_lead_is_read_when_the_watched_step_is_activated() -> None:
     ("parameters", "words"),
     [
         ({"hh": 1.0}, "no parameter 'hh'; did you mean 'h'"),
-        ({"h": 11.0}, "h is 11.0; allowed are -10 to 10"),
+        ({"h": 11.0}, "h is 11; allowed are -10 to 10"),
         ({"h": float("nan")}, "h is nan; allowed are -10 to 10"),
         ({"h": True}, "h is True; allowed are -10 to 10"),
         ({"h": "1"}, "h is '1'; allowed are -10 to 10"),

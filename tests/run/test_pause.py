@@ -126,7 +126,7 @@ def test_resume_is_refused_while_an_axis_comes_to_rest_or_was_moved() -> None:
     rig.stuck.add("lift")
     rig.runner.resume()
     rig.run(1)
-    assert rig.refusals()[-1] == "cannot go on: lift was moved 0.02 from where it was held; allowed are 0.01"
+    assert rig.refusals()[-1] == "cannot go on: lift was moved 0.02 m from where it was held; allowed are 0.01 m"
     assert rig.headline() == "r is held"
     rig.positions["lift"] = stood
     rig.stuck.clear()

@@ -9,6 +9,8 @@ import pytest
 from rig import JERKY, Rig, axis, checked, flick, machine, move, must_stay, pulse, started, wait
 
 from sequencer.errors import PackError, RequestRefused
+from sequencer.pack import load_pack, write_pack
+from sequencer.ports.readings import Readings
 from sequencer.run import Confirmations, Runner
 
 BEAM = ["holds", "beam"]
@@ -112,7 +114,8 @@ def test_a_start_outside_its_region_names_the_routine_that_ends_there() -> None:
     rig.start("a")
     rig.run(1)
     assert rig.refusals() == [
-        "lift is at 0.2, 0.19 outside; wrist is at -0.05, 0.04 outside the start region of 'stow'; to_stow ends there"
+        "lift is at 0.2 m, 0.19 m outside; wrist is at -0.05 m, 0.04 m outside the start region of 'stow'; "
+        "to_stow ends there"
     ]
     rig.start("to_stow")
     rig.run(60)
@@ -169,6 +172,19 @@ def test_a_slowed_flick_is_called_a_rehearsal_only() -> None:
 
 
 # Bypasses.
+
+
+def test_a_pack_without_confirmations_says_at_boot_that_first_runs_are_not_slowed(tmp_path: Path) -> None:
+    """R49, R50: who leaves the confirmations out on a robot is told so in every session."""
+    routine = checked(machine(), move("m", {"lift": 1.0}))
+    write_pack(tmp_path / "robot.pack", [routine])
+    pack = load_pack(tmp_path / "robot.pack")
+    told = "first runs are not slowed: the runner was given no confirmations"
+    runner = Runner(pack)
+    assert told in [event.text for event in runner.tick(Readings(1)).events if event.kind == "bypass"]
+    assert told in runner.status().bypasses
+    assert told not in Runner(pack, confirmations=Confirmations(tmp_path / "confirmed")).status().bypasses
+    assert told not in Runner(routine).status().bypasses
 
 
 def test_bypasses_are_shown_at_boot_and_in_the_status() -> None:
@@ -299,10 +315,10 @@ def test_a_run_that_waits_for_axes_that_stand_says_so_at_once() -> None:
         ticks=80,
     )
     (event,) = rig.kinds("stuck")
-    assert event.text == "nothing can happen any more: w waits for lift > 0.5 (lift 0.2)"
+    assert event.text == "nothing can happen any more: w waits for lift > 0.5 m (lift 0.2 m)"
     assert event.tick <= rig.starts("w")[0] + 1
     assert rig.headline() == "r: nothing can happen"
-    assert rig.runner.status().runs[-1].hopeless == "w waits for lift > 0.5 (lift 0.2)"
+    assert rig.runner.status().runs[-1].hopeless == "w waits for lift > 0.5 m (lift 0.2 m)"
 
 
 @pytest.mark.parametrize(

@@ -78,14 +78,14 @@ def test_a_gated_step_says_so() -> None:
     """R40, R32."""
     rig = started(checked(machine(), move("m", {"wrist": 0.5}, once=[">", "lift", 0.4])), ticks=3)
     step = step_status(rig, "m")
-    assert step.waits_for == "its gate: lift > 0.4 (lift 0)"
+    assert step.waits_for == "its gate: lift > 0.4 m (lift 0 m)"
     assert step.terms[0].truth is False
 
 
 def test_a_gate_on_the_time_of_another_step_shows_its_value() -> None:
     """R40: STEP.elapsed is shown as it is, not as unknown."""
     rig = started(checked(machine(), wait("W", 1.0), move("m", {"wrist": 0.5}, once=[">", "W.elapsed", 0.5])), ticks=6)
-    assert step_status(rig, "m").waits_for == "its gate: W.elapsed > 0.5 (W.elapsed 0.1)"
+    assert step_status(rig, "m").waits_for == "its gate: W.elapsed > 0.5 s (W.elapsed 0.1 s)"
 
 
 def test_a_choice_that_waits_shows_its_guards() -> None:
@@ -99,7 +99,7 @@ def test_a_choice_that_waits_shows_its_guards() -> None:
 def test_a_move_says_how_far_it_is_from_its_goal() -> None:
     """R40."""
     rig = started(checked(machine(), move("m", {"lift": 1.0})), ticks=1)
-    assert step_status(rig, "m").waits_for == "arrival: lift -1 from the goal"
+    assert step_status(rig, "m").waits_for == "arrival: lift -1 m from the goal"
 
 
 def test_a_fault_stays_in_the_status_until_reset() -> None:

@@ -251,6 +251,25 @@ def test_no_run_may_preempt_a_stopping_axis() -> None:
     assert velocities(rig)[40:66] == RAMP
 
 
+@pytest.mark.parametrize("stop", ["off", "ramp_then_off", "ramp_then_hold"])
+def test_a_start_never_takes_over_an_axis_that_a_fault_stops_in_the_same_tick(stop: str) -> None:
+    """R33: stop beats start: an axis that is switched off in full motion is not driven again in that tick."""
+    on = machine([axis("lift", stop=stop), *machine()["axes"][1:]])
+    rig = started(
+        checked(on, move("m", {"lift": 2.0}, timeout=0.4)),
+        checked(on, move("n", {"lift": 1.0}), name="s"),
+        ticks=20,
+    )
+    rig.start("s", preempt=True)
+    rig.run(1)
+    assert rig.ends("m") == [(20, "timeout")]
+    assert rig.refusals() == ["lift is stopping"]
+    assert rig.modes()[20] == ("off" if stop == "off" else "track")
+    rig.run(40)
+    assert rig.outcome()[1] == "faulted"
+    assert rig.outcomes("s") == []
+
+
 def test_a_stop_may_escalate_and_never_back() -> None:
     """R33: C61: category 2 from tick 40, category 0 asked at 45, category 2 again at 46: off from 45, still
     off at 46.

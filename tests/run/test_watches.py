@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from rig import Rig, axis, checked, machine, move, started
+from rig import Rig, axis, checked, machine, move, press, pulse, started, wait
 
 from sequencer.ports.readings import AxisReading, Parts
 
@@ -124,7 +124,144 @@ def test_an_axis_that_moves_after_a_stop_is_switched_off() -> None:
     rig.positions["lift"] -= 0.03
     rig.run(2)
     assert rig.modes()[-1] == "off"
-    assert rig.runner.status().fault == "lift moved 0.07 from where it was stopped; allowed are 0.05; it is off"
+    assert rig.runner.status().fault == "lift moved 0.07 m from where it was stopped; allowed are 0.05 m; it is off"
     rig.start()
     rig.run(1)
     assert "reset first" in rig.refusals()[-1]
+
+
+# What is no evidence, and what is.
+
+
+def lagging(current: Any, place: Any, behind: str = "wait", **changes: Any) -> Rig:
+    """The lift is ordered away at 1 m/s; from tick 12 on it reads `place(ticks since, where it was)` and draws
+    `current(ticks since)`.
+    """
+    on = machine([axis("lift", tolerance={**WAITS, "behind": behind}, **changes), *machine()["axes"][1:]])
+    rig = started(checked(on, move("m", {"lift": 1.0})), ticks=12)
+    begin, tick = rig.positions["lift"], rig.count
+    rig.readings["lift"] = lambda now: AxisReading(place(now - tick, begin), 0.0, current(now - tick))
+    return rig.run(40)
+
+
+def first_fault(rig: Rig) -> str:
+    return next(event.text for event in rig.kinds("fault") if event.run)
+
+
+def test_a_frozen_reading_is_a_lie_only_while_current_flows_all_the_time() -> None:
+    """R48, R45: 10 A are a quarter of 40 A; with less, or none for a tick, it is a stall and the zero is kept."""
+    for current, lies in (
+        (lambda n: 10.1, True),
+        (lambda n: -10.1, True),
+        (lambda n: 9.9, False),
+        (lambda n: 0.0 if n == 4 else 20.0, False),
+        (lambda n: None, False),
+    ):
+        rig = lagging(current, lambda n, begin: begin, most_current=40.0)
+        assert ("its reading has not changed for" in first_fault(rig)) is lies
+        assert ("lift is stalled: " in first_fault(rig)) is not lies
+        assert bool(rig.runner.status().not_zeroed) is lies
+
+
+def test_an_axis_whose_greatest_current_is_not_known_is_stalled_and_no_liar() -> None:
+    """R48: there is no evidence."""
+    assert "lift is stalled: " in first_fault(lagging(lambda n: 39.0, lambda n, begin: begin))
+
+
+@pytest.mark.parametrize(
+    ("current", "creep", "lies"), [(38.1, 0.05, True), (37.9, 0.05, False), (38.1, 0.9, False), (-38.1, 0.05, True)]
+)
+def test_a_saturated_effort_is_evidence_only_while_the_error_grows(current: float, creep: float, lies: bool) -> None:
+    """R48: 38 A are 95 % of 40 A."""
+    rig = lagging(
+        lambda n: current,
+        lambda n, begin: begin + 0.02 * creep * n - (0.06 if creep > 0.5 else 0.0),
+        behind="fault",
+        most_current=40.0,
+    )
+    assert ("its effort is saturated" in first_fault(rig)) is lies
+    assert ("away from its set-point; allowed are 0.05" in first_fault(rig)) is not lies
+
+
+def test_the_evidence_is_told_with_its_numbers() -> None:
+    """R48: how far, how long, and what was drawn at least."""
+    rig = lagging(lambda n: 12.0 + n, lambda n, begin: begin, most_current=40.0)
+    assert first_fault(rig) == "lift: its reading has not changed for 0.06 s under at least 15 A"
+    rig = lagging(lambda n: 0.0, lambda n, begin: begin - 0.02 * n)
+    assert first_fault(rig) == "lift: it moves against its order: 0.06 m the wrong way in 0.06 s"
+
+
+@pytest.mark.parametrize("sense", [1.0, -1.0])
+def test_progress_is_progress_in_either_direction(sense: float) -> None:
+    """R45: a tenth of the position tolerance, 1 mm, in the time of a stall."""
+    for creep, stalled in ((0.0006, False), (0.0002, True)):
+        on = on_lift()
+        rig = started(checked(on, move("m", {"lift": sense})), ticks=12)
+        begin, tick = rig.positions["lift"], rig.count
+        at = {"is": begin}
+
+        def read(now: int, at: dict[str, float] = at, creep: float = creep, tick: int = tick) -> AxisReading:
+            at["is"] += sense * (creep if now - tick > 1 else 0.0)
+            return AxisReading(at["is"], 0.0, 0.0)
+
+        rig.readings["lift"] = read
+        rig.run(14)
+        assert bool([event for event in rig.kinds("fault") if "stalled" in event.text]) is stalled
+
+
+def test_what_was_behind_and_caught_up_counts_from_anew() -> None:
+    """R45: half of the tolerance or less is not behind; the time of a stall begins with the next lag."""
+    rig = started(checked(on_lift(), move("m", {"lift": 1.5})), ticks=12)
+    lag = {**dict.fromkeys((12, 13, 16, 17), 0.055), **dict.fromkeys((14, 15), 0.024)}
+    at: dict[int, float] = {}
+
+    def read(now: int) -> AxisReading:
+        at[now] = rig.orders[-1].axes["lift"].position - lag.get(now, 0.0)
+        return AxisReading(at[now], 0.0, 0.0)
+
+    rig.readings["lift"] = read
+    rig.run(100)
+    assert not rig.kinds("fault")
+    assert rig.outcome()[1] == "done"
+
+
+def test_a_gap_beyond_the_longest_faults_what_pushes_and_not_what_merely_turns() -> None:
+    """R20, R46: a press acts on the machine; rollers at a voltage do not move it."""
+    rig = started(checked(machine(), press("p", 5.0, 2.0, until=["holds", "beam"])), ticks=5).run(1, gap=101_000_000)
+    assert first_fault(rig) == "no tick for 0.101 s while moving"
+    rig = started(checked(machine(), pulse("p", {"roller": 5.0}, 1.0)), ticks=5).run(1, gap=101_000_000)
+    assert not rig.kinds("fault")
+
+
+def test_a_speed_at_a_longest_gap_is_told_for_runs_that_move_alone() -> None:
+    """R20: of two runs only the one that moves is faulted."""
+    on = machine()
+    rig = Rig(checked(on, move("m", {"lift": 1.0})), checked(on, move("n", {"wrist": 0.01}), wait("w", 2.0), name="s"))
+    rig.start()
+    rig.start("s")
+    rig.run(20)
+    rig.run(1, gap=101_000_000)
+    assert [event.run for event in rig.kinds("fault")] == ["r"]
+
+
+def test_a_moving_axis_that_carries_on_may_be_a_tick_ahead_of_its_set_point() -> None:
+    """R45, R52: within that it is not behind; upwards and downwards. One that holds may not."""
+    for sense in (1.0, -1.0):
+        for between, away in (("carry_on", 0.0), ("hold", 0.019)):
+            on = machine([axis("lift", between=between, tolerance=WAITS), *machine()["axes"][1:]])
+            rig = started(checked(on, move("m", {"lift": 2.0 * sense})), ticks=40)
+            rig.readings["lift"] = AxisReading(rig.orders[-1].axes["lift"].position + sense * 0.019, sense, 0.0)
+            rig.run(1)
+            found = rig.runner._host.values["lift.error"]
+            assert found == pytest.approx(sense * away, abs=1e-9)
+
+
+def test_a_standstill_watch_ends_with_the_next_move() -> None:
+    """R33: what moves the axis on order is no fault."""
+    rig = started(checked(on_lift(), move("m", {"lift": 2.0})), ticks=40)
+    rig.runner.cancel()
+    rig.run(40)
+    rig.start()
+    rig.run(120)
+    assert not rig.kinds("fault")
+    assert rig.outcomes()[-1][1] == "done"
