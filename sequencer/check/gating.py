@@ -79,9 +79,7 @@ class Gating:
             span = self._cut_by(mover, axis, other, span)
         return span
 
-    def shuts_out(
-        self, mover: Occurrence, axis: str, other: int, span: Span, resting_on: str | None = None
-    ) -> bool:
+    def shuts_out(self, mover: Occurrence, axis: str, other: int, span: Span, resting_on: str | None = None) -> bool:
         """Whether another step cannot have the axis in this span while `mover` moves, or while an axis rests where it
         was taken by it: the gate did not open there."""
         if other == mover.number or self._says_nothing(mover, other, resting_on):

@@ -14,18 +14,31 @@ if TYPE_CHECKING:
     from sequencer.ordering.gated import GatedPlan
     from sequencer.ordering.grid import Grid
     from sequencer.ordering.lattice import Lattice
+    from sequencer.ordering.preset_table import Change, PresetTable, preset_table
     from sequencer.ordering.search import NoOrder, Ordering
 
-_HOMES = {"GatedPlan": "gated", "Grid": "grid", "Lattice": "lattice", "NoOrder": "search", "Ordering": "search"}
+_HOMES = {
+    "Change": "preset_table",
+    "GatedPlan": "gated",
+    "Grid": "grid",
+    "Lattice": "lattice",
+    "NoOrder": "search",
+    "Ordering": "search",
+    "PresetTable": "preset_table",
+    "preset_table": "preset_table",
+}
 
-__all__ = ["GatedPlan", "Grid", "Lattice", "NoOrder", "Ordering"]
+__all__ = ["Change", "GatedPlan", "Grid", "Lattice", "NoOrder", "Ordering", "PresetTable", "preset_table"]
 
 
 def __getattr__(name: str) -> object:
     home = _HOMES.get(name)
     if home is None:
         raise AttributeError(f"module 'sequencer.ordering' has no attribute '{name}'")
-    return getattr(import_module(f"sequencer.ordering.{home}"), name)
+    value = getattr(import_module(f"sequencer.ordering.{home}"), name)
+    # A function may be called like its module, which importing has just put in this place.
+    globals()[name] = value
+    return value
 
 
 def __dir__() -> list[str]:

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 from math import inf
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from profiles import Profile, s_curve, trapezoid
 from sequencer.machine.machine import NANOSECONDS, Machine
@@ -114,6 +114,27 @@ class GatedPlan:
                 kept[other] = progress
             waits[mover, number] = kept
         return GatedPlan(self.start, (*self.stops[:axis], tuple(stops), *self.stops[axis + 1 :]), waits)
+
+    def to_data(self) -> list[Any]:
+        """The plan as plain data that JSON keeps exactly."""
+        waits = [
+            [axis, leg, [[other, progress.leg, progress.place] for other, progress in mine.items()]]
+            for (axis, leg), mine in self.waits.items()
+        ]
+        return [[list(span) for span in self.start], [list(stops) for stops in self.stops], waits]
+
+    @classmethod
+    def from_data(cls, data: Sequence[Any]) -> GatedPlan:
+        """The plan that `to_data` was called on."""
+        start, stops, waits = data
+        return cls(
+            tuple((float(low), float(high)) for low, high in start),
+            tuple(tuple(float(stop) for stop in ends) for ends in stops),
+            {
+                (axis, leg): {other: Progress(number, place) for other, number, place in mine}
+                for axis, leg, mine in waits
+            },
+        )
 
     def _merged(self, axis: int, leg: int) -> Span:
         """Lowest and highest of where a leg begins and the next one ends."""
@@ -233,9 +254,7 @@ class Clock:
         known[leg] = begin
         return begin
 
-    def _reached(
-        self, plan: GatedPlan, axis: int, progress: Progress, known: dict[tuple[int, int], float]
-    ) -> float:
+    def _reached(self, plan: GatedPlan, axis: int, progress: Progress, known: dict[tuple[int, int], float]) -> float:
         if progress.place is None:
             return self._end(plan, (axis, progress.leg), known)
         begin, end = plan.begin(axis, progress.leg), plan.stops[axis][progress.leg - 1]

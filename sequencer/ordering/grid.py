@@ -19,7 +19,7 @@ from sequencer.clearance.proof import prove
 from sequencer.clearance.table import CELLS, OVERLAP, blocked_table, table_key
 from sequencer.clearance.tree import Tree
 from sequencer.clearance.watched import watch
-from sequencer.errors import enumerate_words
+from sequencer.errors import ModelError, enumerate_words
 from sequencer.machine.body import Body
 from sequencer.machine.interlock import KeepOut
 from sequencer.machine.machine import Machine
@@ -33,6 +33,9 @@ SHARPER = {1: 8, 2: 4, 3: 4}
 
 MOST_SHARP = 4000
 """A box that touches more uncertified cells than this is not looked at sharply [1]."""
+
+MOST_CELLS = 256
+"""Along an axis no more cells than this are asked for [1]."""
 
 EXPLAIN = 3000
 """So many cells are looked at to say what is in the way [1]."""
@@ -215,6 +218,19 @@ def bodies_of(machine: Machine) -> tuple[Tree, tuple[Pair, ...]]:
     return tree, tuple(pairs)
 
 
+def cells_of(count: int | None) -> dict[int, int]:
+    """Cells along each axis by how many axes a block has: one number for all, or those of a pack.
+
+    Raises:
+        ModelError: the number is no power of 2, or so large that the cells do not fit into memory.
+    """
+    if count is None:
+        return dict(CELLS)
+    if count < 2 or count & (count - 1) or count > MOST_CELLS:
+        raise ModelError(f"{count} cells along an axis; it must be a power of 2 from 2 to {MOST_CELLS}")
+    return dict.fromkeys(CELLS, count)
+
+
 def grid_key(machine: Machine, tree: Tree, pairs: Sequence[Pair], cells: Mapping[int, int]) -> str:
     """A digest of all that a grid depends on, and the planned times with it: geometry, keep-outs, limits, tolerances,
     latencies, presets, overlays and the size of cells."""
@@ -272,7 +288,8 @@ class _Integral:
             place = sum((end if upper else begin)[:, k] for k, upper in enumerate(ends))
             sign = 1 if (len(ends) - sum(ends)) % 2 == 0 else -1
             total += sign * self.counts[place]
-        return inside & (total == 0)
+        found: Bools = inside & (total == 0)
+        return found
 
     def free_sharp(self, low: Floats, high: Floats, judge: Judge) -> bool:
         """Whether a box touches no smaller cell that is not certified."""

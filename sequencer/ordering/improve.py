@@ -81,13 +81,13 @@ class Improver:
                 if self.clock.lasts(plan.waiting(leg, other, None)) < duration - GAIN:
                     yield self.loosened(plan, leg, other)
         for axis, stops in enumerate(plan.stops):
-            for leg in range(1, len(stops)):
-                shorter = plan.without_stop(axis, leg)
+            for number in range(1, len(stops)):
+                shorter = plan.without_stop(axis, number)
                 if self.clock.lasts(shorter) < duration - GAIN:
-                    if shorter.is_free(self.free, axis, (leg,)):
+                    if shorter.is_free(self.free, axis, (number,)):
                         yield shorter
                     else:
-                        yield from self._moved(plan, axis, leg)
+                        yield from self._moved(plan, axis, number)
 
     def _waits_enough(self, plan: GatedPlan, leg: tuple[int, int]) -> bool:
         return plan.is_free(self.free, leg[0], (leg[1],))

@@ -85,7 +85,9 @@ class Lattice:
             np.maximum(total, table[np.ix_(inverse, inverse)], out=total)
         return np.where(self.joined, total + STOPPING, inf)
 
-    def to(self, goal: Sequence[float], low: Sequence[float] | None = None, high: Sequence[float] | None = None) -> Tree:
+    def to(
+        self, goal: Sequence[float], low: Sequence[float] | None = None, high: Sequence[float] | None = None
+    ) -> Tree:
         """The fastest ways from all places to a goal.
 
         Args:
@@ -149,5 +151,3 @@ class Tree:
 
     def __init__(self, costs: Floats, following: npt.NDArray[np.int64]) -> None:
         self.costs, self.following = costs, following
-
-

@@ -259,8 +259,10 @@ class Ordering:
             if plan.is_free(free):
                 plan = improver.improved(plan)
                 lasts = self.clock.lasts(plan)
-                if best is None or (lasts, plan.gates) < (SIMPLER * duration, 0) or (
-                    lasts <= duration / SIMPLER and plan.gates < best.gates
+                if (
+                    best is None
+                    or (lasts, plan.gates) < (SIMPLER * duration, 0)
+                    or (lasts <= duration / SIMPLER and plan.gates < best.gates)
                 ):
                     best, duration = plan, lasts
         self._complete &= improver.complete
@@ -297,9 +299,7 @@ class Ordering:
     def _passive(self, spans: Sequence[Span], goals: Mapping[int, float]) -> str:
         """In words the axes that may stand anywhere, so that no place in between can be named; empty if none."""
         anywhere = [
-            name
-            for axis, name in enumerate(self.axes)
-            if spans[axis] == (self.grid.low[axis], self.grid.high[axis])
+            name for axis, name in enumerate(self.axes) if spans[axis] == (self.grid.low[axis], self.grid.high[axis])
         ]
         return f"; {' and '.join(anywhere)} may stand anywhere at the start, name a position" if anywhere else ""
 

@@ -69,7 +69,10 @@ def started(ordering: Ordering, start: Place) -> tuple[Machine, str]:
 def _groups(plan: GatedPlan) -> list[tuple[Leg, ...]]:
     """Legs that make one step, in an order in which each stands after all it waits for."""
     ends = {
-        (other, progress.leg) for waits in plan.waits.values() for other, progress in waits.items() if not progress.place
+        (other, progress.leg)
+        for waits in plan.waits.values()
+        for other, progress in waits.items()
+        if not progress.place
     }
     ends |= {(axis, leg) for axis, leg in plan.legs if leg < len(plan.stops[axis])}
     ends |= {
@@ -135,8 +138,6 @@ def _step(
     once: Condition | None = parse_condition(" and ".join(gates), machine.vocabulary()) if gates else None
     mine = tuple(dict.fromkeys(name for name in after if name != names[first]))
     return Step(names[first], _move(ordering, plan, goal, group), start=After(mine), once=once)
-
-
 
 
 def _gate(ordering: Ordering, plan: GatedPlan, axis: int, progress: Progress, place: float) -> str:
