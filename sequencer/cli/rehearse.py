@@ -116,7 +116,7 @@ def _routine(
     several: bool,
 ) -> tuple[dict[str, Any], bool]:
     from sequencer.check import examine
-    from sequencer.rehearse import rehearse
+    from sequencer.rehearse import rehearse, shortfalls
 
     examination = examine(routine)
     if examination.checked is None:
@@ -136,7 +136,7 @@ def _routine(
     ]
     done: list[tuple[Rehearsal, bool, str | None]] = []
     for rehearsal, spec in zip(rehearsals, specs, strict=True):
-        fine = _is_fine(rehearsal, spec)
+        fine = not shortfalls(rehearsal, machine, spec)
         _say(routine, rehearsal, checked, examination.plan, fine, output)
         suffix = f"-{routine.name}-{spec.name}" if several else ""
         trace = _write_trace(rehearsal, arguments.trace, suffix, output)
@@ -152,25 +152,16 @@ def _routine(
 def _fallbacks(routine: Routine, output: Output) -> list[CheckedRoutine] | None:
     """The routines that timeouts fall back to, checked; None where one is not clear."""
     from sequencer.check import examine
-    from sequencer.routine.routine import walk
+    from sequencer.rehearse import fallbacks_of
 
     found = []
-    for name in dict.fromkeys(step.on_timeout for step in walk(routine.steps)):
-        if name in routine.subroutines:
-            examination = examine(routine.subroutines[name])
-            if examination.checked is None:
-                say_findings(examination.findings, output)
-                return None
-            found.append(examination.checked)
+    for fallback in fallbacks_of(routine):
+        examination = examine(fallback)
+        if examination.checked is None:
+            say_findings(examination.findings, output)
+            return None
+        found.append(examination.checked)
     return found
-
-
-def _is_fine(rehearsal: Rehearsal, spec: RehearsalSpec) -> bool:
-    entered = any(distance.least is not None and distance.least <= 0.0 for distance in rehearsal.keep_outs)
-    too_near = rehearsal.clearance is not None and rehearsal.clearance.too_near
-    if entered or too_near or not rehearsal.as_expected:
-        return False
-    return spec.expect.outcome is not None or rehearsal.outcome == "done"
 
 
 def _say(

@@ -3,6 +3,7 @@
 from typing import TYPE_CHECKING, Any
 
 from sequencer.rehearse.gauges import ScriptedGauges
+from sequencer.rehearse.judged import fallbacks_of, shortfalls
 from sequencer.rehearse.keep_outs import KeepOutDistance
 from sequencer.rehearse.measured import MeasuredClearance
 from sequencer.rehearse.rehearsal import ExpectationResult, Rehearsal, rehearse, rehearse_all
@@ -18,9 +19,11 @@ __all__ = [
     "Result",
     "Sample",
     "ScriptedGauges",
+    "fallbacks_of",
     "rehearse",
     "rehearse_all",
     "rehearse_many",
+    "shortfalls",
 ]
 
 

@@ -10,8 +10,7 @@ from typing import Any
 import pytest
 
 from sequencer import check, load_routine
-from sequencer.cli.rehearse import _is_fine
-from sequencer.rehearse import MeasuredClearance, rehearse
+from sequencer.rehearse import MeasuredClearance, rehearse, shortfalls
 from sequencer.trace import read_trace
 
 DEMO = Path(__file__).parents[2] / "demos" / "lantern" / "hang_ridge.routine.yaml"
@@ -114,8 +113,10 @@ def test_a_margin_that_was_not_kept_fails_although_nothing_was_asked() -> None:
     routine = load_routine(DEMO)
     spec = routine.rehearsals[0]
     found = rehearse(check(routine), machine=routine.machine, spec=spec)
-    assert _is_fine(found, spec)
+    assert shortfalls(found, routine.machine, spec) == ()
     near = MeasuredClearance(0.012, 0.012, 0.015, ("hand", "post"), 1.2)
-    assert not _is_fine(replace(found, clearance=near), spec)
+    sentence = "hand and post came within 0.012 m at 1.20 s, where 0.015 m must remain"
+    assert shortfalls(replace(found, clearance=near), routine.machine, spec) == (sentence,)
     unsure = near._replace(least=0.0151, bound=0.0149)
-    assert not _is_fine(replace(found, clearance=unsure), spec), "unknown is not fine"
+    sentence = "hand and post may have come within 0.0149 m at 1.20 s, where 0.015 m must remain"
+    assert shortfalls(replace(found, clearance=unsure), routine.machine, spec) == (sentence,), "unknown is not fine"

@@ -1,0 +1,42 @@
+"""``why``: one sentence for every run of a recorded session that did not end as it should."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from sequencer.cli.inputs import existing
+from sequencer.cli.output import CannotDo, Output
+
+NAME = "why"
+HELP = "why runs of a recorded session ended as they did"
+ABOUT = (
+    "One sentence for every run of a trace that did not end done: the step that decided it, the values that it saw,\n"
+    "and how near it came. Fails where there is such a run."
+)
+EXAMPLE = "stepgraph why match.csv --run 3"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("log", metavar="LOG", help="a trace")
+    parser.add_argument("--run", type=int, metavar="N", help="only this run, counted from 1; told even if it was done")
+    parser.add_argument("--cut-end", action="store_true", help="accept a trace whose last line is cut off")
+
+
+def run(arguments: argparse.Namespace, output: Output) -> int:
+    from sequencer.trace import TraceError, read_trace
+    from sequencer.tune import why
+
+    trace = read_trace(existing(Path(arguments.log)), cut_end=arguments.cut_end)
+    try:
+        accounts = why(trace, arguments.run)
+    except TraceError as error:
+        raise CannotDo(f"{arguments.log}: {error}") from None
+    failed = [account for account in accounts if account.failed]
+    for account in failed if arguments.run is None else accounts:
+        output.say(str(account))
+    if arguments.run is None:
+        done = len(accounts) - len(failed)
+        output.say(f"{done} of {len(accounts)} {'run was' if len(accounts) == 1 else 'runs were'} done")
+    output.emit([account.as_json() for account in accounts])
+    return 1 if failed else 0

@@ -1,0 +1,44 @@
+"""``stepgraph why``."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+Call = Callable[..., Any]
+
+
+def recorded(folder: Path, call: Call) -> str:
+    call("rehearse", "good/hang.routine.yaml", "--name", "plain", "--trace", "run.csv")
+    (found,) = folder.glob("run*.csv")
+    return found.name
+
+
+def test_runs_that_were_done_are_counted(folder: Path, call: Call) -> None:
+    log = recorded(folder, call)
+    done = call("why", log)
+    assert done.code == 0
+    assert done.out.strip() == "1 of 1 run was done"
+    assert "run 1, hang" in call("why", log, "--run", "1").out
+
+
+def test_a_failed_run_is_told_in_a_sentence_and_fails(folder: Path, call: Call) -> None:
+    file = folder / "good/hang.routine.yaml"
+    file.write_text(
+        file.read_text().replace("- pause: {wait: 200 ms}", "- pause: {wait: lift > 1.17 m, timeout: 300 ms}")
+    )
+    done = call("why", recorded(folder, call), "--json")
+    assert done.code == 1
+    (found,) = done.data
+    assert (found["outcome"], found["step"]) == ("faulted", "pause")
+    assert found["near"][0]["short"].startswith("0.07")
+    assert "lift came no nearer than 1.1 m" in found["sentence"]
+
+
+def test_a_run_or_log_that_is_not_there_is_said(folder: Path, call: Call) -> None:
+    log = recorded(folder, call)
+    done = call("why", log, "--run", "4")
+    assert done.code == 2
+    assert "there is no run 4" in done.err
+    assert call("why", "lost.csv").code == 2
