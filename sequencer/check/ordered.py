@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from sequencer.check.face import examine
 from sequencer.check.finding import CheckFailed
 from sequencer.machine.machine import Machine
@@ -13,7 +15,13 @@ from sequencer.routine.routine import Routine
 
 
 def order(
-    machine: Machine, start: Place, goal: Place, *, cells: int | None = None, within: float | None = None
+    machine: Machine,
+    start: Place,
+    goal: Place,
+    *,
+    cells: int | None = None,
+    outside: Mapping[str, tuple[float, float]] | None = None,
+    within: float | None = None,
 ) -> Routine:
     """A routine of ordinary steps and gates that takes a machine from one configuration to another, as fast as was
     found, clear by `check` and whatever is late, held or begun anew.
@@ -23,6 +31,7 @@ def order(
         start: a preset, or positions by axis [m or rad]; then the routine's machine has a preset `here` for them.
         goal: the same; an axis that it does not name ends where it was.
         cells: cells along each axis, a power of 2; None: by how many axes count. Finer ones certify narrower places.
+        outside: where bodies outside may stand [m], by default anywhere in their ranges; the routine says so too.
         within: how long to look [s]; then the best so far. None: as long as it takes.
 
     Raises:
@@ -30,7 +39,7 @@ def order(
         NoOrder: there is no way, or none was found; the message says what is in the way.
         CheckFailed: the check does not agree, not even with every gate replaced by the end of what it waits for.
     """
-    return order_with(Ordering(machine, Grid(machine, cells_of(cells))), start, goal, within)[0]
+    return order_with(Ordering(machine, Grid(machine, cells_of(cells), outside)), start, goal, within)[0]
 
 
 def order_with(ordering: Ordering, start: Place, goal: Place, within: float | None = None) -> tuple[Routine, Ordered]:

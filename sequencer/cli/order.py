@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -34,6 +35,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--over", action="append", default=[], metavar="OVERLAY", help="an overlay to lay over it")
     parser.add_argument("--from", dest="start", metavar="PLACE", help="where it starts: a preset, or positions")
     parser.add_argument("--to", dest="goal", metavar="PLACE", help="where it goes: a preset, or positions")
+    parser.add_argument(
+        "--outside",
+        action="append",
+        default=[],
+        metavar="BODY=LOW..HIGH",
+        help="where a body outside may stand, such as 'post=0.6 m..1.4 m' (default: anywhere in its range)",
+    )
     parser.add_argument("--all", action="store_true", help="every change between two presets")
     parser.add_argument("--write", metavar="FILE", help="write the routine to this file")
     parser.add_argument("--svg", metavar="FILE", help="with --all: draw the matrix of changes to this file")
@@ -65,7 +73,7 @@ def _one(machine: Machine, arguments: argparse.Namespace, output: Output, inputs
     from sequencer.ordering.search import NoOrder, Ordering
 
     start, goal = place_of(arguments.start, machine), place_of(arguments.goal, machine)
-    ordering = Ordering(machine, Grid(machine, cells_of(arguments.cells)))
+    ordering = Ordering(machine, Grid(machine, cells_of(arguments.cells), outside_of(arguments.outside)))
     try:
         routine, found = order_with(ordering, start, goal, arguments.within)
     except (NoOrder, CheckFailed) as error:
@@ -105,7 +113,7 @@ def _all(machine: Machine, arguments: argparse.Namespace, output: Output, inputs
 
     if len(machine.presets) < 2:
         raise ModelError(f"{machine.name} has {len(machine.presets)} presets; a change needs two")
-    table = preset_table(machine, cells=arguments.cells, progress=_told)
+    table = preset_table(machine, cells=arguments.cells, outside=outside_of(arguments.outside), progress=_told)
     output.table(["from \\ to", *table.presets], [_row(table, start, output) for start in table.presets])
     for change in table:
         if change.plan is None:
@@ -165,3 +173,21 @@ def place_of(text: str, machine: Machine) -> Any:
                 raise ModelError(f"{name}: '{written}' is not {wanted}; write it with its unit")
         places[name] = quantity.value
     return places
+
+
+def outside_of(texts: Sequence[str]) -> dict[str, tuple[float, float]]:
+    """Ranges of bodies outside [m] written as ``post=0.6 m..1.4 m``.
+
+    Raises:
+        ModelError: a text is not of that form, or is no length.
+    """
+    from sequencer.units import LENGTH, parse_quantity
+
+    found: dict[str, tuple[float, float]] = {}
+    for text in texts:
+        name, equals, span = (part.strip() for part in text.partition("="))
+        ends = [parse_quantity(part.strip()) for part in span.split("..")] if equals else []
+        if len(ends) != 2 or any(end.dimension != LENGTH for end in ends):
+            raise ModelError(f"'{text}' is no range of a body outside; write it like post=0.6 m..1.4 m")
+        found[name] = (ends[0].value, ends[1].value)
+    return found

@@ -19,11 +19,11 @@ from sequencer.clearance.proof import prove
 from sequencer.clearance.table import CELLS, OVERLAP, blocked_table, table_key
 from sequencer.clearance.tree import Tree
 from sequencer.clearance.watched import watch
-from sequencer.errors import ModelError, enumerate_words
+from sequencer.errors import ModelError, did_you_mean, enumerate_words
 from sequencer.machine.body import Body
 from sequencer.machine.interlock import KeepOut
 from sequencer.machine.machine import Machine
-from sequencer.pack.table import Block, BlockedTable
+from sequencer.pack.table import Block
 
 ROUNDING = 1e-9
 """Keep-outs are so much larger besides [m or rad]: rounding must not decide."""
@@ -70,6 +70,7 @@ class Grid:
     Args:
         machine: the machine; pieces with an outline count as bodies that may always be there.
         cells: cells along each axis by how many axes a block has, powers of 2; by default those of a pack.
+        outside: where bodies outside may stand [m], by default anywhere in their ranges.
 
     Attributes:
         axes: the axes with a position, in file order.
@@ -82,7 +83,12 @@ class Grid:
         ModelError: a body or clearance names something that is not there.
     """
 
-    def __init__(self, machine: Machine, cells: Mapping[int, int] | None = None, table: BlockedTable | None = None):
+    def __init__(
+        self,
+        machine: Machine,
+        cells: Mapping[int, int] | None = None,
+        outside: Mapping[str, tuple[float, float]] | None = None,
+    ) -> None:
         self.machine = machine
         moving = [axis for axis in machine.axes.values() if axis.travel is not None]
         self.axes = tuple(axis.name for axis in moving)
@@ -93,10 +99,10 @@ class Grid:
         self.cells = dict(CELLS) | dict(cells or {})
         self.tree, self.pairs = bodies_of(machine)
         self.keep_outs = [self._kept_out(rule) for rule in machine.interlocks if isinstance(rule, KeepOut)]
-        self.key = grid_key(machine, self.tree, self.pairs, self.cells)
+        self.outside = checked_outside(machine, outside or {})
+        self.key = grid_key(machine, self.tree, self.pairs, self.cells, self.outside)
         bands = {axis.name: axis.band for axis in moving}
-        made = table.expect(self.key) if table else blocked_table(self.tree, self.pairs, self.key, None, cells, bands)
-        self.table = made
+        self.table = blocked_table(self.tree, self.pairs, self.key, self.outside, cells, bands)
         self._blocks = [_Integral(block) for block in self.table.blocks]
         self._query = self.table.query if self.table.blocks else None
         self._boxes = [(rule.axes, rule.low, rule.high) for rule in self.keep_outs]
@@ -141,7 +147,7 @@ class Grid:
         spans = {
             name: (float(low[k] - self.band[k]), float(high[k] + self.band[k])) for k, name in enumerate(self.axes)
         }
-        begin, end = self.tree.box(spans)
+        begin, end = self.tree.box({**self.outside, **spans})
         undecided = None
         for pair in self.pairs:
             proof = prove([pair], begin, end, EXPLAIN)
@@ -183,7 +189,7 @@ class Grid:
     def _judged(self, axes: tuple[int, ...], begin: Floats, end: Floats) -> tuple[Bools, Bools]:
         """Which boxes of some axes are clear, and which certainly are not anywhere, whatever the other axes do."""
         width = len(self.axes)
-        whole_low, whole_high = self.tree.box({})
+        whole_low, whole_high = self.tree.box(self.outside)
         lows, highs = np.tile(whole_low, (len(begin), 1)), np.tile(whole_high, (len(begin), 1))
         lows[:, list(axes)] = begin - self.band[list(axes)]
         highs[:, list(axes)] = end + self.band[list(axes)]
@@ -231,7 +237,29 @@ def cells_of(count: int | None) -> dict[int, int]:
     return dict.fromkeys(CELLS, count)
 
 
-def grid_key(machine: Machine, tree: Tree, pairs: Sequence[Pair], cells: Mapping[int, int]) -> str:
+def checked_outside(machine: Machine, given: Mapping[str, tuple[float, float]]) -> dict[str, tuple[float, float]]:
+    """Where bodies outside may stand [m], all of them within the ranges of the machine.
+
+    Raises:
+        ModelError: a name is no body outside, or a range is not within that of the machine.
+    """
+    ranges = {body.name: body.range for body in machine.bodies.values() if body.range is not None}
+    for name, (low, high) in given.items():
+        if name not in ranges:
+            raise ModelError(f"'{name}' is no body outside; {did_you_mean(name, ranges)}")
+        least, most = ranges[name]
+        if not least <= low <= high <= most:
+            raise ModelError(f"{name} from {low:g} m to {high:g} m; the machine allows {least:g} m to {most:g} m")
+    return dict(given)
+
+
+def grid_key(
+    machine: Machine,
+    tree: Tree,
+    pairs: Sequence[Pair],
+    cells: Mapping[int, int],
+    outside: Mapping[str, tuple[float, float]],
+) -> str:
     """A digest of all that a grid depends on, and the planned times with it: geometry, keep-outs, limits, tolerances,
     latencies, presets, overlays and the size of cells."""
     rules = [
@@ -240,9 +268,19 @@ def grid_key(machine: Machine, tree: Tree, pairs: Sequence[Pair], cells: Mapping
         if isinstance(rule, KeepOut)
     ]
     presets = [(preset.name, tuple(preset.positions.items())) for preset in machine.presets.values()]
-    outside = [(body.name, body.range) for body in machine.bodies.values()]
+    ranges = [(body.name, body.range) for body in machine.bodies.values()]
+    given = tuple(sorted(outside.items()))
     return table_key(
-        tree, pairs, rules, presets, outside, machine.period, machine.overlays, tuple(sorted(cells.items())), FORMAT
+        tree,
+        pairs,
+        rules,
+        presets,
+        ranges,
+        machine.period,
+        machine.overlays,
+        tuple(sorted(cells.items())),
+        given,
+        FORMAT,
     )
 
 

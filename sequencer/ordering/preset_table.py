@@ -9,7 +9,7 @@ from typing import Any, Literal
 from sequencer.machine.machine import Machine
 from sequencer.ordering.cache import load, store
 from sequencer.ordering.gated import GatedPlan
-from sequencer.ordering.grid import Grid, bodies_of, cells_of, grid_key
+from sequencer.ordering.grid import Grid, bodies_of, cells_of, checked_outside, grid_key
 from sequencer.ordering.search import NoOrder, Ordered, Ordering
 
 Progress = Callable[[int, int], None]
@@ -71,7 +71,12 @@ class PresetTable:
 
 
 def preset_table(
-    machine: Machine, *, cells: int | None = None, progress: Progress | None = None, cache: bool = True
+    machine: Machine,
+    *,
+    cells: int | None = None,
+    outside: Mapping[str, tuple[float, float]] | None = None,
+    progress: Progress | None = None,
+    cache: bool = True,
 ) -> PresetTable:
     """Every change between two presets, each certified by the boxes it may be in; kept for next time under a hash of
     all that it depends on.
@@ -79,22 +84,23 @@ def preset_table(
     Args:
         machine: the machine.
         cells: cells along each axis, a power of 2; None: by how many axes count.
+        outside: where bodies outside may stand [m], by default anywhere in their ranges.
         progress: told how many changes are done.
         cache: whether to look for a table that was kept, and keep this one.
 
     Raises:
-        ModelError: a body or clearance names something that is not there.
+        ModelError: a body or clearance names something that is not there, or a range is not within the machine's.
     """
     wanted = cells_of(cells)
     tree, pairs = bodies_of(machine)
-    key = grid_key(machine, tree, pairs, wanted)
+    key = grid_key(machine, tree, pairs, wanted, checked_outside(machine, outside or {}))
     pairs_of_presets = [(start, goal) for start in machine.presets for goal in machine.presets if start != goal]
     kept = load(key) if cache else None
     if kept is not None:
         changes = {(entry["start"], entry["goal"]): _read(entry) for entry in kept["changes"]}
         if list(changes) == pairs_of_presets:
             return PresetTable(machine.name, tuple(machine.presets), changes, key, from_cache=True)
-    ordering = Ordering(machine, Grid(machine, wanted))
+    ordering = Ordering(machine, Grid(machine, wanted, outside))
     changes = {}
     for start, goal in pairs_of_presets:
         changes[start, goal] = _change(ordering, start, goal)

@@ -9,7 +9,7 @@ from sequencer.machine.condition import Condition, parse_condition
 from sequencer.machine.machine import NANOSECONDS, Machine, Preset
 from sequencer.ordering.gated import GatedPlan, Progress
 from sequencer.ordering.search import Ordering, Place
-from sequencer.routine.routine import Routine
+from sequencer.routine.routine import OutsideRange, Routine
 from sequencer.routine.steps import After, At, Move, Step, Timeout
 from sequencer.units import exact
 
@@ -50,6 +50,7 @@ def routine_of_plan(ordering: Ordering, plan: GatedPlan, start: Place, goal: Pla
         tuple(steps),
         start=first,
         default_timeout=Timeout("planned", SPARE),
+        outside=tuple(OutsideRange(body, span) for body, span in ordering.grid.outside.items()),
         about=about,
     )
 

@@ -190,3 +190,18 @@ def test_one_axis_is_ordered_too() -> None:
     with pytest.raises(NoOrder, match="all axes at once meet middle; no sequence of single axes is clear"):
         order(machine, "in", "out")
     assert len(order(replace(machine, interlocks=()), "in", "out").steps) == 1
+
+
+def test_where_a_body_outside_stands_may_be_narrowed_and_the_routine_says_so() -> None:
+    post = Body("post", "outside", square(0.0, 0.5, 0.1), range=(0.0, 2.0), along="x")
+    whole = crossed()
+    machine = replace(whole, bodies={**whole.bodies, "post": post})
+    far = order(machine, "0 0", "1 1", cells=CELLS, outside={"post": (1.6, 2.0)})
+    assert [(one.body, one.range) for one in far.outside] == [("post", (1.6, 2.0))]
+    assert len(far.steps) == 1
+    with pytest.raises(NoOrder, match="no way from 0 0 to 1 1 was found"):
+        order(machine, "0 0", "1 1", cells=CELLS)
+    with pytest.raises(ModelError, match="post from -1 m to 1 m; the machine allows 0 m to 2 m"):
+        order(machine, "0 0", "1 1", outside={"post": (-1.0, 1.0)})
+    with pytest.raises(ModelError, match=r"'past' is no body outside; did you mean 'post'\?"):
+        order(machine, "0 0", "1 1", outside={"past": (0.0, 1.0)})
