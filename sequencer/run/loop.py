@@ -112,7 +112,7 @@ class Loop:
             self._collect(due)
             due += self._period
             planned = due
-            if clock.now() > due + self._period:
+            if clock.now() >= due + self._period:
                 due = clock.now()
             clock.sleep_until(due)
         return failure

@@ -7,6 +7,7 @@ import os
 import signal
 import threading
 from collections.abc import Callable
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -85,6 +86,18 @@ def test_a_late_tick_is_counted_and_told_by_its_slow_part(part: str, name: str) 
     assert [dict(event.values)["late tick"] for event in world.events if event.kind == "note"] == [told]
     gaps = [b - a for a, b in zip(world.times, world.times[1:], strict=False)]
     assert sorted(gaps)[-2:] == [PERIOD, 55_000_000]
+
+
+@pytest.mark.parametrize(("late", "next_gap"), [(39_999_999, 1), (40_000_000, PERIOD), (40_000_001, PERIOD)])
+def test_a_tick_that_comes_a_whole_period_late_is_followed_by_one_a_period_later(late: int, next_gap: int) -> None:
+    """R19, R20: never by one at the same time; before that the next comes at its own time."""
+    world = World()
+    world.slow["read", 10] = late
+    world.runner.request("r")
+    world.loop.run(0.8)
+    gaps = [b - a for a, b in pairwise(world.times)]
+    assert gaps[10:13] == [late, next_gap, PERIOD]
+    assert not [event for event in world.events if event.kind == "fault"]
 
 
 def test_a_loop_that_was_woken_too_late_says_so() -> None:
