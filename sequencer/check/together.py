@@ -107,7 +107,9 @@ class Together:
         for number in members(concurrent & self.moving[axis]):
             yield Part(axis, number, True, self._whole(number, axis))
         for number in members(concurrent & self.resting[axis]):
-            yield Part(axis, number, False, self.phases.table[number, axis].rest)
+            span = self.phases.left_by(number, axis, one)
+            if meets(span, self.spans[axis]):
+                yield Part(axis, number, False, span)
         for number, span in self.phases.rests(one, axis):
             if meets(span, self.spans[axis]) and (number < 0 or not concurrent >> number & 1):
                 yield Part(axis, number, False, span)
