@@ -22,6 +22,7 @@ from rig import (
     press,
     pulse,
     put,
+    repeat,
     sensor,
     started,
     wait,
@@ -29,7 +30,9 @@ from rig import (
 
 from profiles import State
 from sequencer.errors import RequestRefused
+from sequencer.pack import Pack
 from sequencer.ports.readings import AxisReading, Parts
+from sequencer.run import Runner
 from sequencer.run.definition import AxisDefinition
 from sequencer.run.motion import Motion
 
@@ -350,3 +353,40 @@ def test_a_new_zero_is_known_in_its_own_tick() -> None:
     rig.run(1)
     assert -0.1 < motion.occupied_low <= motion.occupied_high < 0.2
     assert [event.text for event in rig.kinds("zeroed")] == ["lift is at 0.125 m"]
+
+
+# What is remembered and what is not.
+
+
+def test_a_step_that_was_done_before_is_not_done_again_by_that() -> None:
+    """R22, R23: A is done in tick 5 and active anew; a sibling's timeout in tick 8 interrupts it."""
+    steps = [repeat("loop", [wait("A", 0.1)], 3, timeout=9.0), wait("w", until=BEAM, timeout=0.16)]
+    rig = started(checked(machine(), *steps), ticks=12)
+    assert rig.ends("A") == [(5, "done"), (8, "aborted")]
+    assert rig.outcome() == (8, "faulted")
+
+
+def test_a_lead_as_long_as_the_run_up_is_no_lead_too_long() -> None:
+    """M4: 0.25 m are passed after half a second; a lead of that fires at once, and late by nothing."""
+    for lead, text in ((0.5, "m passes in 0.000 ms"), (0.52, "m passes too soon: the lead is 0.02 s longer")):
+        dependent = pulse("p", {"lamp": True}, 0.1, passing={"step": "m", "at": 0.25, "lead": lead})
+        rig = started(checked(machine(), move("m", {"lift": 1.0}), dependent), ticks=3)
+        (event,) = rig.kinds("milestone")
+        assert (event.tick, event.step) == (0, "p")
+        assert event.text.startswith(text)
+
+
+def test_an_axis_without_a_travel_is_believed_to_be_within_thirty_thousand() -> None:
+    """R16: 1e4 m or rad, and as much beyond as there is in between."""
+    found = AxisDefinition(0, axis("wrist", "rotary", travel=None), P, 5 * P)
+    assert (found.lowest, found.highest) == (-3e4, 3e4)
+    found = AxisDefinition(0, axis("lift", travel=[-1.0, 3.0]), P, 5 * P)
+    assert (found.lowest, found.highest) == (-5.0, 7.0)
+
+
+def test_a_runner_takes_a_pack_a_routine_or_several() -> None:
+    """R44: the same routines, by name."""
+    one, other = checked(machine(), wait("A", 0.1)), checked(machine(), wait("B", 0.1), name="other")
+    pack = Pack(one.machine, {"r": one, "other": other}, "")
+    for given, names in ((one, ["r"]), ([one, other], ["r", "other"]), (pack, ["r", "other"])):
+        assert [allowed.request for allowed in Runner(given).allowed()][: len(names)] == names
