@@ -1,18 +1,20 @@
-"""Motion of one axis over time with the standard library alone: trapezoids, S-curves, stops and flicks."""
+"""Motion of one axis over time with the standard library alone: trapezoids, S-curves, stops, flicks, motor limits."""
 
 from __future__ import annotations
 
 from importlib import import_module
 from typing import TYPE_CHECKING
 
-# Four functions are named like their modules. Fetched later, the module would hide the function as soon as anything
+# Five functions are named like their modules. Fetched later, the module would hide the function as soon as anything
 # imports it.
 from profiles.flick import flick
+from profiles.motor_limited import motor_limited
 from profiles.together import together
 from profiles.trapezoid import trapezoid
 from profiles.verify import verify
 
 if TYPE_CHECKING:
+    from profiles.envelope import Envelope
     from profiles.errors import (
         GoalAcceleration,
         GoalOutsideLimits,
@@ -33,6 +35,7 @@ if TYPE_CHECKING:
     from profiles.verify import Violation, lines_to_paste
 
 _MODULE_OF = {
+    "Envelope": "envelope",
     "Extremes": "profile",
     "GoalAcceleration": "errors",
     "GoalOutsideLimits": "errors",
@@ -58,6 +61,7 @@ _MODULE_OF = {
 }
 
 __all__ = [
+    "Envelope",
     "Extremes",
     "GoalAcceleration",
     "GoalOutsideLimits",
@@ -77,6 +81,7 @@ __all__ = [
     "Violation",
     "flick",
     "lines_to_paste",
+    "motor_limited",
     "s_curve",
     "stop",
     "stop_travel",

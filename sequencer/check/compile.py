@@ -20,6 +20,7 @@ from sequencer.plan.motion import (
     ByDistance,
     PerWord,
     ResolvedGoal,
+    envelope_for,
     flick_speed,
     goals_of,
     limits_for,
@@ -209,9 +210,24 @@ def _step(
         "limits": {
             str(axes[name]): limits_data(limits_for(node, machine.axes[name])) for name in driven if name in axes
         },
+        **_envelopes(node, machine, axes),
         **_touching(node, machine),
         **_body(node, axes, outputs),
     }
+
+
+def _envelopes(node: Node, machine: Machine, axes: Mapping[str, int]) -> dict[str, Any]:
+    """What the motors of each axis can do, where a step moves by that."""
+    if node.step.profile != "motor" or not isinstance(node.step.body, Move):
+        return {}
+    found = {}
+    for name in moved_axes(node):
+        if name in axes:
+            envelope = envelope_for(node, machine, machine.axes[name])
+            found[str(axes[name])] = {
+                field: getattr(envelope, field) for field in envelope.__slots__ if field != "limits"
+            }
+    return {"envelopes": found}
 
 
 def _touching(node: Node, machine: Machine) -> dict[str, Any]:

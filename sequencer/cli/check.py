@@ -42,9 +42,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="a picture of the bodies from the side, or a folder for several: all that the proof covers and the "
         "closest approach, or each conflict and what mends it",
     )
+    parser.add_argument("--watch", action="store_true", help="check again whenever a file is saved, until Ctrl-C")
 
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
+    if not arguments.watch:
+        return _check(arguments, output)
+    if output.as_json:
+        raise CannotDo("--watch goes on for ever and writes no JSON; leave out one of the two")
+    from sequencer.cli.watch import wait_a_little, watch
+
+    overlays = [Path(text) for text in arguments.over]
+    return watch(arguments.paths, overlays, lambda: _check(arguments, output), output, wait_a_little)
+
+
+def _check(arguments: argparse.Namespace, output: Output) -> int:
     files = files_of(arguments.paths)
     waivers = waivers_of(arguments.waive)
     reader = Reader.of(arguments)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 from pathlib import Path
 
 from sequencer.cli.output import CannotDo, Output
@@ -26,10 +25,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace, output: Output) -> int:
     if arguments.kind not in KINDS:
         raise CannotDo(f"there is no schema '{arguments.kind}'; {did_you_mean(arguments.kind, KINDS)}")
-    from sequencer import files
+    from sequencer.files.schema import schema_text
 
-    data = getattr(files, f"{arguments.kind}_schema")()
-    text = json.dumps(data, indent=2, ensure_ascii=False) + "\n"
+    text = schema_text(arguments.kind)
     if arguments.output is None:
         print(text, end="")
         return 0

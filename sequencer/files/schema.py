@@ -6,6 +6,8 @@ number, a number without a unit. What depends on other parts of the file (names,
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
 from typing import Any
 
 from sequencer.files.overlay import OVERLAY
@@ -50,6 +52,25 @@ def overlay_schema() -> Schema:
 def routine_schema() -> Schema:
     """The schema of a routine file."""
     return _Writer().whole(ROUTINE, "A routine: a named graph of steps on a machine")
+
+
+def shipped_schema(kind: str) -> Path:
+    """The file with the schema of a kind of file, as it comes with the package.
+
+    Args:
+        kind: machine, routine or overlay.
+    """
+    return Path(__file__).with_name("schemas") / f"{kind}.schema.json"
+
+
+def schema_text(kind: str) -> str:
+    """The schema of a kind of file as JSON text, which is what the shipped file holds.
+
+    Args:
+        kind: machine, routine or overlay.
+    """
+    made = {"machine": machine_schema, "routine": routine_schema, "overlay": overlay_schema}[kind]()
+    return json.dumps(made, indent=2, ensure_ascii=False) + "\n"
 
 
 class _Writer:

@@ -157,11 +157,24 @@ def _step_shape(axis: Shape, output: Shape, step: Shape) -> Shape:
         preempt=_boolean,
         phase=_boolean,
         together=_boolean,
-        profile=_one_of("s_curve", "trapezoid"),
+        profile=_one_of("s_curve", "trapezoid", "motor"),
         place=_text,
         limits=_table(_limits),
     )
-    return _every(_may_have(touching=_list(_row(_text, _text))), common, _by_kind(kinds))
+    envelope = _record(
+        inertia=_number,
+        stall_force=_number,
+        drag=_number,
+        most_force=_number,
+        coulomb=_number,
+        viscous=_number,
+        loss=_number,
+        constant=_number,
+        cosine=_number,
+        angle=_number,
+    )
+    newer = _may_have(touching=_list(_row(_text, _text)), envelopes=_table(envelope))
+    return _every(newer, common, _by_kind(kinds))
 
 
 def _wrong(where: str, value: object, allowed: str) -> PackError:

@@ -5,9 +5,21 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Literal, NamedTuple
 
-from profiles import Limits, Profile, ProfileError, State, flick, s_curve, together, trapezoid
+from profiles import (
+    Envelope,
+    Limits,
+    Profile,
+    ProfileError,
+    State,
+    flick,
+    motor_limited,
+    s_curve,
+    together,
+    trapezoid,
+)
 from sequencer.errors import ModelError, did_you_mean
 from sequencer.machine.axis import Axis
+from sequencer.machine.envelope import envelope_of
 from sequencer.machine.machine import Machine
 from sequencer.plan.resolve import Node, Reference, ResolvedOperand
 from sequencer.routine.parameters import PresetParameter
@@ -123,11 +135,14 @@ def set_outputs(node: Node) -> tuple[str, ...]:
 
 
 def limits_for(node: Node, axis: Axis) -> Limits:
-    """The limits of one axis in one step: the axis' own, with the step's lower ones laid over."""
-    caps = node.step.limits
+    """The limits of one axis in one step: the axis' own, with the step's lower ones laid over. A motion by what motors
+    can do has none of jerk; it stops as quickly as it brakes.
+    """
+    caps, own = node.step.limits, axis.limits
+    if node.step.profile == "motor":
+        own = Limits(own.velocity, own.acceleration)
     if caps is None:
-        return axis.limits
-    own = axis.limits
+        return own
     try:
         return own.slower(
             velocity=_capped(caps.velocity, own.velocity),
@@ -206,10 +221,7 @@ def _picked(low: float, high: float, pick: Pick) -> float:
 
 
 def _moved(node: Node, machine: Machine, starts: Mapping[str, State], goals: Mapping[str, float]) -> dict[str, Profile]:
-    found = {
-        axis: _to_rest(node, machine.axes[axis], starts[axis], goal, limits_for(node, machine.axes[axis]))
-        for axis, goal in goals.items()
-    }
+    found = {axis: _to_rest(node, machine, machine.axes[axis], starts[axis], goal) for axis, goal in goals.items()}
     if node.step.together and len(found) > 1:
         limits = [limits_for(node, machine.axes[axis]) for axis in goals]
         try:
@@ -220,14 +232,32 @@ def _moved(node: Node, machine: Machine, starts: Mapping[str, State], goals: Map
     return found
 
 
-def _to_rest(node: Node, axis: Axis, start: State, goal: float, limits: Limits) -> Profile:
+def envelope_for(node: Node, machine: Machine, axis: Axis) -> Envelope:
+    """What the motors of an axis can do in a step.
+
+    Raises:
+        MotionError: its actuators or its load are not declared.
+    """
+    envelope = envelope_of(machine, axis.name, limits_for(node, axis))
+    if envelope is None:
+        raise MotionError(
+            node,
+            f"profile motor needs actuators in service and the load of {axis.name}; declare them, or write s_curve",
+        )
+    return envelope
+
+
+def _to_rest(node: Node, machine: Machine, axis: Axis, start: State, goal: float) -> Profile:
     low, high = axis.travel or (-float("inf"), float("inf"))
     if not low <= goal <= high:
         raise MotionError(
             node,
             f"{axis.name} would go to {axis.show(goal)}, outside its travel, {axis.show(low)} to {axis.show(high)}",
         )
+    limits = limits_for(node, axis)
     try:
+        if node.step.profile == "motor":
+            return motor_limited(start, goal, envelope_for(node, machine, axis))
         if limits.jerk is None or node.step.profile == "trapezoid":
             return trapezoid(start, goal, limits)
         return s_curve(start, goal, limits)

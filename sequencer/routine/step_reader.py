@@ -163,13 +163,13 @@ class StepReader:
                         joined(fields.path, key),
                         f"'{key}' needs 'until', the condition it filters",
                     )
-        if values.get("profile") == "motor":
+        if values.get("profile") == "motor" and (kind != "move" or values.get("together")):
             profile = fields.node("profile")
             if profile is not None:
                 self.reading.wrong(
                     profile,
                     joined(fields.path, "profile"),
-                    "'motor' is not supported yet",
+                    "'motor' is for moves whose axes need not arrive together",
                     "write s_curve or trapezoid",
                 )
             values.pop("profile")

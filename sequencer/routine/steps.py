@@ -251,7 +251,7 @@ class Step:
     preempt: bool = False
     phase: bool = True
     limits: LimitCaps | None = None
-    profile: Literal["s_curve", "trapezoid"] = "s_curve"
+    profile: Literal["s_curve", "trapezoid", "motor"] = "s_curve"
     together: bool = False
     touching: tuple[str, str] | None = None
     about: str = ""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from profiles import Limits
+from profiles import Envelope, Limits
 from sequencer.errors import RequestRefused, did_you_mean
 from sequencer.units import ANGLE, ANGULAR_SPEED, LENGTH, SPEED, show
 
@@ -148,6 +148,7 @@ class StepDefinition:
         "duration",
         "elapsed_key",
         "entries",
+        "envelopes",
         "index",
         "joins_any",
         "kind",
@@ -183,6 +184,7 @@ class StepDefinition:
         self.on_timeout: str = data["on_timeout"]
         self.retry: int = data["retry"]
         self.together: bool = data["together"]
+        self.envelopes = {int(axis): Envelope(**numbers) for axis, numbers in data.get("envelopes", {}).items()}
         self.limits = {int(axis): limits_of(limits) for axis, limits in data["limits"].items()}
         self.successors: list[int] = []
         self.joins_any: list[int] = []

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from profiles import Limits, Profile, State, flick, s_curve, trapezoid
-from sequencer.run.aims import aim_at, aim_by, aim_together
+from profiles import Envelope, Limits, Profile, State, flick, motor_limited, s_curve, trapezoid
+from sequencer.run.aims import Planner, aim_at, aim_by, aim_together
 from sequencer.run.definition import StepDefinition
 from sequencer.run.motion import Motion, Plan
 from sequencer.run.step_state import Activation, motion_of
@@ -52,14 +52,16 @@ def energise(activation: Activation, run: Run) -> bool:
 
 def _move(activation: Activation, run: Run) -> None:
     step = activation.step
-    planner = s_curve if step.data["profile"] == "s_curve" else trapezoid
+    planner: Planner = s_curve if step.data["profile"] == "s_curve" else trapezoid
     plans: list[tuple[Motion, Plan, float, Limits]] = []
     for (axis, goal_data), motion in zip(step.data["goals"], activation.motions, strict=True):
         _ready_to_move(motion, run)
         limits = limits_for(step, axis, run)
         goal = _goal(goal_data, motion, run)
         _inside_travel(motion, goal)
-        style = planner if limits.jerk is not None else trapezoid
+        style: Planner = planner if limits.jerk is not None else trapezoid
+        if axis in step.envelopes:
+            style = _by_motors(step.envelopes[axis])
         plans.append((motion, aim_at(motion, style, goal, limits), goal, limits))
     origins = [_origin(motion, run) for motion, _, _, _ in plans]
     group: list[Motion] | None = None
@@ -77,6 +79,11 @@ def _move(activation: Activation, run: Run) -> None:
         motion.group = group
         motion.clamped = clamped
     set_instants(activation)
+
+
+def _by_motors(envelope: Envelope) -> Planner:
+    """Plans what motors can do, within limits."""
+    return lambda state, goal, limits: motor_limited(state, goal, envelope.scaled(limits))
 
 
 def _flick(activation: Activation, run: Run) -> None:

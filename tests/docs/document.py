@@ -107,3 +107,7 @@ if __name__ == "__main__":
         path = ROOT / name
         path.write_text(renewed(path.read_text()))
         print(f"renewed {name}", file=sys.stderr)
+    from sequencer.files.schema import schema_text, shipped_schema
+
+    for kind in ("machine", "routine", "overlay"):
+        shipped_schema(kind).write_text(schema_text(kind), encoding="utf-8")

@@ -10,6 +10,7 @@ import jsonschema
 import pytest
 
 from sequencer.files import machine_schema, overlay_schema, routine_schema
+from sequencer.files.schema import shipped_schema
 from sequencer.files.shapes import plain
 from sequencer.files.yaml_text import parse_yaml, read_yaml
 
@@ -112,3 +113,32 @@ def test_every_key_says_what_it_means_and_in_which_unit() -> None:
         described(schema)
     settle = SCHEMAS["machine"]["$defs"]["tolerance"]["properties"]["settle"]
     assert settle["description"] == "How long it must stay so. Write a time (such as 0.5 s). Without it: 0 s."
+
+
+@pytest.mark.parametrize("kind", SCHEMAS)
+def test_the_shipped_schema_is_the_one_that_is_made(kind: str) -> None:
+    """`python tests/docs/document.py` writes it anew."""
+    assert json.loads(shipped_schema(kind).read_text()) == SCHEMAS[kind]
+
+
+@pytest.mark.parametrize("file", sorted(DEMOS.rglob("*.yaml")), ids=lambda file: file.name)
+def test_a_demo_file_names_its_schema_and_is_accepted_by_it(file: Path) -> None:
+    first = file.read_text().splitlines()[0]
+    assert first.startswith("# yaml-language-server: $schema=")
+    schema = (file.parent / first.partition("=")[2]).resolve()
+    assert schema == shipped_schema(str(kind_of(file)))
+    validator = jsonschema.Draft202012Validator(json.loads(schema.read_text()))
+    assert [error.message for error in validator.iter_errors(plain(read_yaml(file).root))] == []
+
+
+@pytest.mark.parametrize(
+    ("kind", "where", "said"),
+    [
+        ("machine", ("limits", "jerk"), "m/s3"),
+        ("machine", ("tolerance", "following"), "m"),
+        ("machine", ("load", "mass"), "kg"),
+    ],
+)
+def test_hover_texts_tell_the_unit(kind: str, where: tuple[str, str], said: str) -> None:
+    definition, key = where
+    assert said in SCHEMAS[kind]["$defs"][definition]["properties"][key]["description"]

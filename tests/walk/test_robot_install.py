@@ -49,7 +49,10 @@ def test_the_wheel_is_pure_and_holds_both_packages_and_nothing_else(wheel: Path)
     assert wheel.name.endswith("-py3-none-any.whl")
     tops = {name.split("/")[0] for name in zipfile.ZipFile(wheel).namelist()}
     assert {top for top in tops if not top.endswith(".dist-info")} == {"profiles", "sequencer"}
-    assert {"profiles/py.typed", "sequencer/py.typed"} <= set(zipfile.ZipFile(wheel).namelist())
+    names = set(zipfile.ZipFile(wheel).namelist())
+    assert {"profiles/py.typed", "sequencer/py.typed"} <= names
+    assert {f"sequencer/files/schemas/{kind}.schema.json" for kind in ("machine", "routine", "overlay")} <= names
+    assert {"sequencer/cli/starter/machine.yaml", "sequencer/cli/starter/test_reach_shelf.py.txt"} <= names
 
 
 def test_a_pack_runs_on_a_robot_with_no_third_party_package(wheel: Path, tmp_path: Path) -> None:
