@@ -204,6 +204,11 @@ def _hint(search: ClearanceSearch, encounter: Encounter, line: str | None) -> st
             return f"no gate mends it; let '{first}' start after '{second}' is over (after)"
         case "taking turns":
             return f"no single gate mends it: '{first}' and '{second}' have to take turns; split them into more steps"
+        case "undecided":
+            return (
+                f"neither '{first}' nor '{second}' can go first, and whether they can take turns stays undecided: try "
+                "a detour, by way of another place in between"
+            )
         case "detour":
             return (
                 f"neither '{first}' nor '{second}' can go first: a detour is needed, by way of another place in between"

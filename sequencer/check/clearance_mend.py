@@ -20,10 +20,10 @@ from sequencer.machine.axis import Axis
 _CELLS = 1_000
 """So many cells are looked at in each try of a gate; the gate that is found is proved again with all there are."""
 
-_FINEST = 1.0 / 64.0
+_FINEST = 1.0 / 48.0
 """The diagram of two steps is looked at in cells of this share of each."""
 
-_DIAGRAM_CELLS = 4_000
+_DIAGRAM_CELLS = 12_000
 """So many cells of it are looked at."""
 
 _STEPS = (0.01, 0.001)
@@ -63,10 +63,11 @@ class Mender:
         """A gate such as ``level: once: lift > 0.41 m`` that keeps the bodies of an encounter apart, or None.
 
         A step has one gate: where several encounters ask the same step to wait for the same axis, the gate that serves
-        them all is tried first.
+        them all is tried first; a gate that another encounter asks for is tried last.
         """
         own = self._candidates(encounter)
-        for candidate in [*self._serving_all(own), *own]:
+        others = [candidate for one in self.encounters if one is not encounter for candidate in self._candidates(one)]
+        for candidate in dict.fromkeys([*self._serving_all(own), *own, *others]):
             left = self._left_with(candidate)
             if left is not None and encounter.who not in left:
                 number, gate = candidate

@@ -125,7 +125,7 @@ def _rules(
     yield from start_findings(flat)
     yield from travel_findings(search.phases)
     yield from limit_findings(flat)
-    yield from timeout_findings(flat, surveyed.longest)
+    yield from timeout_findings(flat, surveyed.longest, surveyed.late)
     yield from parameter_findings(flat, surveyed)
     yield from gate_findings(search.phases)
     yield from required_findings(search.phases)

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from sequencer.check.order import Occurrence, Order, members
-from sequencer.check.phases import Phase, Phases, may_end_early
-from sequencer.check.spans import Span, span_of
-from sequencer.machine.condition import Condition
-from sequencer.plan.gates import comparisons
+from sequencer.check.phases import Phase, Phases, may_end_early, may_leave_moving
+from sequencer.check.spans import ROUNDING, Span, band_of, span_of
+from sequencer.machine.condition import Compare, Condition, Every, Not, Some, Term
+from sequencer.plan.gates import conjuncts
 from sequencer.plan.resolve import Node
+from sequencer.routine.steps import Wait
 
 
 class Gate(NamedTuple):
@@ -29,7 +30,7 @@ class Gate(NamedTuple):
         return span[1] > self.position if self.sign > 0.0 else span[0] < self.position
 
     def cut(self, span: Span) -> Span:
-        """What of a span lies on the right side; its last edge if nothing does."""
+        """What of a span lies on the right side; the gate's own position if nothing does."""
         low, high = span
         if self.sign > 0.0:
             return min(max(low, self.position), max(high, self.position)), max(high, self.position)
@@ -48,11 +49,12 @@ class Gating:
         self.order: Order = phases.order
         self._extra = extra
         self._gates: dict[int, tuple[Gate, ...]] = {}
-        self._gated: dict[str, int] = {}
+        self._waited: dict[int, tuple[Gate, ...]] = {}
+        self._told: dict[str, int] = {}
         for one in self.order.occurrences:
-            if one.node.index in self.order.gated:
-                for gate in self.of(one):
-                    self._gated[gate.axis] = self._gated.get(gate.axis, 0) | one.bit
+            if one.node.index in self.order.gated or isinstance(one.node.step.body, Wait):
+                for gate in self._passed(one):
+                    self._told[gate.axis] = self._told.get(gate.axis, 0) | one.bit
         # Where a step may take over from another, the owners of an axis are not in a row.
         self._takes_over = any(one.node.step.preempt for one in self.order.occurrences)
 
@@ -69,23 +71,54 @@ class Gating:
             self._gates[index] = (*own, *self._extra.get(index, ()))
         return self._gates[index]
 
+    def _passed(self, one: Occurrence) -> tuple[Gate, ...]:
+        """What was surely so at some time before a step came to its end.
+
+        A wait for a condition may be over before its gate opens. Its condition speaks of measured positions: those
+        that are ordered may be short of it by the tracking band.
+        """
+        index, body = one.node.index, one.node.step.body
+        if not isinstance(body, Wait) or body.condition is None:
+            return self.of(one)
+        if index not in self._waited:
+            machine = self.order.flat.machine
+            self._waited[index] = tuple(
+                gate._replace(position=gate.position - gate.sign * band_of(machine, gate.axis))
+                for gate in asked_of(one.node, body.condition, self.phases)
+            )
+        return self._waited[index]
+
     def cut(self, mover: Occurrence, axis: str, other: int, span: Span, resting_on: str | None = None) -> Span:
         """What remains of another step's span (moving or at rest after it, -1: from the start) while `mover` moves.
 
         With `resting_on` an axis: while that axis rests where `mover` has taken it. The gate must have opened for that;
         a step that may end early may have left the axis without.
         """
-        if resting_on is not None:
-            phase = self.phases.table[mover.number, resting_on]
-            before_or_beside = mover.ended | self.order.concurrent(mover)
-            if phase.rest != phase.goal or (other >= 0 and not before_or_beside >> other & 1):
-                return span
-        if other != mover.number:
+        if other != mover.number and not self._says_nothing(mover, other, resting_on):
             span = self._cut_by(mover, axis, other, span)
         return span
 
+    def shuts_out(self, mover: Occurrence, axis: str, other: int, span: Span, resting_on: str | None = None) -> bool:
+        """Whether another step cannot have the axis in this span while `mover` moves, or while an axis rests where it
+        was taken by it: the gate did not open there."""
+        if other == mover.number or self._says_nothing(mover, other, resting_on):
+            return False
+        return any(
+            gate.axis == axis and not gate.may_open(_wider(span)) and self._keeps(mover, gate, other)
+            for gate in self.of(mover)
+        )
+
+    def _says_nothing(self, mover: Occurrence, other: int, resting_on: str | None) -> bool:
+        """Whether an axis that rests where `mover` may have left it does not tell that its gate was open."""
+        if resting_on is None:
+            return False
+        phase = self.phases.table[mover.number, resting_on]
+        before_or_beside = mover.ended | self.order.concurrent(mover)
+        return phase.rest != phase.goal or (other >= 0 and not before_or_beside >> other & 1)
+
     def cut_before(self, one: Occurrence, axis: str, other: int, span: Span) -> Span:
-        """What remains of another step's span at the time of `one` by the gates of steps that are over by then.
+        """What remains of another step's span at the time of `one` by the gates and waits of steps that are over by
+        then.
 
         The gate of such a step opened while the axis was on the right side; if the other step had the axis then, or has
         taken it since, it is still there.
@@ -93,10 +126,12 @@ class Gating:
         if other < 0 or self._takes_over:
             return span
         beside = self.order.concurrent(self.order.occurrences[other])
-        for number in members(one.ended & beside & self._gated.get(axis, 0)):
+        for number in members(one.ended & beside & self._told.get(axis, 0)):
             earlier = self.order.occurrences[number]
             if self.order.certain(earlier, one.conditions) and not may_end_early(earlier):
-                span = self._cut_by(earlier, axis, other, span)
+                for gate in self._passed(earlier):
+                    if gate.axis == axis and self._keeps(earlier, gate, other) and self._is_settled(earlier, gate):
+                        span = gate.cut(span)
         return span
 
     def _cut_by(self, mover: Occurrence, axis: str, other: int, span: Span) -> Span:
@@ -120,6 +155,25 @@ class Gating:
             if number != other
         )
 
+    def _is_settled(self, earlier: Occurrence, gate: Gate) -> bool:
+        """Whether the axis cannot pass a gate on its way back when a wait comes to its end.
+
+        Gates look at the way that an axis needs to stop, a wait does not: no step that left the axis moving may have
+        been bound elsewhere.
+        """
+        if not isinstance(earlier.node.step.body, Wait):
+            return True
+        owners = self.order.owners.get(gate.axis, 0)
+        beside = [self.order.occurrences[number] for number in members(self.order.concurrent(earlier) & owners)]
+        before = 0
+        for one in (earlier, *beside):
+            before |= self.order.holders(one, gate.axis)[0]
+        return all(
+            self._stays(gate, self.phases.table[number, gate.axis])
+            for number in members(before)
+            if may_leave_moving(self.phases, number)
+        )
+
     def _stays(self, gate: Gate, phase: Phase) -> bool:
         return gate.good(phase.goal if phase.steady else phase.whole)
 
@@ -127,14 +181,40 @@ class Gating:
         return bool(self.order.occurrences[number].ended >> other & 1)
 
 
-def asked_of(node: Node, condition: Condition | None, phases: Phases) -> tuple[Gate, ...]:
-    """What a condition surely asks of axis positions when it is true: comparisons joined by `and`, at their weakest."""
+def _wider(span: Span) -> Span:
+    return span[0] - ROUNDING, span[1] + ROUNDING
+
+
+def asked_of(node: Node, condition: Condition | None, phases: Phases, ordered: bool = False) -> tuple[Gate, ...]:
+    """What a condition surely asks of axis positions when it is true: comparisons joined by `and`, at their weakest,
+    and what all that is joined by `or` has in common.
+
+    Where an axis is `ordered` to be says too little of where it is, for orders are in flight: that is left out, unless
+    it is asked for.
+    """
+    return () if condition is None else tuple(_asked(node, condition.term, phases, ordered))
+
+
+def _asked(node: Node, term: Term, phases: Phases, ordered: bool) -> Iterator[Gate]:
     axes = phases.order.flat.machine.axes
-    found = []
-    for term in comparisons(condition):
-        axis = term.name.removesuffix(".ordered")
-        if axis in axes and axes[axis].travel is not None:
-            low, high = span_of(node.scope.operand(term.value, axis), phases.order.flat, phases.scenario.choices)
-            above = term.operator in (">", ">=")
-            found.append(Gate(axis, 1.0 if above else -1.0, low if above else high))
-    return tuple(found)
+    for inner in conjuncts(term):
+        if isinstance(inner, Compare):
+            axis = inner.name.removesuffix(".ordered") if ordered else inner.name
+            if axis in axes and axes[axis].travel is not None:
+                low, high = span_of(node.scope.operand(inner.value, axis), phases.order.flat, phases.scenario.choices)
+                above = inner.operator in (">", ">=")
+                yield Gate(axis, 1.0 if above else -1.0, low if above else high)
+        elif isinstance(inner, Some):
+            yield from _in_common([list(_asked(node, one, phases, ordered)) for one in inner.terms])
+        elif isinstance(inner, Not) and isinstance(inner.term, Every):
+            yield from _in_common([list(_asked(node, Not(one), phases, ordered)) for one in inner.term.terms])
+
+
+def _in_common(alternatives: Sequence[Sequence[Gate]]) -> Iterator[Gate]:
+    """What holds whichever of the alternatives does: of each axis and side the gate that is farthest out."""
+    for axis, sign in dict.fromkeys((gate.axis, gate.sign) for gate in alternatives[0]):
+        same = [
+            [sign * gate.position for gate in one if (gate.axis, gate.sign) == (axis, sign)] for one in alternatives
+        ]
+        if all(same):
+            yield Gate(axis, sign, sign * min(max(positions) for positions in same))

@@ -29,7 +29,9 @@ class Occurrence:
         never: those that do not happen where it happens: other branches of a choose around it.
         conditions: what must have turned out for it to happen (branches taken, further passages), a set of such.
         passages: the later passages that it is in, innermost first.
-        loses: whether it may be interrupted because another branch of a join-any comes first.
+        uncut: what must have turned out for it not to be interrupted, a set of conditions: its branch of a join-any
+            comes first; the time of a block around it is not up.
+        inside: of a block its passages in turn, each with its lists of occurrences (of a choose one for each branch).
     """
 
     number: int
@@ -41,8 +43,8 @@ class Occurrence:
     never: int = 0
     conditions: int = 0
     passages: tuple[int, ...] = ()
-    loses: bool = False
-    inside: list[list[int]] = field(default_factory=list)
+    uncut: int = 0
+    inside: list[list[list[int]]] = field(default_factory=list)
 
     @property
     def bit(self) -> int:
@@ -80,7 +82,7 @@ class Order:
         self.passages: list[int] = []
         self._base: list[int] = []
         self._conditions = 0
-        roots = self._list(flat.roots, 0, 0, 0, (), False)
+        roots = self._list(flat.roots, 0, 0, 0, (), 0)
         self._look_back(roots, 0)
         for one in self.occurrences:
             for target in owned(one.node):
@@ -138,6 +140,12 @@ class Order:
                 candidates &= ~other.ended
         return found, untaken
 
+    def is_complete(self, other: Occurrence, one: Occurrence) -> bool:
+        """Whether a step that is over has not been interrupted, if `one` is active: it would have been as well."""
+        return not other.uncut & ~one.conditions and not (
+            other.uncut and any(self.passages[passage] >> other.number & 1 for passage in one.passages)
+        )
+
     def certain(self, other: Occurrence, conditions: int) -> bool:
         """Whether a step has surely happened, its turn having come, where these conditions have turned out."""
         return not other.conditions & ~conditions
@@ -153,13 +161,14 @@ class Order:
         started: int,
         conditions: int,
         passages: tuple[int, ...],
-        loses: bool,
+        uncut: int,
     ) -> list[int]:
         """Lay out one list of steps; the numbers of its own occurrences, in an order in which what comes first stands
         first."""
         nodes = self.flat.nodes
         place: dict[int, Occurrence] = {}
         joined = self._branches(steps)
+        unpassed: dict[int, int] = {}
         whole: dict[int, int] = {}
         over: dict[int, int] = {}
         begun: dict[int, int] = {}
@@ -189,11 +198,16 @@ class Order:
                 case WithStep(step=before) | PassingStep(step=before):
                     one.ended |= place[before].ended
                     one.started |= place[before].started | place[before].bit
+                    if isinstance(node.start, PassingStep) and not self._surely_passes(node.start):
+                        # It never happens, nor what starts with it, if the other step ends before it gets there.
+                        unpassed[index] = self._condition()
+                    elif isinstance(node.start, WithStep):
+                        unpassed[index] = unpassed.get(before, 0)
                 case _:
                     pass
             one.started |= one.ended
-            one.conditions = conditions | joined.get(index, 0)
-            one.loses = loses or index in joined
+            one.conditions = conditions | joined.get(index, 0) | unpassed.get(index, 0)
+            one.uncut = uncut | joined.get(index, 0)
             one.passages = passages
             inner = one.conditions
             if node.step.only_if is not None:
@@ -204,37 +218,66 @@ class Order:
             begun[index] = one.started | over[index]
         return numbers
 
+    def _surely_passes(self, start: PassingStep) -> bool:
+        """Whether the step that is watched passes the place, for nothing ends it before."""
+        step = self.flat.nodes[start.step].step
+        ends_early = step.until is not None or step.on_timeout == "continue" or step.only_if is not None
+        return start.at == "through" and not ends_early and not any(node.step.preempt for node in self.flat.nodes)
+
     def _inside(self, one: Occurrence, conditions: int) -> int:
         """Lay out what is inside a block; the set of all of it."""
         first = len(self.occurrences)
-        started = one.started | one.bit
+        ended, started, step = one.ended, one.started | one.bit, one.node.step
+        if step.retry and one.node.groups:
+            # Attempts that end anywhere because the time of the block is up, before the one that is the last.
+            base, passage = self._passage(conditions)
+            self._turn(one, base, ended, started, (passage, *one.passages), True)
+            self.passages[passage] = earlier = _span(first, len(self.occurrences))
+            ended, started = ended | earlier, started | earlier
+        self._turn(one, conditions, ended, started, one.passages, step.on_timeout == "continue")
+        return _span(first, len(self.occurrences))
+
+    def _turn(
+        self, one: Occurrence, conditions: int, ended: int, started: int, passages: tuple[int, ...], cut: bool
+    ) -> int:
+        """Lay out what is inside a block for one attempt at it, which may be `cut` short; the set of all of it."""
+        first = len(self.occurrences)
         body = one.node.step.body
+        uncut = one.uncut
+        if cut:
+            uncut |= self._condition()
+            conditions |= uncut
         if isinstance(body, Choose):
-            sets = []
+            sets, lists = [], []
             for _, group in one.node.groups:
                 begin = len(self.occurrences)
                 branch = conditions | self._condition()
-                one.inside.append(self._list(group, one.ended, started, branch, one.passages, one.loses))
+                lists.append(self._list(group, ended, started, branch, passages, uncut))
                 sets.append(_span(begin, len(self.occurrences)))
+            one.inside.append(lists)
             whole = _span(first, len(self.occurrences))
             for own in sets:
                 for number in members(own):
                     self.occurrences[number].never |= whole & ~own
             return whole
         for _, group in one.node.groups:
-            one.inside.append(self._list(group, one.ended, started, conditions, one.passages, one.loses))
+            one.inside.append([self._list(group, ended, started, conditions, passages, uncut)])
             if isinstance(body, Repeat) and body.times != 1.0:
                 earlier = _span(first, len(self.occurrences))
+                base, passage = self._passage(conditions)
+                inner = (passage, *passages)
                 begin = len(self.occurrences)
-                passage, base = len(self.passages), conditions | self._condition()
-                self.passages.append(0)
-                self._base.append(base)
-                later = self._list(
-                    group, one.ended | earlier, started | earlier, base, (passage, *one.passages), one.loses
-                )
-                one.inside.append(later)
+                later = self._list(group, ended | earlier, started | earlier, base, inner, uncut)
+                one.inside.append([later])
                 self.passages[passage] = _span(begin, len(self.occurrences))
         return _span(first, len(self.occurrences))
+
+    def _passage(self, conditions: int) -> tuple[int, int]:
+        """What has turned out for sure in a new later passage, and its number."""
+        base = conditions | self._condition()
+        self.passages.append(0)
+        self._base.append(base)
+        return base, len(self.passages) - 1
 
     def _branches(self, steps: Sequence[int]) -> dict[int, int]:
         """Conditions of the steps that a join-any may interrupt: a branch has run to its end only if it came first."""
@@ -257,10 +300,11 @@ class Order:
             one = self.occurrences[number]
             one.after |= after_block
             inside = 0
-            for group in reversed(one.inside):
-                # Of two passages of a repeat the second stands last and is looked at first.
-                later = inside if isinstance(one.node.step.body, Repeat) else 0
-                inside |= self._look_back(group, one.after | later)
+            for lists in reversed(one.inside):
+                # Of two passages the second stands last and is looked at first.
+                later = one.after | inside
+                for numbers_inside in lists:
+                    inside |= self._look_back(numbers_inside, later)
             not_before = one.bit | one.after | inside | with_it.get(one.node.index, 0)
             match one.node.start:
                 case AfterSteps(steps=awaited, any=False):

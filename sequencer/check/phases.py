@@ -18,7 +18,8 @@ from sequencer.plan.motion import AsRead, AtPlace, ByDistance, PerWord, Resolved
 from sequencer.routine.steps import Flick, Move, Press
 
 _MOST_ROUNDS = 4
-"""Where passages of a repeat carry an axis farther and farther, after so many rounds its whole travel is taken."""
+"""Where passages of a repeat carry an axis farther and farther, after so many rounds its whole travel is taken by steps
+that move it on by a distance, after twice as many by all."""
 
 
 class Scenario(NamedTuple):
@@ -35,13 +36,15 @@ class Scenario(NamedTuple):
 class Phase(NamedTuple):
     """What one step does to one axis.
 
-    `whole` is where the axis may be while the step moves it, `goal` where it wants to, `rest` where it may be left.
-    `steady` says that from any place between start and goal it goes to the goal and nowhere else (a flick may wind up).
+    `whole` is where the axis may be while the step moves it, `goal` where it wants to, `rest` where it may be left, and
+    `done` where it may be left if the step was not interrupted by what comes from around it. `steady` says that from
+    any place between start and goal it goes to the goal and nowhere else (a flick may wind up).
     """
 
     whole: Span
     goal: Span
     rest: Span
+    done: Span
     steady: bool
 
 
@@ -57,10 +60,15 @@ class Phases:
         """Where the axis may stand when `one` starts, with the occurrence that left it there (-1: it stands there
         from the start)."""
         found, initial = self.order.holders(one, axis)
-        spans = [(number, self.table[number, axis].rest) for number in members(found)]
+        spans = [(number, self.left_by(number, axis, one)) for number in members(found)]
         if initial:
             spans.append((-1, self.scenario.start[axis]))
         return spans
+
+    def left_by(self, number: int, axis: str, one: Occurrence) -> Span:
+        """Where a step may have left the axis, if it has, while `one` is active."""
+        phase = self.table[number, axis]
+        return phase.done if self.order.is_complete(self.order.occurrences[number], one) else phase.rest
 
 
 def phases_of(order: Order, scenario: Scenario) -> Phases:
@@ -68,16 +76,17 @@ def phases_of(order: Order, scenario: Scenario) -> Phases:
     table: dict[tuple[int, str], Phase] = {}
     phases = Phases(order, scenario, table)
     moving = [one for one in order.occurrences if one.axes]
-    for round_number in range(_MOST_ROUNDS + 1):
+    changed = True
+    rounds = 0
+    while changed and (rounds == 0 or _is_round(order)):
         changed = False
+        rounds += 1
         for one in moving:
             for axis in one.axes:
-                phase = _phase(phases, one, axis, widen=round_number >= _MOST_ROUNDS)
+                phase = _phase(phases, one, axis, rounds)
                 if table.get((one.number, axis)) != phase:
                     table[one.number, axis] = phase
                     changed = True
-        if not (changed and _is_round(order)):
-            break
     return phases
 
 
@@ -85,13 +94,13 @@ def _is_round(order: Order) -> bool:
     return bool(order.passages) or any(one.node.step.preempt for one in order.occurrences)
 
 
-def _phase(phases: Phases, one: Occurrence, axis: str, widen: bool) -> Phase:
+def _phase(phases: Phases, one: Occurrence, axis: str, rounds: int) -> Phase:
     order = phases.order
     start = start_span(phases, one, axis)
     low, high = order.flat.machine.axes[axis].travel or (0.0, 0.0)
-    if widen and one.passages and _carries_on(one, axis):
+    if rounds > 2 * _MOST_ROUNDS or (rounds > _MOST_ROUNDS and one.passages and _carries_on(one, axis)):
         start = (low, high)
-    taken_over = _taken_over(order, one, axis)
+    taken_over = _taken_over(order, one)
     body = one.node.step.body
     scope = one.node.scope
     if isinstance(body, Flick):
@@ -100,24 +109,30 @@ def _phase(phases: Phases, one: Occurrence, axis: str, widen: bool) -> Phase:
         fastest = max(abs(value) for value in span_of(scope.operand(body.speed), order.flat, phases.scenario.choices))
         reach = _flick_reach(limits_for(one.node, order.flat.machine.axes[axis]), through, goal, fastest)
         whole = _within(hull((start, goal, reach)), low, high)
-        return Phase(whole, goal, whole if may_end_early(one) or taken_over else goal, steady=False)
+        return _ended(one, whole, goal, taken_over, steady=False)
     if isinstance(body, Press):
         goal = span_of(scope.operand(body.toward, axis), order.flat, phases.scenario.choices)
         whole = hull((start, goal))
         # It ends where the axis is measured to be, which may be off its way by the tracking band.
         band = band_of(order.flat.machine, axis)
-        return Phase(whole, goal, _within((whole[0] - band, whole[1] + band), low, high), steady=True)
+        left = _within((whole[0] - band, whole[1] + band), low, high)
+        return Phase(whole, goal, left, left, steady=True)
     assert isinstance(body, Move)
     goal = _goal_span(phases, dict(goals_of(one.node))[axis], start, one.node.step.retry)
     goal = _within(goal, low, high)
     whole = hull((start, goal))
-    return Phase(whole, goal, whole if may_end_early(one) or taken_over else goal, steady=True)
+    return _ended(one, whole, goal, taken_over, steady=True)
+
+
+def _ended(one: Occurrence, whole: Span, goal: Span, taken_over: bool, steady: bool) -> Phase:
+    rest = whole if may_end_early(one) or taken_over else goal
+    return Phase(whole, goal, rest, whole if _may_stop_short(one) or taken_over else goal, steady)
 
 
 def start_span(phases: Phases, one: Occurrence, axis: str) -> Span:
     """Where the axis may be ordered to be when `one` takes it."""
     found, initial = phases.order.holders(one, axis)
-    spans = [phases.table[number, axis].rest for number in members(found) if (number, axis) in phases.table]
+    spans = [phases.left_by(number, axis, one) for number in members(found) if (number, axis) in phases.table]
     if initial:
         spans.append(phases.scenario.start[axis])
     # A step that takes the axis from a moving one starts anywhere on the other's way.
@@ -127,14 +142,26 @@ def start_span(phases: Phases, one: Occurrence, axis: str) -> Span:
     return hull(spans) if spans else phases.scenario.start[axis]
 
 
-def _taken_over(order: Order, one: Occurrence, axis: str) -> bool:
-    return bool(order.concurrent(one) & order.owners[axis])
+def _taken_over(order: Order, one: Occurrence) -> bool:
+    """Whether another step may take one of its axes from it, which ends it and stops its other axes as well."""
+    return any(order.concurrent(one) & order.owners[axis] for axis in one.axes)
+
+
+def may_leave_moving(phases: Phases, number: int) -> bool:
+    """Whether an axis may still move when the step that moved it is over: it brakes, is taken over or pressed on."""
+    one = phases.order.occurrences[number]
+    return may_end_early(one) or _taken_over(phases.order, one) or isinstance(one.node.step.body, Press)
 
 
 def may_end_early(one: Occurrence) -> bool:
     """Whether a step may be over before it has done what it says."""
+    return _may_stop_short(one) or bool(one.uncut)
+
+
+def _may_stop_short(one: Occurrence) -> bool:
     step = one.node.step
-    return step.until is not None or step.on_timeout == "continue" or one.loses
+    timed = bool(one.axes) and step.duration is not None
+    return step.until is not None or timed or step.on_timeout == "continue"
 
 
 def _carries_on(one: Occurrence, axis: str) -> bool:

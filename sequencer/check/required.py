@@ -21,7 +21,7 @@ def required_findings(all_phases: list[Phases]) -> Iterator[Finding]:
         gating = Gating(phases, {})
         for one in phases.order.occurrences:
             for name, condition in _required(phases, one):
-                for gate in asked_of(one.node, condition, phases):
+                for gate in asked_of(one.node, condition, phases, ordered=True):
                     wrong = _wrong(phases, gating, one, gate, gated=name != "")
                     if wrong is not None and (one.node.index, gate.axis, name) not in seen:
                         seen.add((one.node.index, gate.axis, name))

@@ -37,6 +37,8 @@ class Survey:
     Attributes:
         plan: the plan with the parameters' own values; None where that is not possible.
         longest: by step index, the longest time from becoming active to done [s].
+        late: by step index of those with a gate, the same if all waits take as long as they may [s]; infinite where one
+            may wait for ever.
         passes: every forward pass that went through; where there is a plan, its own first.
         failures: the first failure of each step.
         complete: whether all combinations of range ends were planned.
@@ -44,6 +46,7 @@ class Survey:
 
     plan: Plan | None
     longest: dict[int, float]
+    late: dict[int, float]
     passes: tuple[ForwardPass, ...]
     failures: tuple[Failure, ...]
     complete: bool
@@ -77,7 +80,9 @@ def survey(flat: FlatRoutine, starts: Sequence[Mapping[str, float]] = ()) -> Sur
         if node.index not in passes.longest and moved_axes(node):
             passes.longest[node.index] = _from_the_far_end(flat, node, own)
     plan = None if nominal is None else planned(flat, own, found=nominal)
-    return Survey(plan, passes.longest, tuple(passes.made), tuple(passes.failures.values()), complete)
+    return Survey(
+        plan, passes.longest, _late(flat, own, branches), tuple(passes.made), tuple(passes.failures.values()), complete
+    )
 
 
 class _Passes(NamedTuple):
@@ -104,6 +109,24 @@ class _Passes(NamedTuple):
                 if end > 0.0:
                     self.longest[index] = max(self.longest.get(index, 0.0), end - timed.start)
         return first
+
+
+def _late(flat: FlatRoutine, values: Values, branches: int) -> dict[int, float]:
+    """How long each gated step takes if what opens its gate comes as late as the waits before it let it [s]."""
+    gated = [node for node in flat.nodes if node.step.once is not None and moved_axes(node)]
+    late: dict[int, float] = {}
+    for branch in range(branches if gated else 0):
+        try:
+            found = ForwardPass(flat, values, initial_positions(flat, None)[0], "longest", branch)
+        except MotionError:
+            continue
+        for node in gated:
+            timed = found.timed.get(node.index)
+            if timed is not None:
+                lasts = max((profile.duration for profile in timed.profiles.values()), default=0.0)
+                taken = float("inf") if timed.motion_start is None else timed.motion_start + lasts - timed.start
+                late[node.index] = max(late.get(node.index, 0.0), taken)
+    return late
 
 
 def _way_to(flat: FlatRoutine, node: Node) -> dict[int, int]:

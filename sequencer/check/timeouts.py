@@ -16,11 +16,19 @@ from sequencer.units import TIME, show
 _WORDS = ("fault", "continue", "cancel")
 
 
-def timeout_findings(flat: FlatRoutine, longest: Mapping[int, float]) -> Iterator[Finding]:
-    """What is wrong with timeouts and with what they lead to. `longest` is the longest planned time of each step
-    [s]."""
+def timeout_findings(
+    flat: FlatRoutine, longest: Mapping[int, float], late: Mapping[int, float] | None = None
+) -> Iterator[Finding]:
+    """What is wrong with timeouts and with what they lead to.
+
+    Args:
+        flat: the routine.
+        longest: the longest planned time of each step [s].
+        late: that of each gated step if all waits take as long as they may [s].
+    """
     for node in flat.nodes:
         yield from _length(flat, node, longest)
+        yield from _held_up(flat, node, longest, (late or {}).get(node.index, 0.0))
         yield from _fallback(flat, node)
         yield from _short(flat, node)
 
@@ -48,6 +56,25 @@ def _length(flat: FlatRoutine, node: Node, longest: Mapping[int, float]) -> Iter
             found=time / NANOSECONDS,
             allowed=planned,
         )
+
+
+def _held_up(flat: FlatRoutine, node: Node, longest: Mapping[int, float], late: float) -> Iterator[Finding]:
+    """A step whose gate may open too late for its timeout, for the time of a gated step runs while it waits (R32)."""
+    time = timeout_time(node, longest, flat.routine)
+    if time is None or late * NANOSECONDS <= time:
+        return
+    takes = "wait for ever" if late == float("inf") else f"take {show(late, TIME)}"
+    yield Finding(
+        "timeouts",
+        "warning",
+        f"'{node.name}' may {takes} if the waits before its gate ({node.step.once}) opens take as long as they "
+        f"may; its timeout is {show(time / NANOSECONDS, TIME)}",
+        node.name,
+        node.step.place,
+        "start it after those waits, or give it a timeout that counts them",
+        found=late,
+        allowed=time / NANOSECONDS,
+    )
 
 
 def _fallback(flat: FlatRoutine, node: Node) -> Iterator[Finding]:

@@ -29,7 +29,15 @@ BUDGET = 60_000
 # What else may stand anywhere, or be off its course, is bisected in the finest cells only: into so many [1].
 _AT_A_LEAF = 200
 
-Way = Literal["any", "first before second", "second before first", "either before the other", "taking turns", "detour"]
+Way = Literal[
+    "any",
+    "first before second",
+    "second before first",
+    "either before the other",
+    "taking turns",
+    "detour",
+    "undecided",
+]
 
 
 class Branch(NamedTuple):
@@ -82,7 +90,7 @@ class Diagram:
         """What makes the branches clear of each other.
 
         Nothing at all (any timing is clear), one before the other, taking turns at several places, or, where every
-        timing is blocked, a detour of a branch.
+        timing is blocked, a detour of a branch. Where the budget did not last to tell, it is undecided.
         """
         if not self.blocked:
             return "any"
@@ -90,7 +98,9 @@ class Diagram:
             return "either before the other" if self.second_runs_ahead else "first before second"
         if self.second_runs_ahead:
             return "second before first"
-        return "taking turns" if self._passable() else "detour"
+        if self._passable():
+            return "taking turns"
+        return "detour" if self.complete else "undecided"
 
     @property
     def extent(self) -> tuple[tuple[float, float], tuple[float, float]] | None:
@@ -191,13 +201,13 @@ def diagram(
     look = _Looking(tree, first, second, others, band or {}, finest, budget)
     watched = list(pairs)
     ends = (first.duration, second.duration)
-    blocked = look.blocked(watched, (0.0, ends[0]), (0.0, ends[1]))
     runs_ahead = []
     for edges in (
         (((0.0, ends[0]), (0.0, 0.0)), ((ends[0], ends[0]), (0.0, ends[1]))),
         (((0.0, 0.0), (0.0, ends[1])), ((0.0, ends[0]), (ends[1], ends[1]))),
     ):
         runs_ahead.append(not any(look.blocked(watched, *edge) for edge in edges))
+    blocked = look.blocked(watched, (0.0, ends[0]), (0.0, ends[1]))
     return Diagram(ends, tuple(blocked), runs_ahead[0], runs_ahead[1], look.left > 0)
 
 

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import NamedTuple
 
 from profiles import Profile, State
-from sequencer.machine.condition import Compare, Condition, Every, Term
+from sequencer.machine.condition import Compare, Condition, Every, Not, Some, Term
 from sequencer.plan.motion import Values, value_of
 from sequencer.plan.resolve import Node
+
+_OPPOSITE = {"<": ">=", "<=": ">", ">": "<=", ">=": "<"}
 
 _ROUNDING = 1e-9
 """A position that misses a threshold by this [m or rad] has passed it; an end that is this near [s] has come."""
@@ -42,9 +45,23 @@ class Motion(NamedTuple):
 def comparisons(condition: Condition | None) -> Iterator[Compare]:
     """The comparisons that must all be true for the condition to be: itself, or those joined by `and`."""
     if condition is not None:
-        for term in _conjuncts(condition.term):
+        for term in conjuncts(condition.term):
             if isinstance(term, Compare):
                 yield term
+
+
+def conjuncts(term: Term, negated: bool = False) -> Iterator[Term]:
+    """The terms that must all be true for a term to be (or to be false, if `negated`); `not` is carried inwards:
+    not (a or b) is not a and not b."""
+    if isinstance(term, Not):
+        yield from conjuncts(term.term, not negated)
+    elif isinstance(term, Some if negated else Every):
+        for inner in term.terms:
+            yield from conjuncts(inner, negated)
+    elif negated and isinstance(term, Compare):
+        yield replace(term, operator=_OPPOSITE[term.operator])
+    else:
+        yield Not(term) if negated else term
 
 
 def thresholds_of(node: Node, values: Values) -> list[Threshold]:
@@ -66,7 +83,7 @@ def watches_more(node: Node) -> bool:
     axes = node.scope.routine.machine.axes
     return any(
         not isinstance(term, Compare) or term.name.removesuffix(".ordered") not in axes
-        for term in _conjuncts(node.step.once.term)
+        for term in conjuncts(node.step.once.term)
     )
 
 
@@ -81,11 +98,3 @@ def opening_time(threshold: Threshold, motion: Motion, now: float) -> float | No
     if passing is not None and passing > elapsed:
         return motion.begin + passing
     return motion.begin + motion.profile.duration if threshold.passed(motion.profile.goal.position) else None
-
-
-def _conjuncts(term: Term) -> Iterator[Term]:
-    if isinstance(term, Every):
-        for inner in term.terms:
-            yield from _conjuncts(inner)
-    else:
-        yield term

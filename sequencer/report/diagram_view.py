@@ -18,6 +18,7 @@ _WAYS = {
     "either before the other": "Clear if either is over before the other starts.",
     "taking turns": "Clear only if they take turns.",
     "detour": "Every way across is blocked: a detour is needed.",
+    "undecided": "Whether they can take turns is undecided.",
 }
 
 

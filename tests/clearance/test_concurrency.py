@@ -178,6 +178,21 @@ def test_a_diagram_whose_budget_ran_out_says_so_and_blocks_what_it_did_not_look_
     assert found.way != "any"
 
 
+def test_where_the_budget_ran_out_no_detour_is_claimed():
+    """Two posts shut in the lower left corner; that is told only if it is looked at closely enough."""
+    tree, pairs = crossing((0.05, 0.1), (0.1, 0.05))
+    first, second = straight_branch(tree, {"along": (0.0, 1.0)}), straight_branch(tree, {"up": (0.0, 1.0)})
+    assert diagram(tree, pairs, first, second, {}, finest=1.0 / 64.0, budget=200).way == "undecided"
+    assert diagram(tree, pairs, first, second, {}, finest=1.0 / 64.0).way == "detour"
+
+
+def test_which_can_go_first_is_told_before_the_budget_runs_out():
+    tree, pairs = crossing((0.5, 0.0))
+    first, second = straight_branch(tree, {"along": (0.0, 1.0)}), straight_branch(tree, {"up": (0.0, 1.0)})
+    found = diagram(tree, pairs, first, second, {}, finest=1.0 / 64.0, budget=400)
+    assert found.way == "second before first"
+
+
 def test_a_body_outside_counts_all_over_its_range():
     post = Body("post", "outside", (rectangle(0.0, 0.05, 0.0, 1.6),), range=(0.75, 1.2))
     tree = reacher(post)
