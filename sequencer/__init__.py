@@ -32,8 +32,8 @@ if TYPE_CHECKING:
     from sequencer.ports.readings import AxisReading, Readings, Sensed
     from sequencer.rehearse import Rehearsal, rehearse
     from sequencer.routine.routine import Routine
-    from sequencer.run import Loop, Runner
-    from sequencer.trace import Recorder, Trace, TraceError, read_trace
+    from sequencer.run import Confirmations, Loop, Runner
+    from sequencer.trace import ChildSink, Recorder, Trace, TraceError, read_trace
     from sequencer.tune import retrace
 
 _HOMES = {
@@ -41,7 +41,9 @@ _HOMES = {
     "AxisReading": "ports.readings",
     "CheckFailed": "check",
     "CheckedRoutine": "pack",
+    "ChildSink": "trace",
     "ClockError": "errors",
+    "Confirmations": "run",
     "Event": "ports.orders",
     "FileErrors": "files",
     "Loop": "run",
@@ -81,7 +83,9 @@ __all__ = [
     "AxisReading",
     "CheckFailed",
     "CheckedRoutine",
+    "ChildSink",
     "ClockError",
+    "Confirmations",
     "Event",
     "FileErrors",
     "Loop",

@@ -36,7 +36,7 @@ def test_what_is_cancelled_for_a_restart_takes_no_way_out() -> None:
     assert rig.kinds("run")[1].text == "cancelled: restarted"
 
 
-@pytest.mark.parametrize("region", [[], [[0, -0.1, 0.1]]])
+@pytest.mark.parametrize("region", [[], [[0, 0.25, 0.35]]])
 def test_what_is_cancelled_for_another_routine_takes_no_way_out(region: list[Any]) -> None:
     """R44, R47: taken over in motion, or stopped first because it leaves the start region."""
     on = machine()
