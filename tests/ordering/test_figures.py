@@ -69,11 +69,6 @@ def test_of_600_random_starts_99_percent_find_a_way_to_stow(ordering: Ordering) 
     assert len(unsolved) <= 6, unsolved
 
 
-@pytest.mark.slow
-def test_400_rehearsals_with_six_holds_each_all_finish_and_keep_their_margins(ordering: Ordering) -> None:
-    play_with_holds(ordering, 400)
-
-
 def test_rehearsals_with_six_holds_each_finish_and_keep_their_margins(ordering: Ordering) -> None:
     play_with_holds(ordering, 6)
 
