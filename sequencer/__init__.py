@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from sequencer.check import CheckFailed, check
+    from sequencer.check.ordered import order
     from sequencer.errors import (
         ClockError,
         MissingExtra,
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     )
     from sequencer.files import FileErrors, load_machine, load_routine
     from sequencer.machine.machine import Machine
+    from sequencer.ordering import NoOrder, preset_table
     from sequencer.pack import CheckedRoutine, load_pack, write_pack
     from sequencer.plan import Plan, plan
     from sequencer.plant import Plant
@@ -46,6 +48,7 @@ _HOMES = {
     "Machine": "machine.machine",
     "MissingExtra": "errors",
     "ModelError": "errors",
+    "NoOrder": "ordering",
     "Orders": "ports.orders",
     "PackError": "errors",
     "Plan": "plan",
@@ -64,7 +67,9 @@ _HOMES = {
     "load_machine": "files",
     "load_pack": "pack",
     "load_routine": "files",
+    "order": "check.ordered",
     "plan": "plan",
+    "preset_table": "ordering",
     "read_trace": "trace",
     "rehearse": "rehearse",
     "retrace": "tune",
@@ -83,6 +88,7 @@ __all__ = [
     "Machine",
     "MissingExtra",
     "ModelError",
+    "NoOrder",
     "Orders",
     "PackError",
     "Plan",
@@ -101,7 +107,9 @@ __all__ = [
     "load_machine",
     "load_pack",
     "load_routine",
+    "order",
     "plan",
+    "preset_table",
     "read_trace",
     "rehearse",
     "retrace",

@@ -100,6 +100,15 @@ def test_a_tick_that_comes_a_whole_period_late_is_followed_by_one_a_period_later
     assert not [event for event in world.events if event.kind == "fault"]
 
 
+@pytest.mark.parametrize(("late", "told"), [(10_000_000, 0), (10_000_001, 1)])
+def test_a_tick_is_told_late_beyond_half_a_period(late: int, told: int) -> None:
+    """R20: and names the part that took at least half of that."""
+    world = World()
+    world.slow["write", 10] = PERIOD + late
+    world.loop.run(0.6)
+    assert world.loop.late_ticks == len(world.loop.told) == told
+
+
 def test_a_loop_that_was_woken_too_late_says_so() -> None:
     """R20: nobody in the program was slow."""
     world = World()
