@@ -455,6 +455,6 @@ def _bypasses(given: list[CheckedRoutine]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(found))
 
 
-def named(error: Exception) -> str:
+def named(error: BaseException) -> str:
     """An exception for a sentence: its class and its words."""
     return f"{type(error).__name__}: {error}"
