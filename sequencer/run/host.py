@@ -17,7 +17,7 @@ from sequencer.run.motion import Motion
 from sequencer.run.requests import Request, forget_followers, handle, refuse, start
 from sequencer.run.routine_run import Run
 from sequencer.run.snapshot import Snapshot
-from sequencer.run.status import guards_words
+from sequencer.run.status import arrival_words, guards_words
 from sequencer.run.step_kinds import set_instants
 from sequencer.run.step_state import Activation
 from sequencer.run.supervisor import Supervisor
@@ -425,7 +425,8 @@ class Host:
             return f"waiting for {guards_words(activation, self, run)}"
         term = data["once"] if activation.energised is None and data["once"] is not None else data["until"]
         if term is None:
-            return ""
+            moves = activation.step.kind in ("move", "flick")
+            return f"waiting for {arrival_words(activation, self)}" if moves else ""
         words = f"waiting for {self.words(term, run.scope)}"
         lost = unknown_words(term, self.snapshot)
         return f"{words}; {lost}" if lost else words

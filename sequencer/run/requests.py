@@ -135,7 +135,8 @@ def allowed(host: Host) -> tuple[Allowed, ...]:
     held = any(run.state == "held" for run in host.runs)
     found.append(_answer("hold", None if running else "nothing is running"))
     found.append(_answer("resume", None if held else "nothing is held"))
-    found.append(_answer("reset", None if host.fault_cause is not None else "there is no fault to reset"))
+    off = any(motion.latched for motion in host.motions)
+    found.append(_answer("reset", None if off or host.fault_cause is not None else "there is no fault to reset"))
     return tuple(found)
 
 

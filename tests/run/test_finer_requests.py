@@ -230,8 +230,11 @@ def test_a_fault_while_a_run_is_cancelled_says_both() -> None:
     [
         (wait("A", until=BEAM), "A not done after 0.1 s: waiting for beam (beam false)"),
         (move("A", {"lift": 1.0}, once=BEAM), "A not done after 0.1 s: waiting for beam (beam false)"),
-        (move("A", {"lift": 1.0}, once=["not", BEAM]), "A not done after 0.1 s"),
-        (move("A", {"lift": 1.0}), "A not done after 0.1 s"),
+        (
+            move("A", {"lift": 1.0}, once=["not", BEAM]),
+            "A not done after 0.1 s: waiting for arrival: lift -0.9936 m from the goal",
+        ),
+        (move("A", {"lift": 1.0}), "A not done after 0.1 s: waiting for arrival: lift -0.9936 m from the goal"),
         (
             pulse("A", {"lamp": True}, once=["not", BEAM], until=["known", "nothing"]),
             "A not done after 0.1 s: waiting for known(nothing) (nothing unknown)",
@@ -240,8 +243,11 @@ def test_a_fault_while_a_run_is_cancelled_says_both() -> None:
             choose("A", [(BEAM, [wait("x", 1.0)]), ([">", "pressure", 1.0], [wait("y", 1.0)])]),
             "A not done after 0.1 s: waiting for one of: beam (beam false); pressure > 1 (pressure 0)",
         ),
-        (choose("A", [(["not", BEAM], [wait("x", 1.0)])]), "A not done after 0.1 s"),
-        (perform("A", [wait("x", 1.0)]), "A not done after 0.1 s"),
+        (
+            choose("A", [(["not", BEAM], [wait("x", 1.0)])]),
+            "A not done after 0.1 s: waiting for arrival: lift -0.9936 m from the goal",
+        ),
+        (perform("A", [wait("x", 1.0)]), "A not done after 0.1 s: waiting for arrival: lift -0.9936 m from the goal"),
     ],
 )
 def test_a_timeout_says_what_the_step_still_waited_for(step: Any, words: str) -> None:

@@ -138,6 +138,7 @@ def test_an_idle_axis_that_loses_its_zero_does_not_go_to_its_old_place(jumps: bo
     rig.run(5)
     if jumps:
         assert set(rig.modes()[3:]) == {"off"}
+        assert next(one for one in rig.runner.allowed() if one.request == "reset").taken
         rig.runner.reset()
         rig.run(1)
     assert (rig.modes()[-1], rig.points()[-1]) == ("hold", 0.0)
@@ -269,6 +270,12 @@ def test_the_time_left_stands_still_in_a_hold() -> None:
     left = rig.runner.status().runs[-1].steps[0].left
     rig.run(80)
     assert rig.runner.status().runs[-1].steps[0].left == left
+
+
+def test_a_move_that_took_too_long_says_where_it_is() -> None:
+    """R24, R40."""
+    rig = started(checked(machine(), move("m", {"lift": 1.0}, timeout=0.2)), ticks=12)
+    assert rig.kinds("fault")[0].text.startswith("m not done after 0.2 s: waiting for arrival: lift -0.9")
 
 
 def test_runs_that_end_in_one_tick_are_all_told_with_their_causes() -> None:
