@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from sequencer.check import CheckFailed, check
+    from sequencer.check.ordered import order
     from sequencer.errors import (
         ClockError,
         MissingExtra,
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     )
     from sequencer.files import FileErrors, load_machine, load_routine
     from sequencer.machine.machine import Machine
+    from sequencer.ordering import NoOrder, preset_table
     from sequencer.pack import CheckedRoutine, load_pack, write_pack
     from sequencer.plan import Plan, plan
     from sequencer.plant import Plant
@@ -30,8 +32,8 @@ if TYPE_CHECKING:
     from sequencer.ports.readings import AxisReading, Readings, Sensed
     from sequencer.rehearse import Rehearsal, rehearse
     from sequencer.routine.routine import Routine
-    from sequencer.run import Loop, Runner
-    from sequencer.trace import Recorder, Trace, TraceError, read_trace
+    from sequencer.run import Confirmations, Loop, Runner
+    from sequencer.trace import ChildSink, Recorder, Trace, TraceError, read_trace
     from sequencer.tune import retrace
 
 _HOMES = {
@@ -39,13 +41,16 @@ _HOMES = {
     "AxisReading": "ports.readings",
     "CheckFailed": "check",
     "CheckedRoutine": "pack",
+    "ChildSink": "trace",
     "ClockError": "errors",
+    "Confirmations": "run",
     "Event": "ports.orders",
     "FileErrors": "files",
     "Loop": "run",
     "Machine": "machine.machine",
     "MissingExtra": "errors",
     "ModelError": "errors",
+    "NoOrder": "ordering",
     "Orders": "ports.orders",
     "PackError": "errors",
     "Plan": "plan",
@@ -64,7 +69,9 @@ _HOMES = {
     "load_machine": "files",
     "load_pack": "pack",
     "load_routine": "files",
+    "order": "check.ordered",
     "plan": "plan",
+    "preset_table": "ordering",
     "read_trace": "trace",
     "rehearse": "rehearse",
     "retrace": "tune",
@@ -76,13 +83,16 @@ __all__ = [
     "AxisReading",
     "CheckFailed",
     "CheckedRoutine",
+    "ChildSink",
     "ClockError",
+    "Confirmations",
     "Event",
     "FileErrors",
     "Loop",
     "Machine",
     "MissingExtra",
     "ModelError",
+    "NoOrder",
     "Orders",
     "PackError",
     "Plan",
@@ -101,7 +111,9 @@ __all__ = [
     "load_machine",
     "load_pack",
     "load_routine",
+    "order",
     "plan",
+    "preset_table",
     "read_trace",
     "rehearse",
     "retrace",

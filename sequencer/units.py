@@ -216,7 +216,11 @@ def show(value: float, dimension: Dimension, digits: int = 4) -> str:
 
 
 def exact(value: float, dimension: Dimension) -> str:
-    """A value in SI that reads back to the very same number."""
+    """A value that reads back to the very same number: a plain angle in degrees, everything else in SI."""
+    if dimension == ANGLE:
+        degrees = f"{value * 180.0 / math.pi:.9g}"
+        if "e" not in degrees and parse_quantity(f"{degrees} deg").value == value:
+            return f"{degrees} deg"
     unit = {ANGLE: "rad", ANGULAR_SPEED: "rad/s", ANGULAR_ACCELERATION: "rad/s2", ANGULAR_JERK: "rad/s3"}.get(dimension)
     unit = unit or (_NAMES[dimension][1] if dimension in _NAMES else si_unit(dimension))
     return f"{value!r} {unit}".rstrip()

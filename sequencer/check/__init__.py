@@ -14,17 +14,30 @@ if TYPE_CHECKING:
     from sequencer.check.compile_machine import compile_machine
     from sequencer.check.face import check, examine
     from sequencer.check.finding import CheckFailed, Examination, Finding
+    from sequencer.check.without import Loss, without
 
-__all__ = ["CheckFailed", "Examination", "Finding", "check", "compile_machine", "compile_routine", "examine"]
+__all__ = [
+    "CheckFailed",
+    "Examination",
+    "Finding",
+    "Loss",
+    "check",
+    "compile_machine",
+    "compile_routine",
+    "examine",
+    "without",
+]
 
 _HOMES = {
     "CheckFailed": "finding",
     "Examination": "finding",
     "Finding": "finding",
+    "Loss": "without",
     "check": "face",
     "compile_machine": "compile_machine",
     "compile_routine": "compile",
     "examine": "face",
+    "without": "without",
 }
 
 

@@ -8,7 +8,7 @@ from typing import NamedTuple
 from sequencer.check.contradiction import contradict
 from sequencer.check.order import Occurrence, Order, members
 from sequencer.check.phases import Phase, Phases, may_end_early, may_leave_moving
-from sequencer.check.spans import Span, band_of, span_of
+from sequencer.check.spans import ROUNDING, Span, band_of, span_of
 from sequencer.machine.axis import Axis
 from sequencer.machine.condition import Compare, Condition, Every, Not, Some, Term
 from sequencer.plan.gates import conjuncts
@@ -108,14 +108,27 @@ class Gating:
         With `resting_on` an axis: while that axis rests where `mover` has taken it. The gate must have opened for that;
         a step that may end early may have left the axis without.
         """
-        if resting_on is not None:
-            phase = self.phases.table[mover.number, resting_on]
-            before_or_beside = mover.ended | self.order.concurrent(mover)
-            if phase.rest != phase.goal or (other >= 0 and not before_or_beside >> other & 1):
-                return span
-        if other != mover.number:
+        if other != mover.number and not self._says_nothing(mover, other, resting_on):
             span = self._cut_by(mover, axis, other, span)
         return span
+
+    def shuts_out(self, mover: Occurrence, axis: str, other: int, span: Span, resting_on: str | None = None) -> bool:
+        """Whether another step cannot have the axis in this span while `mover` moves, or while an axis rests where it
+        was taken by it: the gate did not open there."""
+        if other == mover.number or self._says_nothing(mover, other, resting_on):
+            return False
+        return any(
+            gate.axis == axis and not gate.may_open(_wider(span)) and self._keeps(mover, gate, other)
+            for gate in self.of(mover)
+        )
+
+    def _says_nothing(self, mover: Occurrence, other: int, resting_on: str | None) -> bool:
+        """Whether an axis that rests where `mover` may have left it does not tell that its gate was open."""
+        if resting_on is None:
+            return False
+        phase = self.phases.table[mover.number, resting_on]
+        before_or_beside = mover.ended | self.order.concurrent(mover)
+        return phase.rest != phase.goal or (other >= 0 and not before_or_beside >> other & 1)
 
     def cut_before(self, one: Occurrence, axis: str, other: int, span: Span) -> Span:
         """What remains of another step's span at the time of `one` by the gates and waits of steps that are over by
@@ -180,6 +193,10 @@ class Gating:
 
     def _starts_later(self, number: int, other: int) -> bool:
         return bool(self.order.occurrences[number].ended >> other & 1)
+
+
+def _wider(span: Span) -> Span:
+    return span[0] - ROUNDING, span[1] + ROUNDING
 
 
 def kept_beside(once: Condition | None, terms: Sequence[Term]) -> list[Term]:

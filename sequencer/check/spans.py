@@ -50,8 +50,7 @@ def span_of(operand: ResolvedOperand, flat: FlatRoutine, choices: Choices) -> Sp
 def band_of(machine: Machine, axis: str) -> float:
     """How far an axis may be from where it is ordered to be [m or rad]: its following tolerance, or else its position
     tolerance."""
-    tolerance = machine.axes[axis].tolerance
-    return tolerance.position if tolerance.following == float("inf") else tolerance.following
+    return machine.axes[axis].band
 
 
 def _position(machine: Machine, preset: str, axis: str | None) -> float:

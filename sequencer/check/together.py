@@ -56,6 +56,11 @@ class Together:
         self.spans = spans
         self.moving: dict[str, int] = {}
         self.resting: dict[str, int] = {}
+        self._beside_known: dict[tuple[int, str], set[tuple[int, bool]]] = {}
+        # Without passages, branches and takeovers what is over stays over.
+        self._plain = not self.order.passages and not any(
+            one.conditions or one.node.step.preempt for one in self.order.occurrences
+        )
         for axis, span in spans.items():
             moving = resting = 0
             for number in members(self.order.owners.get(axis, 0)):
@@ -109,6 +114,26 @@ class Together:
             if meets(span, self.spans[axis]) and (number < 0 or not concurrent >> number & 1):
                 yield Part(axis, number, False, span)
 
+    def _may_be_beside(self, by: Part, part: Part) -> bool:
+        """Whether one part may have its axis while another is so, by what is sure to be over then."""
+        if by.number < 0:
+            return True
+        one = self.order.occurrences[by.number]
+        if by.moving:
+            key = by.number, part.axis
+            found = self._beside_known.get(key)
+            if found is None:
+                companions = self._companions(one, part.axis)
+                found = self._beside_known[key] = {(other.number, other.moving) for other in companions}
+            return (part.number, part.moving) in found
+        if not self._plain or part.axis in one.axes:
+            return True
+        # The step that left its axis there is over, and with it all that was over when it started.
+        left, initial = self.order.holders(one, part.axis)
+        if part.number < 0:
+            return initial
+        return not one.ended >> part.number & 1 or (not part.moving and bool(left >> part.number & 1))
+
     def _whole(self, number: int, axis: str) -> Span:
         return self.phases.table[number, axis].whole
 
@@ -116,6 +141,8 @@ class Together:
         """Whether the parts beside the first can be at the same time, as far as order tells (each can beside the
         first)."""
         if any(self._taken(part, by) for by in parts if by.number >= 0 for part in parts if not part.moving):
+            return False
+        if not all(self._may_be_beside(by, part) for by in parts[1:] for part in parts if part.number != by.number):
             return False
         for index, part in enumerate(parts[1:], 1):
             for other in parts[index + 1 :]:
@@ -151,6 +178,8 @@ class Together:
                 if mover.number >= 0 and mover.number != part.number:
                     one = self.order.occurrences[mover.number]
                     rests_on = None if mover.moving else mover.axis
+                    if self.gating.shuts_out(one, part.axis, part.number, span, rests_on):
+                        return None
                     span = self.gating.cut(one, part.axis, part.number, span, rests_on)
                     span = self.gating.cut_before(one, part.axis, part.number, span)
             if not meets(span, self.spans[part.axis]):

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from cmath import rect
 from collections.abc import Iterable, Mapping, Sequence
-from math import cos, inf, sin
+from math import cos, sin
 from typing import NamedTuple
 
 from sequencer.errors import ModelError, did_you_mean
@@ -280,5 +280,4 @@ def _difference(one: Sequence[Term], other: Sequence[Term]) -> list[Term]:
 
 def _reach(axis: Axis) -> tuple[float, float]:
     low, high = axis.travel or (0.0, 0.0)
-    band = axis.tolerance.position if axis.tolerance.following == inf else axis.tolerance.following
-    return low - band, high + band
+    return low - axis.band, high + axis.band

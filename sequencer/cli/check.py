@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from sequencer.cli.findings import examine_files, invalid, say_examination
 from sequencer.cli.inputs import (
@@ -42,6 +42,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="a picture of the bodies from the side, or a folder for several: all that the proof covers and the "
         "closest approach, or each conflict and what mends it",
     )
+    parser.add_argument(
+        "--without",
+        action="append",
+        default=[],
+        metavar="SENSOR",
+        help="also tell what becomes of each routine while this sensor reads nothing; may be given again",
+    )
     parser.add_argument("--watch", action="store_true", help="check again whenever a file is saved, until Ctrl-C")
 
 
@@ -65,7 +72,7 @@ def _check(arguments: argparse.Namespace, output: Output) -> int:
             f"there are {len(files)} routines, and {arguments.svg} is no folder; make it one, or check them one by one"
         )
     inputs = [*files, *reader.overlays]
-    results = []
+    results: list[dict[str, Any]] = []
     for path, name, examination, routine in examine_files(files, reader, waivers, output):
         if isinstance(examination, StepgraphError):
             output.problems(examination)
@@ -73,14 +80,44 @@ def _check(arguments: argparse.Namespace, output: Output) -> int:
             results.append({"routine": None, "path": str(path), **invalid(str(path), examination)})
         else:
             say_examination(name, examination, output)
-            results.append({"routine": name, "path": str(path), **examination.as_json()})
+            result = {"routine": name, "path": str(path), **examination.as_json()}
+            results.append(result)
+            if arguments.without and routine is not None:
+                result["without"] = _say_losses(routine, arguments.without, output)
             if arguments.svg is not None and routine is not None:
                 _write_picture(routine, examination, picture_path(arguments.svg, name), inputs, output)
     if len(files) > 1:
         clear = sum(1 for result in results if result["verdict"] == "clear")
         output.say(f"{clear} of {len(files)} are clear")
     output.emit(results[0] if names_one_file(arguments.paths) else results)
-    return 0 if all(result["verdict"] == "clear" for result in results) else 1
+    ended = any(loss["ends"] for result in results for loss in result.get("without", ()))
+    return 0 if all(result["verdict"] == "clear" for result in results) and not ended else 1
+
+
+def _say_losses(routine: Routine, sensors: Sequence[str], output: Output) -> list[dict[str, Any]]:
+    """What becomes of a routine without these sensors, a line each."""
+    from sequencer.check import without
+
+    try:
+        losses = without(routine, frozenset(sensors))
+    except ModelError as error:
+        raise CannotDo(str(error)) from None
+    names = " and ".join(dict.fromkeys(sensors))
+    if not losses:
+        output.say(f"{routine.name} does not need {names}")
+    for loss in losses:
+        severity = output.styled("ends the run", "bad") if loss.ends else output.styled("changes", "doubtful")
+        output.say(f"{loss.place}: without {names}: {severity}: {loss.message}")
+    return [
+        {
+            "file": loss.place.file,
+            "line": loss.place.line,
+            "step": loss.step,
+            "message": loss.message,
+            "ends": loss.ends,
+        }
+        for loss in losses
+    ]
 
 
 def _write_picture(

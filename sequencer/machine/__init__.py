@@ -9,6 +9,7 @@ if TYPE_CHECKING:
     from sequencer.machine.axis import Axis, Load, Mount, PositionSource, RestCase, Tolerance, Zero
     from sequencer.machine.body import Body, Clearance
     from sequencer.machine.condition import Condition, parse_condition
+    from sequencer.machine.envelope import envelope_of, limits_for
     from sequencer.machine.interlock import KeepOut, MustStay
     from sequencer.machine.machine import Battery, Machine, Preset
     from sequencer.machine.piece import Piece
@@ -35,6 +36,8 @@ _HOMES = {
     "Sensor": "sensor",
     "Tolerance": "axis",
     "Zero": "axis",
+    "envelope_of": "envelope",
+    "limits_for": "envelope",
     "parse_condition": "condition",
 }
 __all__ = [
@@ -58,6 +61,8 @@ __all__ = [
     "Sensor",
     "Tolerance",
     "Zero",
+    "envelope_of",
+    "limits_for",
     "parse_condition",
 ]
 

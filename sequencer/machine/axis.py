@@ -220,6 +220,12 @@ class Axis:
     def viscous_dimension(self) -> Dimension:
         return VISCOUS if self.kind == "linear" else ANGULAR_VISCOUS
 
+    @property
+    def band(self) -> float:
+        """How far it may be from where it is ordered to be [m or rad]: its following tolerance, or else its position
+        tolerance."""
+        return self.tolerance.position if self.tolerance.following == float("inf") else self.tolerance.following
+
     def show(self, position: float) -> str:
         """A position for people, in metres or degrees."""
         return show(position, self.dimension)

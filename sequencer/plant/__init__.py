@@ -32,7 +32,8 @@ from sequencer.plant.faults import (
     SensorStuck,
     TicksLate,
 )
-from sequencer.plant.plant import Plant, PlantState
+from sequencer.plant.plant import Plant
+from sequencer.plant.state import PlantState, Release
 
 if TYPE_CHECKING:
     from sequencer.plant.batch import PlantBatch
@@ -60,6 +61,7 @@ __all__ = [
     "Plant",
     "PlantBatch",
     "PlantState",
+    "Release",
     "SensorBouncing",
     "SensorCoarse",
     "SensorDropping",

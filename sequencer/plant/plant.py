@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from math import inf
 from random import Random
-from typing import NamedTuple
 
 from sequencer.errors import ModelError, did_you_mean
 from sequencer.machine.machine import Machine
@@ -18,47 +17,13 @@ from sequencer.plant.driven import DrivenAxis
 from sequencer.plant.faults import Fault, check_faults
 from sequencer.plant.linkage import linkages
 from sequencer.plant.mechanism import Mechanism
-from sequencer.plant.roller import Holding
 from sequencer.plant.sensing import NO_PIECE, SensorBank
+from sequencer.plant.state import Parts, PlantState, Release, check_start
 from sequencer.ports.orders import AxisOrder, Orders
 from sequencer.ports.readings import AxisReading, Readings, Sensed, SensorValue
 
 STEP = 1_000_000
 """Longest step [ns], and the period of the actuators' own loops."""
-
-
-class Parts(NamedTuple):
-    """What a plant is made of, for whoever steps many at once."""
-
-    mechanism: Mechanism
-    driven: list[DrivenAxis]
-    supply: Supply
-    cargo: Cargo
-    damage: Damage
-    lines: Mapping[str, OrderLine]
-
-
-class Release(NamedTuple):
-    """When a piece left the rollers [ns], and the true positions and speeds [SI] of all axes then."""
-
-    time_ns: int
-    piece: str
-    positions: Mapping[str, float]
-    speeds: Mapping[str, float]
-
-
-class PlantState(NamedTuple):
-    """The true state: positions and speeds [SI], currents now [A, sum of an axis' motors], hardest impacts at stops
-    [N s or N m s], the piece that the rollers hold or held, and whether controllers are out for want of voltage."""
-
-    time_ns: int
-    positions: Mapping[str, float]
-    speeds: Mapping[str, float]
-    currents: Mapping[str, float]
-    impacts: Mapping[str, float]
-    piece: str | None
-    holding: Holding
-    dropped_out: bool
 
 
 class Plant:
@@ -107,7 +72,7 @@ class Plant:
     ) -> None:
         self.machine = machine
         self.enabled = True
-        _check_start(machine, start or {}, piece)
+        check_start(machine, start or {}, piece)
         check_faults(machine, faults)
         check_contacts(machine, tuple(contacts))
         draw = Random(seed)
@@ -421,19 +386,3 @@ class Plant:
         if starts_anew:
             self.lose_power(now)
         return starts_anew
-
-
-def _check_start(machine: Machine, start: Mapping[str, float], piece: str | None) -> None:
-    for name, position in start.items():
-        axis = machine.axes.get(name)
-        if axis is None:
-            raise ModelError(f"start: unknown axis '{name}'; {did_you_mean(name, machine.axes)}")
-        if axis.travel is None:
-            raise ModelError(f"start: '{name}' is a spin and has no position")
-        low, high = axis.travel
-        if not low <= position <= high:
-            raise ModelError(
-                f"start: {name} at {axis.show(position)} is outside its travel, {axis.show(low)} to {axis.show(high)}"
-            )
-    if piece is not None and piece not in machine.pieces:
-        raise ModelError(f"unknown piece '{piece}'; {did_you_mean(piece, machine.pieces)}")

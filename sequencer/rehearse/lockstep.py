@@ -21,8 +21,8 @@ from sequencer.plant import Contact, Fault, Plant
 from sequencer.plant.batch import PlantBatch, batchable
 from sequencer.plant.batch_mechanism import Array
 from sequencer.plant.faults import TicksLate
-from sequencer.plant.plant import Release
 from sequencer.plant.sensing import holds
+from sequencer.plant.state import Release
 from sequencer.ports.readings import Readings, Sensed, SensorValue
 from sequencer.rehearse.gauges import Script, ScriptedGauges
 from sequencer.rehearse.keep_outs import KeepOutDistance, KeepOutWatch, truth_of

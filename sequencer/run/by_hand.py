@@ -94,8 +94,10 @@ def jog_refused(host: Host, name: str, speed: float | None, going_on: bool = Fal
 
 def axis_named(machine: MachineDefinition, name: str) -> AxisDefinition | str:
     """The axis, or a sentence part for a misspelt one."""
-    index = machine.axis_index.get(name)
-    return f"unknown axis '{name}'; {did_you_mean(name, machine.axis_index)}" if index is None else machine.axes[index]
+    index = machine.axis_index.get(name) if isinstance(name, str) else None
+    if index is None:
+        return f"unknown axis '{name}'; {did_you_mean(str(name), machine.axis_index)}"
+    return machine.axes[index]
 
 
 def _busy(host: Host, axis: AxisDefinition, what: str) -> str | None:
@@ -107,8 +109,11 @@ def _busy(host: Host, axis: AxisDefinition, what: str) -> str | None:
     if motion.stopping:
         return f"{axis.name} is stopping"
     for run in host.runs:
-        if axis.index in run.definition.axes and motion.run is not None:
+        if axis.index in run.definition.axes or motion.run is run:
             return f"{axis.name} is in use by {run.name}"
+    for runs, request in host.waiting:
+        if not runs and request[0] == "after" and axis.index in request[1].axes:
+            return f"{axis.name} is in use by {request[1].name}"
     return None
 
 

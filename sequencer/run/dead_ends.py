@@ -1,7 +1,8 @@
 """Runs in which nothing can happen any more: said at once, not when somebody loses patience.
 
-A run is at a dead end when no time that is set will come, and every active step waits for axes that stand still, for
-steps that are over, or for an axis that waits for it. Sensors may change at any time: who waits for one is not lost.
+A run is at a dead end when no start by time is still to come, and every active step waits for axes that stand still,
+for steps that are over, or for an axis that stands in its way for good. A timeout that would go on or try again saves
+it; one that only ends the run does not. Sensors may change at any time: who waits for one is not lost.
 """
 
 from __future__ import annotations
@@ -64,7 +65,7 @@ def _dead_end(host: Host, run: Run) -> str | None:
     stuck = set(host.supervisor.waiting_for_each_other())
     words = []
     for activation in run.active:
-        if activation.timeout is not None or activation.skipped:
+        if activation.skipped or _goes_on_by_time(activation):
             return None
         kind = activation.step.kind
         if kind in _BLOCKS and (kind != "choose" or activation.branch >= 0):
@@ -76,12 +77,20 @@ def _dead_end(host: Host, run: Run) -> str | None:
     return "; ".join(words) if words else None
 
 
+def _goes_on_by_time(activation: Activation) -> bool:
+    data = activation.step.data
+    return activation.timeout is not None and (data["on_timeout"] == "continue" or data["retry"] > 0)
+
+
 def _in_vain(host: Host, run: Run, activation: Activation, stuck: set[str]) -> str | None:
     """What a step waits for that will not come, or None if it may."""
+    if activation.step.kind == "jog":
+        return None
     held = [motion for motion in activation.motions if motion.held is not None]
     if held:
         names = [motion.definition.name for motion in held]
-        return f"{' and '.join(names)}, held by {held[0].held}" if stuck.issuperset(names) else None
+        for_good = stuck.issuperset(names) or all(host.supervisor.lasts(str(motion.held)) for motion in held)
+        return f"{' and '.join(names)}, held by {held[0].held}" if for_good else None
     terms, tests = _awaited(activation)
     if not terms or any(test() is True for test in tests):
         return None

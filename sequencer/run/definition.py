@@ -198,8 +198,9 @@ class StepDefinition:
 class RoutineDefinition:
     """The routine data as a graph of `StepDefinition`s. Shared by all runs of it and never changed by them (R1).
 
-    `axes` and `outputs` are all that its steps drive, `alone` the axes that it does not take over by `preempt`. `ends`
-    is where its moves leave axes, as far as they are plain numbers. `after` holds what runs after a cancel or a fault.
+    `axes` and `outputs` are all that its steps drive, `alone` the axes that it does not take over by `preempt`,
+    `placed` those that it moves or presses to places, for which they need a zero. `ends` is
+    where its moves leave axes, as far as they are plain numbers. `after` holds what runs after a cancel or a fault.
     `touching` are the steps, by index, in which bodies may touch.
     """
 
@@ -217,6 +218,7 @@ class RoutineDefinition:
         "name",
         "outputs",
         "parameters",
+        "placed",
         "region",
         "start",
         "stays",
@@ -239,6 +241,7 @@ class RoutineDefinition:
         self.parameters: dict[str, dict[str, Any]] = {parameter["name"]: parameter for parameter in data["parameters"]}
         self.steps = [StepDefinition(index, step) for index, step in enumerate(data["steps"])]
         self.axes = {axis for step in self.steps for axis in step.axes}
+        self.placed = {axis for step in self.steps if step.kind in ("move", "flick", "press") for axis in step.axes}
         self.alone = {axis for step in self.steps if not step.data["preempt"] for axis in step.axes}
         self.outputs = {output for step in self.steps for output in step.outputs}
         self.ends: dict[int, float] = {

@@ -99,7 +99,7 @@ class Host:
 
     def _phases(self, readings: Readings, requests: tuple[Request, ...]) -> None:
         now = self.now
-        enabled = bool(readings.enabled)
+        enabled = readings.enabled is True
         lost = self._look(readings)
         if self.tick_number == 0:
             for bypass in self.bypasses:
@@ -160,6 +160,7 @@ class Host:
         for run in self.runs:
             run.break_off(cause)
             run.state = run.outcome = "faulted"
+            run.ended_tick = self.tick_number
             self.event("run", run.name, text=f"faulted: {cause}", values=(("outcome", "faulted"),))
         self.ended = [*self.ended, *self.runs][-8:]
         self.runs = []
@@ -180,12 +181,31 @@ class Host:
                 measured = self.values[motion.definition.name]
                 if measured is None:
                     trusted = trusted and mode == "effort"
+                    motion.known = motion.known and mode == "effort"
                 elif measured != motion.position or not motion.known:
                     motion.rebase(measured, self.now)
+            elif not trusted and motion.activation is None and motion.profile is None:
+                self._lose_place(motion)
             if not trusted:
                 motion.occupy_everything()
             elif motion.anywhere and motion.known:
                 motion.occupy_what_is_known()
+
+    def _lose_place(self, motion: Motion) -> None:
+        """An axis that stands and is held has lost its zero: the place that it holds means nothing now (R42).
+
+        Where its actuator says so itself, it holds what is read now; where the reading lies, it goes off until a reset,
+        a jog or a zeroing (R48).
+        """
+        index = motion.definition.index
+        measured = self.values[motion.definition.name]
+        if index in self.snapshot.jumped or (not motion.anywhere and self.snapshot.lost[index] is not None):
+            motion.switch_off()
+        elif not motion.anywhere:
+            if measured is None:
+                motion.switch_off()
+            else:
+                motion.rebase(measured, self.now)
 
     def _enable(self, enabled: bool) -> None:
         if not enabled:
@@ -237,6 +257,7 @@ class Host:
         """The outcome is final: everything that the run used goes to rest in this tick (R22, R27)."""
         run.state = run.outcome = outcome
         run.cause = cause
+        run.ended_tick = self.tick_number
         self.runs.remove(run)
         self.ended = [*self.ended[-7:], run]
         for axis in sorted(run.used_axes):
@@ -295,7 +316,7 @@ class Host:
             run.fault(cause, None, machine=True)
         if not self.runs:
             self.event("fault", text=cause)
-            self.fault_cause = cause
+        self.fault_cause = cause
 
     def assume(self, sensor: str, value: SensorValue | None) -> None:
         """From now on a sensor reads `value`, whatever it says; None: it is believed again (R50)."""
@@ -434,6 +455,6 @@ def _bypasses(given: list[CheckedRoutine]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(found))
 
 
-def named(error: Exception) -> str:
+def named(error: BaseException) -> str:
     """An exception for a sentence: its class and its words."""
     return f"{type(error).__name__}: {error}"

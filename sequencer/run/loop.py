@@ -27,9 +27,10 @@ _MOST_TOLD = 100
 class Loop:
     """Ticks a runner once a period of its machine, on a monotonic clock.
 
-    The garbage collector runs in the idle part of a period only. A period that was missed is not made up for. A
-    failing gauge or actuator faults the runs and the loop goes on; SIGINT and SIGTERM cancel, wait for standstill and
-    switch everything off. None of this is an emergency stop.
+    The garbage collector runs in the idle part of a period only. A period that was missed is not made up for. Gauges
+    or actuators that fail, or gauges that give no `Readings`, fault the runs and the loop goes on; SIGINT and SIGTERM
+    cancel, wait for standstill and switch everything off, and so does an exception that shall end the program
+    (KeyboardInterrupt, SystemExit), wherever in a tick it comes up. None of this is an emergency stop.
 
     Args:
         runner: what decides.
@@ -54,6 +55,9 @@ class Loop:
         self._spins = [axis["name"] for axis in runner.machine["axes"]]
         self._rest = {output["name"]: output["rest"] for output in runner.machine["outputs"]}
         self._stopping = threading.Event()
+        self._failure: BaseException | None = None
+        self._enabled = False
+        self._last = 0
         self._taken: dict[str, int] = {}
 
     def stop(self) -> None:
@@ -64,7 +68,7 @@ class Loop:
         """Tick until `stop`, a signal, or for `seconds` [s].
 
         Args:
-            seconds: None: for ever.
+            seconds: None: for ever. Where the clock stands still, as many ticks as fit into that time.
             each_tick: called after each write, for buttons and displays; must not block. If it raises, the loop comes
                 to a clean stop and the exception goes on.
         """
@@ -74,9 +78,9 @@ class Loop:
         # What is loaded by now stays; collections while moving need not look at it.
         gc.freeze()
         gc.disable()
-        failure: BaseException | None = None
+        self._failure = None
         try:
-            failure = self._go(seconds, each_tick)
+            self._go(seconds, each_tick)
         finally:
             self._switch_off()
             for number, handler in handlers.items():
@@ -84,26 +88,27 @@ class Loop:
             gc.unfreeze()
             if collected:
                 gc.enable()
-        if failure is not None:
-            raise failure
+        if self._failure is not None:
+            raise self._failure
 
-    def _go(self, seconds: float | None, each_tick: Callable[[Orders], None] | None) -> BaseException | None:
+    def _go(self, seconds: float | None, each_tick: Callable[[Orders], None] | None) -> None:
         clock = self._clock
         due = planned = clock.now()
         end = None if seconds is None else due + round(seconds * 1e9)
         last: int | None = None
-        failure: BaseException | None = None
         while last is None or due < last:
             begin = clock.now()
             self._judge(begin - planned)
             orders = self._tick(begin)
-            if each_tick is not None and failure is None and orders is not None:
+            if each_tick is not None and self._failure is None and orders is not None:
+                called = clock.now()
                 try:
                     each_tick(orders)
                 except BaseException as error:
-                    failure = error
-                    self._stopping.set()
-            over = end is not None and begin + self._period >= end
+                    self._give_up(error)
+                self._taken["each_tick"] = clock.now() - called
+            # A clock that stands still would never reach the end; the times that ticks were due at do.
+            over = end is not None and max(begin, due) + self._period >= end
             if last is None and (over or self._stopping.is_set()):
                 self.runner.cancel()
                 last = begin + STOPPING
@@ -114,30 +119,59 @@ class Loop:
             planned = due
             if clock.now() >= due + self._period:
                 due = clock.now()
-            clock.sleep_until(due)
-        return failure
+            try:
+                clock.sleep_until(due)
+            except BaseException as error:
+                self._give_up(error)
+
+    def _give_up(self, error: BaseException) -> None:
+        """Come to a clean stop; the first exception that asked for it goes on to the caller of `run`."""
+        if self._failure is None:
+            self._failure = error
+        self._stopping.set()
 
     def _tick(self, begin: int) -> Orders | None:
         """Read, decide, write; the time that each took is kept for `told`."""
         clock = self._clock
-        try:
-            readings = self._gauges.read(begin)
-        except Exception as error:
-            readings = Readings(begin, True, _Broken(error))
+        self._last = begin
+        readings = self._read(begin)
         read = clock.now()
         orders: Orders | None = None
         try:
             orders = self.runner.tick(readings)
         except ClockError as error:
             self.runner.fail(f"the clock failed: {error}")
+        except BaseException as error:
+            # The tick may have been cut in two: nothing that it left behind is worth an order.
+            self.runner.fail(f"the tick was broken off: {named(error)}")
+            self._give_up(error)
         decided = clock.now()
         try:
             self._actuators.write(orders if orders is not None else self._all_off(begin))
-        except Exception as error:
+        except BaseException as error:
             self.runner.fail(f"the actuators failed: {named(error)}")
+            if not isinstance(error, Exception):
+                self._give_up(error)
         self._taken = {"the gauges": read - begin, "the runner": decided - read, "the actuators": clock.now() - decided}
         self.ticks += 1
         return orders
+
+    def _read(self, now: int) -> Readings:
+        """The readings, or in their place the exception that says why there are none (R36)."""
+        broken: BaseException
+        try:
+            # Whatever the Protocol promises, somebody's class may forget to return anything.
+            found: object = self._gauges.read(now)
+            if isinstance(found, Readings):
+                self._enabled = found.enabled
+                return found
+            broken = TypeError(f"the gauges gave {found!r}; `read` must return Readings each time")
+        except BaseException as error:
+            broken = error
+            if not isinstance(error, Exception):
+                self._give_up(error)
+        # Who cannot be asked has not given the permission to move; one that was given stays, to stop by a ramp.
+        return Readings(now, self._enabled, _Broken(broken))
 
     def _judge(self, late: int) -> None:
         """Count a tick that came later than half a period, and say which part of the last one was slow."""
@@ -170,7 +204,11 @@ class Loop:
         (R38).
         """
         try:
-            self._actuators.write(self._all_off(self._clock.now()))
+            now = self._clock.now()
+        except Exception:
+            now = self._last
+        try:
+            self._actuators.write(self._all_off(now))
         except Exception as error:
             self.told.append(f"the last orders could not be written: {named(error)}")
 
@@ -188,8 +226,9 @@ class Loop:
 class _Broken(Mapping[str, AxisReading]):
     """Readings that could not be read: whoever looks gets the exception, so that its cause is kept (R36)."""
 
-    def __init__(self, error: Exception) -> None:
-        self._error = error
+    def __init__(self, error: BaseException) -> None:
+        # What ends a program must not end a tick (which keeps exceptions of the kind Exception only).
+        self._error = error if isinstance(error, Exception) else RuntimeError(named(error))
 
     def __getitem__(self, name: str) -> NoReturn:
         raise self._error

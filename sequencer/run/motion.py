@@ -59,8 +59,10 @@ class Motion:
         "deadline",
         "definition",
         "end_clock",
+        "first_current",
         "gain",
         "goal",
+        "greatest_current",
         "group",
         "held",
         "held_since",
@@ -136,7 +138,8 @@ class Motion:
         self.watched = False
         self.offset = 0.0
         self.behind_since = self.progress_since = 0
-        self.behind_from = self.behind_error = self.least_current = self.progress_place = 0.0
+        self.behind_from = self.behind_error = self.progress_place = 0.0
+        self.first_current = self.least_current = self.greatest_current = 0.0
         self.order = AxisOrder("off")
         self.order_key: tuple[object, ...] = ()
 

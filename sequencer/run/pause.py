@@ -9,16 +9,23 @@ from sequencer.run.step_kinds import StartFailed, energise, phase, set_instants
 from sequencer.run.step_state import Activation, motion_of
 
 if TYPE_CHECKING:
+    from sequencer.run.motion import Motion
     from sequencer.run.routine_run import Run
 
 
 def hold(run: Run) -> None:
-    """Brake every axis of a running run and keep its goals; pulses go to rest; times, timeouts and pulses freeze."""
+    """Brake every axis of a running run and keep its goals; pulses go to rest; times, timeouts and pulses freeze. No
+    axis pushes on, be its step over or not.
+    """
     if run.state != "running":
         return
     host = run.host
     run.state = "held"
     run.held_at = host.now
+    run.kept = [motion for motion in _owned(run) if motion.activation is None and motion.mode == "effort"]
+    for motion in run.kept:
+        motion.mode = "hold"
+        motion.occupy_what_is_known()
     for activation in run.active:
         if activation.watch is not None:
             activation.watch.forget()
@@ -52,6 +59,10 @@ def resume(run: Run) -> str | None:
     run.state = "running"
     run.timed = [(time + shift, index) for time, index in run.timed]
     host.event("go", run.name, text="resumed")
+    for motion in run.kept:
+        motion.mode = "effort"
+        motion.occupy_what_is_known()
+    run.kept = []
     for activation in list(run.active):
         activation.since += shift
         if activation.watch is not None:
@@ -83,22 +94,49 @@ def _changed(run: Run) -> str | None:
         if gate is not None and activation.energised is not None and not activation.edges and gate() is not True:
             return f"{step.name}: its gate has closed: {host.words(step.data['once'], run.scope)}"
         for motion in activation.motions:
-            if motion.definition.is_spin:
-                continue
-            name = motion.definition.name
-            measured = host.values.get(name)
-            if measured is None:
-                return f"the position of {name} is unknown ({host.unknown_reason(name)})"
-            moved = abs(motion.error(measured))
-            if moved > motion.definition.position_tolerance:
-                return (
-                    f"{name} was moved {motion.definition.show(moved)} from where it was held; "
-                    f"allowed are {motion.definition.show(motion.definition.position_tolerance)}"
-                )
-            forbidden = host.forbidden(motion.definition.index)
-            if forbidden is not None:
-                return f"{name} may not move: {forbidden}"
+            reason = _moved(motion, run)
+            if reason is not None:
+                return reason
+    for motion in run.kept:
+        reason = _moved(motion, run) or _in_the_way(motion, run)
+        if reason is not None:
+            return reason
     return None
+
+
+def _owned(run: Run) -> list[Motion]:
+    """The axes, not spins, that a run has."""
+    motions = [run.host.motions[axis] for axis in sorted(run.used_axes)]
+    return [motion for motion in motions if motion.run is run and not motion.definition.is_spin]
+
+
+def _moved(motion: Motion, run: Run) -> str | None:
+    """Why an axis is not where it was held, or may not move, or None."""
+    if motion.definition.is_spin:
+        return None
+    host = run.host
+    name = motion.definition.name
+    measured = host.values.get(name)
+    if measured is None:
+        return f"the position of {name} is unknown ({host.unknown_reason(name)})"
+    moved = abs(motion.error(measured))
+    if moved > motion.definition.position_tolerance:
+        return (
+            f"{name} was moved {motion.definition.show(moved)} from where it was held; "
+            f"allowed are {motion.definition.show(motion.definition.position_tolerance)}"
+        )
+    forbidden = host.forbidden(motion.definition.index)
+    return None if forbidden is None else f"{name} may not move: {forbidden}"
+
+
+def _in_the_way(motion: Motion, run: Run) -> str | None:
+    """The keep-out that an axis would meet if it pushed on now and does not meet as it stands, or None."""
+    supervisor, index = run.host.supervisor, motion.definition.index
+    low, high = min(motion.occupied_low, motion.bound), max(motion.occupied_high, motion.bound)
+    box = supervisor.blocks(index, low, high)
+    if box is None or box is supervisor.blocks(index, motion.occupied_low, motion.occupied_high):
+        return None
+    return f"{motion.definition.name} may not push on: {box.name} is in its way"
 
 
 def _go_on(activation: Activation, run: Run) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from profiles import stop
 from sequencer.run.definition import RoutineDefinition
 
 if TYPE_CHECKING:
@@ -15,8 +16,10 @@ def outside_region(host: Host, definition: RoutineDefinition) -> str | None:
     return off_region(host, definition) or _stands_inside(host, definition)
 
 
-def off_region(host: Host, definition: RoutineDefinition) -> str | None:
-    """None, or how far each axis is off the start region, and what would bring it there."""
+def off_region(host: Host, definition: RoutineDefinition, at_rest: bool = False) -> str | None:
+    """None, or how far each axis is off the start region, and what would bring it there. `at_rest`: an axis that moves
+    is judged by the place where it comes to rest if it brakes now.
+    """
     off = []
     for place, low, high in definition.region:
         index = int(place)
@@ -27,9 +30,13 @@ def off_region(host: Host, definition: RoutineDefinition) -> str | None:
             return f"the position of {name} is unknown ({host.unknown_reason(name)})"
         if not host.zeroed[index]:
             return f"{name} is not zeroed"
+        motion = host.motions[index]
+        if at_rest and motion.moving:
+            position = stop(motion.advanced(), motion.stop_limits).goal.position
         if not low <= position <= high:
             outside = low - position if position < low else position - high
-            off.append(f"{name} is at {axis.show(position)}, {axis.show(outside)} outside")
+            is_at = "comes to rest" if at_rest and motion.moving else "is"
+            off.append(f"{name} {is_at} at {axis.show(position)}, {axis.show(outside)} outside")
     if not off:
         return None
     return f"{'; '.join(off)} the start region of '{definition.start}'; {_way(host, definition)}"

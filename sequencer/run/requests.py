@@ -60,14 +60,15 @@ def handle(host: Host, requests: tuple[Request, ...]) -> list[Request]:
     5.
     """
     starts = []
-    stopped = aborted = held = False
+    stopped = aborted = failed = held = False
     for request in sorted(requests, key=lambda one: _RANK[one[0]]):
         match request[0]:
             case "abort":
                 stopped = aborted = True
                 _abort(host)
             case "failure":
-                host.fail(str(request[1]))
+                failed = True
+                host.fail(request[1])
             case "cancel":
                 stopped = host.cancelling = True
                 host.event("request", text="cancel")
@@ -76,6 +77,9 @@ def handle(host: Host, requests: tuple[Request, ...]) -> list[Request]:
                 host.event("request", text="hold")
                 held = True
                 if not stopped:
+                    for _, waiting in host.waiting:
+                        refuse(host, _named(waiting), "a hold was asked for before it could start")
+                    forget_followers(host)
                     for run in host.runs:
                         hold(run)
             case "resume":
@@ -86,7 +90,7 @@ def handle(host: Host, requests: tuple[Request, ...]) -> list[Request]:
                     _resume(host)
             case "reset":
                 host.event("request", text="reset")
-                if not aborted:
+                if not aborted and not failed:
                     host.reset()
             case "note":
                 host.event("note", text=str(request[1]), values=((str(request[1]), request[2]),))
@@ -96,11 +100,10 @@ def handle(host: Host, requests: tuple[Request, ...]) -> list[Request]:
                 host.confirm(request[1], request[2])
             case "jog" if _jogged_on(host, request):
                 pass
-            case "after":
-                starts.append(request)
             case _:
-                if stopped:
-                    refuse(host, _named(request), "a stop was asked for in the same tick")
+                if stopped or failed or held:
+                    what = "stop was asked for" if stopped else "failure was told" if failed else "hold was asked for"
+                    refuse(host, _named(request), f"a {what} in the same tick")
                 else:
                     starts.append(request)
     return starts
@@ -154,6 +157,13 @@ def in_use(host: Host, definition: RoutineDefinition) -> str | None:
             return f"{host.axis_names[axis]} is in use by {run.name}"
         for output in sorted(definition.outputs & run.definition.outputs):
             return f"output {host.output_names[output]} is in use by {run.name}"
+    for runs, request in host.waiting:
+        # What belongs to a cancel or a fault begins in the next tick, before all that is asked for then.
+        if not runs and request[0] == "after":
+            for axis in sorted(definition.alone & request[1].axes):
+                return f"{host.axis_names[axis]} is in use by {request[1].name}"
+            for output in sorted(definition.outputs & request[1].outputs):
+                return f"output {host.output_names[output]} is in use by {request[1].name}"
     return None
 
 
@@ -173,6 +183,8 @@ def refuse(host: Host, name: str, reason: str) -> None:
 
 
 def _named(request: Request) -> str:
+    if request[0] == "after":
+        return str(request[1].name)
     return str(request[1]) if request[0] == "request" else f"{request[0]} {request[1]}"
 
 
@@ -211,6 +223,15 @@ def _not_ready(host: Host, definition: RoutineDefinition) -> str | None:
         motion = host.motions[axis]
         if motion.stopping:
             return f"{motion.definition.name} is stopping"
+    return _not_zeroed(host, definition)
+
+
+def _not_zeroed(host: Host, definition: RoutineDefinition) -> str | None:
+    """The axis that a routine moves to a place and that has no zero to count from, in words, or None (R42)."""
+    for axis in sorted(definition.placed):
+        if not host.zeroed[axis]:
+            why = host.snapshot.lost[axis]
+            return f"{host.axis_names[axis]} is not zeroed" + (f": {why}" if why else "")
     return None
 
 
@@ -218,6 +239,8 @@ def _start_routine(host: Host, request: Request) -> None:
     _, name, parameters, speed, preempt, restart = request
     definition = host.routines[name]
     reason = _not_ready(host, definition)
+    if reason is None and preempt:
+        reason = off_region(host, definition, at_rest=True)
     if reason is None and (restart or preempt) and _stop_first(host, definition, preempt, restart, request):
         return
     reason = reason or why_not(host, definition, preempt, restart)
@@ -242,7 +265,8 @@ def _begin(host: Host, run: Run, parameters: Mapping[str, float | str] | None = 
 def _start_afterwards(host: Host, request: Request) -> None:
     """What belongs to a cancel or a fault: it was certified from where its routine can have been stopped (R47)."""
     _, definition, parameters, speed = request
-    reason = in_use(host, definition) or off_region(host, definition)
+    reason = None if host.enabled else "the machine is not enabled"
+    reason = reason or in_use(host, definition) or _not_zeroed(host, definition) or off_region(host, definition)
     if reason is not None:
         refuse(host, definition.name, reason)
         return

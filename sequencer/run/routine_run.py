@@ -15,6 +15,9 @@ from sequencer.run.terms import Scope
 
 if TYPE_CHECKING:
     from sequencer.run.host import Host
+    from sequencer.run.motion import Motion
+
+_NUMBERS = str.maketrans("", "", "0123456789.-")
 
 
 class Run:
@@ -22,7 +25,8 @@ class Run:
 
     `state` is "running", "held", "finishing" (all steps have ended, something still comes to rest), "stopping", or its
     outcome: "done", "cancelled" or "faulted". `chain` holds every cause of its end, the first one first. `goes_after`:
-    what the routine asks for after a cancel or a fault may run. `jog_speed` serves jogging alone.
+    what the routine asks for after a cancel or a fault may run. `kept`: axes that go on pushing after a resume although
+    their step is over. `jog_speed` serves jogging alone.
     """
 
     def __init__(
@@ -62,6 +66,8 @@ class Run:
         self.done_now: dict[int, str] = {}
         self.evaluated = -1
         self.outcome_to_be = ""
+        self.ended_tick = -1
+        self.kept: list[Motion] = []
         self.used_axes: set[int] = set()
         self.used_outputs: set[int] = set()
 
@@ -93,7 +99,7 @@ class Run:
         axes' own.
         """
         if self.state == "stopping" and self.outcome_to_be == "faulted":
-            if cause not in self.chain:
+            if all(_without_numbers(cause) != _without_numbers(one) for one in self.chain):
                 self.chain.append(cause)
             self._stop_axes(stop)
             return
@@ -160,3 +166,8 @@ class Run:
         return not any(
             motion.run is self and motion.moving for motion in (self.host.motions[axis] for axis in self.used_axes)
         )
+
+
+def _without_numbers(cause: str) -> str:
+    """A cause whose figures alone change from tick to tick is told once."""
+    return cause.translate(_NUMBERS)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import threading
 from collections import deque
 from collections.abc import Iterable, Mapping
+from sys import float_info
 from typing import Any, Protocol
 
 from sequencer.errors import ModelError, RequestRefused, did_you_mean
@@ -133,6 +134,8 @@ class Runner:
         found = axis_named(self._host.definition, axis)
         if isinstance(found, str):
             raise RequestRefused(found)
+        if not _is_number(speed):
+            raise RequestRefused(f"jog {axis}: the speed is {speed!r:.40}; it must be a number")
         slowest, fastest = found.limits.velocity
         if not slowest <= speed <= fastest:
             raise RequestRefused(
@@ -162,17 +165,17 @@ class Runner:
             RequestRefused: an unknown sensor, or a value that it cannot have.
         """
         sensors = {one["name"]: one for one in self._host.definition.sensors}
-        data = sensors.get(sensor)
+        data = sensors.get(sensor) if isinstance(sensor, str) else None
         if data is None:
-            raise RequestRefused(f"unknown sensor '{sensor}'; {did_you_mean(sensor, sensors)}")
+            raise RequestRefused(f"unknown sensor '{sensor}'; {did_you_mean(str(sensor), sensors)}")
         fits = {
             "switch": isinstance(value, bool),
-            "number": isinstance(value, int | float) and not isinstance(value, bool) and value - value == 0.0,
+            "number": _is_number(value),
             "one_of": value in data["values"],
         }
         if value is not None and not fits[data["kind"]]:
             expected = {"switch": "true or false", "number": "a number", "one_of": ", ".join(data["values"])}
-            raise RequestRefused(f"{sensor} cannot be {value!r}; it is {expected[data['kind']]}")
+            raise RequestRefused(f"{sensor} cannot be {value!r:.40}; it is {expected[data['kind']]}")
         self._put(("assume", sensor, float(value) if data["kind"] == "number" and value is not None else value))
 
     def confirm(self, name: str, who: str = "") -> None:
@@ -183,9 +186,9 @@ class Runner:
             RequestRefused: an unknown routine.
             OSError: the confirmations cannot be written.
         """
-        definition = self._host.routines.get(name)
+        definition = self._host.routines.get(name) if isinstance(name, str) else None
         if definition is None:
-            raise RequestRefused(f"unknown routine '{name}'; {did_you_mean(name, self._host.routines)}")
+            raise RequestRefused(f"unknown routine '{name}'; {did_you_mean(str(name), self._host.routines)}")
         if self._confirmations is not None:
             self._confirmations.add(definition.hash, name, who)
         self._put(("confirm", name, who))
@@ -193,7 +196,12 @@ class Runner:
     def fail(self, cause: str) -> None:
         """Tell that something outside has failed, such as a write to a motor controller: every run faults at the next
         tick and its axes stop (R36).
+
+        Raises:
+            RequestRefused: the cause is no text.
         """
+        if not isinstance(cause, str):
+            raise RequestRefused(f"the cause of a failure is {cause!r:.40}; it must be a text")
         self._put(("failure", cause))
 
     def reset(self) -> None:
@@ -257,6 +265,13 @@ class Runner:
     def _put(self, request: Request) -> None:
         with self._lock:
             self._queue.append(request)
+
+
+def _is_number(value: object) -> bool:
+    """Whether a value is a number that a float can hold; true and false are none."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    return -float_info.max <= value <= float_info.max
 
 
 def _as_list(routines: Pack | CheckedRoutine | Iterable[CheckedRoutine]) -> list[CheckedRoutine]:

@@ -38,6 +38,7 @@ class Snapshot:
         "_sensors",
         "assumed",
         "faults",
+        "jumped",
         "lost",
         "lost_now",
         "machine",
@@ -54,6 +55,7 @@ class Snapshot:
         self.faults: list[str | None] = [None] * len(machine.axes)
         self.lost: list[str | None] = [None] * len(machine.axes)
         self.lost_now: list[int] = []
+        self.jumped: set[int] = set()
         self.assumed: dict[str, SensorValue] = {}
         self._own = [False] * len(machine.axes)
         self._offsets = [0.0] * len(machine.axes)
@@ -115,6 +117,7 @@ class Snapshot:
         # After a late tick an axis catches up with a set-point that moved for all of the gap.
         longer = gap if gap > self._gap_before else self._gap_before
         self._gap_before = gap
+        self.jumped.clear()
         elapsed = longer * 1e-9
         plain = self._plain and not self.unknown
         for axis, names in self._axis_names:
@@ -203,6 +206,7 @@ class Snapshot:
         if position is None:
             return
         if before is not None and abs(position - before) > axis.fastest * longer * 1e-9 + axis.band:
+            self.jumped.add(index)
             self.lose_zero(index, f"its reading jumped by {axis.show(position - before)} in {longer * 1e-9:.3g} s")
         if speed is None and before is not None:
             values[speed_name] = _finite((position - before) / (gap * 1e-9))

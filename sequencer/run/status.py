@@ -13,6 +13,9 @@ if TYPE_CHECKING:
     from sequencer.run.routine_run import Run
     from sequencer.run.step_state import Activation
 
+WIDTH = 40
+"""Characters of a headline [1]."""
+
 
 @dataclass(frozen=True, slots=True)
 class TermStatus:
@@ -52,7 +55,7 @@ class RunStatus:
 @dataclass(frozen=True, slots=True)
 class Status:
     """`headline` in at most 40 characters; `fault` is what must be reset, or None; `held` names held axes with the
-    interlock, `stuck` those of them that wait for each other. `bypasses` are the findings waived, the parts out of
+    interlock, `stuck` those of them that nothing will set free. `bypasses` are the findings waived, the parts out of
     service and the sensors assumed; `not_zeroed` names axes that count as anywhere, with the reason.
 
     Of a run, `chain` holds every cause of its end in the order they came; `hopeless` says that nothing can happen any
@@ -73,10 +76,11 @@ class Status:
 
 def status_of(host: Host) -> Status:
     """The status after the last tick."""
-    runs = tuple(_run_status(host, run) for run in [*host.ended[-1:], *host.runs])
+    runs = tuple(_run_status(host, run) for run in [*_ended_last(host), *host.runs])
     held = tuple((motion.definition.name, motion.held) for motion in host.motions if motion.held is not None)
-    stuck = tuple(host.supervisor.waiting_for_each_other()) if len(held) > 1 else ()
-    headline = _headline(host, runs, held)[:40]
+    stuck = set(host.supervisor.waiting_for_each_other()) if len(held) > 1 else set()
+    stuck |= {motion.definition.name for motion in host.motions if motion.held is not None and _is_hopeless(motion.run)}
+    headline = _cut(_headline(host, runs, held))
     return Status(
         tick=host.tick_number,
         headline=headline,
@@ -85,7 +89,7 @@ def status_of(host: Host) -> Status:
         runs=runs,
         held=held,
         late_ticks=host.late_ticks,
-        stuck=stuck,
+        stuck=tuple(name for name in host.axis_names if name in stuck),
         bypasses=(*host.bypasses, *host.assumed()),
         not_zeroed=tuple(
             (name, host.snapshot.lost[index] or "its gauge says so")
@@ -95,11 +99,30 @@ def status_of(host: Host) -> Status:
     )
 
 
+def _ended_last(host: Host) -> list[Run]:
+    """The runs that ended in the tick in which one ended last."""
+    return [run for run in host.ended if run.ended_tick == host.ended[-1].ended_tick]
+
+
+def _is_hopeless(run: Run | None) -> bool:
+    return run is not None and run.hopeless is not None and run.state in ("running", "held")
+
+
+def _cut(text: str) -> str:
+    """At most as much as a display shows, no word in part."""
+    if len(text) <= WIDTH:
+        return text
+    head = text[:WIDTH]
+    if text[WIDTH] == " ":
+        return head
+    return head[: head.rfind(" ")].rstrip(" ,;:") if " " in head else head
+
+
 def _headline(host: Host, runs: tuple[RunStatus, ...], held: tuple[tuple[str, str], ...]) -> str:
     if not host.enabled:
         return "disabled"
     for run in runs:
-        if run.hopeless:
+        if run.hopeless and len(held) != 1:
             return f"{run.name}: nothing can happen"
         if run.state == "held":
             return f"{run.name} is held"
@@ -121,7 +144,8 @@ def _run_status(host: Host, run: Run) -> RunStatus:
     if run.speed < 1.0 and not run.over:
         flicks = any(step.kind == "flick" for step in run.definition.steps)
         slowed = f"at {run.speed:g} of the limits" + ("; its flick is a rehearsal only" if flicks else "")
-    return RunStatus(run.name, run.state, run.cause, steps, tuple(run.chain), run.hopeless or "", slowed)
+    hopeless = (run.hopeless or "") if _is_hopeless(run) else ""
+    return RunStatus(run.name, run.state, run.cause, steps, tuple(run.chain), hopeless, slowed)
 
 
 def _step_status(host: Host, run: Run, activation: Activation) -> StepStatus:
@@ -129,7 +153,8 @@ def _step_status(host: Host, run: Run, activation: Activation) -> StepStatus:
     data = step.data
     gated = activation.energised is None and data["once"] is not None
     term = data["once"] if gated else data["until"]
-    left = None if activation.timeout is None else activation.timeout - (host.now - activation.since)
+    now = run.held_at if run.state == "held" else host.now
+    left = None if activation.timeout is None else activation.timeout - (now - activation.since)
     held = next((motion.held for motion in activation.motions if motion.held is not None), None)
     waits = _held_words(held, activation, host) if held is not None else _waits(activation, term, gated, run, host)
     terms = (
@@ -171,7 +196,10 @@ def _waits(activation: Activation, term: Any, gated: bool, run: Run, host: Host)
         return f"arrival: {', '.join(away)} from the goal" if away else "arrival"
     if activation.duration is not None:
         return "time"
-    return ""
+    if activation.step.kind in ("choose", "repeat", "perform"):
+        inside = [one.step.name for one in run.active if one.step.parent == activation.step.index]
+        return f"its steps: {', '.join(inside)}" if inside else ""
+    return "the jog to be let go" if activation.step.kind == "jog" else ""
 
 
 def guards_words(activation: Activation, host: Host, run: Run) -> str:

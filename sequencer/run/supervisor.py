@@ -32,6 +32,7 @@ class Obstacle(Protocol):
 
     name: str
     axes: frozenset[int]
+    when: Test | None
 
     def holds(self) -> bool:
         """Whether it counts now; UNKNOWN counts (R16)."""
@@ -134,6 +135,10 @@ class Supervisor:
         index = motion.definition.index
         box = next(box for box in self.boxes if box.name == name)
         return [self.motions[axis].definition.name for axis in sorted(box.axes) if axis != index]
+
+    def lasts(self, name: str) -> bool:
+        """Whether a keep-out always counts: no sensor lets axes through that it holds."""
+        return next(box for box in self.boxes if box.name == name).when is None
 
     def inside(self) -> list[Obstacle]:
         """The keep-outs that the machine is in as it stands. Tables of blocked cells are coarser than what was proved,

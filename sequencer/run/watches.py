@@ -21,6 +21,9 @@ SATURATED = 0.95
 PUSHING = 0.25
 """Share of the greatest current under which an axis that does move also reads as moving."""
 
+RISING = 0.1
+"""Share of the greatest current by which the current of a lag must have risen to count as rising."""
+
 
 def advance_clocks(host: Host) -> None:
     """Let every motion clock advance (R20): by the true gap where actuators carry on, else by two periods at most."""
@@ -117,8 +120,12 @@ def _following(host: Host, motion: Motion, run: Run) -> None:
     if error <= axis.following:
         return
     far = axis.behind == "fault" or error > 2.0 * axis.following
-    lie = _evidence(host, motion, measured, error) if far or stalled else None
-    if lie is not None:
+    jam = _jam(host, motion, measured) if far or stalled else None
+    lie = _evidence(host, motion, measured, error) if (far or stalled) and jam is None else None
+    if jam is not None:
+        words = f"{axis.name} is stalled: {axis.show(error)} behind, allowed are {axis.show(axis.following)}; {jam}"
+        run.fault(words, motion.activation, machine=True, stop={axis.index: "off"})
+    elif lie is not None:
         host.snapshot.lose_zero(axis.index, lie)
         run.fault(f"{axis.name}: {lie}", motion.activation, machine=True, stop={axis.index: "off"})
     elif far:
@@ -130,7 +137,7 @@ def _following(host: Host, motion: Motion, run: Run) -> None:
     elif stalled:
         run.fault(
             f"{axis.name} is stalled: {axis.show(error)} behind and no nearer for {axis.stall * 1e-9:.3g} s; "
-            f"allowed are {axis.show(axis.following)}",
+            f"allowed are {axis.show(axis.following)}{_undecided(host, motion, measured)}",
             motion.activation,
             machine=True,
         )
@@ -147,10 +154,12 @@ def _gather(host: Host, motion: Motion, measured: float, error: float) -> bool:
     pushed = 0.0 if current is None else abs(current)
     if motion.behind_since == 0:
         motion.behind_since = motion.progress_since = host.now
-        motion.behind_from, motion.behind_error, motion.least_current = measured, error, pushed
+        motion.behind_from, motion.behind_error = measured, error
+        motion.first_current = motion.least_current = motion.greatest_current = pushed
         motion.progress_place = measured
         return False
     motion.least_current = min(motion.least_current, pushed)
+    motion.greatest_current = max(motion.greatest_current, pushed)
     upwards = motion.position > measured
     nearer = measured - motion.progress_place if upwards else motion.progress_place - measured
     if nearer > PROGRESS * axis.position_tolerance:
@@ -159,8 +168,50 @@ def _gather(host: Host, motion: Motion, measured: float, error: float) -> bool:
     return bool(host.now - motion.progress_since >= axis.stall)
 
 
+def _jam(host: Host, motion: Motion, measured: float) -> str | None:
+    """What shows that an axis that stands is jammed rather than read wrongly, or None.
+
+    Pushed harder and harder, a winding that stands draws its limit, or ever more; one that turns induces a voltage
+    against the push, and its current falls back. So an axis that is read to stand, by its place and by its speed, under
+    a current at its limit or still rising does stand: its zero is kept. It is switched off all the same, as pushing on
+    helps nothing. A loop that pushes less than its limit, evenly, leaves it open: that is the frozen reading of R48.
+    """
+    axis = motion.definition
+    current, speed, most = host.values[axis.current_name], host.values[axis.speed_name], axis.most_current
+    if current is None or most is None or host.now <= motion.behind_since:
+        return None
+    if abs(measured - motion.behind_from) > PROGRESS * axis.position_tolerance:
+        return None
+    if speed is not None and abs(speed) > axis.speed_tolerance:
+        return None
+    pushed = abs(current)
+    since = (host.now - motion.behind_since) * 1e-9
+    if pushed >= SATURATED * most:
+        return f"it stands still under {pushed:.3g} A, its greatest current, since {since:.3g} s; it is off"
+    if pushed >= motion.greatest_current and pushed - motion.first_current > RISING * most:
+        return (
+            f"it stands still for {since:.3g} s while its current rises from {motion.first_current:.3g} to "
+            f"{pushed:.3g} A; it is off"
+        )
+    return None
+
+
+def _undecided(host: Host, motion: Motion, measured: float) -> str:
+    """What a stall says more where the reading stays to the last bit and no current tells a jam from a frozen
+    reading. The zero is kept: standing alone is no evidence of a lie.
+    """
+    axis = motion.definition
+    if measured != motion.behind_from:
+        return ""
+    if axis.most_current is None:
+        return "; its greatest current is not known: whether it is jammed or its reading is frozen cannot be told"
+    if host.values[axis.current_name] is None:
+        return "; its current is not read: whether it is jammed or its reading is frozen cannot be told"
+    return ""
+
+
 def _evidence(host: Host, motion: Motion, measured: float, error: float) -> str | None:
-    """What shows that the encoder lies rather than that the axis is slow (R48), or None."""
+    """What shows that the encoder lies rather than that the axis is slow or jammed (R48), or None."""
     axis = motion.definition
     since = (host.now - motion.behind_since) * 1e-9
     wrong = measured - motion.behind_from if motion.position < measured else motion.behind_from - measured

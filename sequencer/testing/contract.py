@@ -7,12 +7,19 @@ the axis moves a little. It is a test of behaviour, not a safety assessment.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from math import inf, nan
 from time import perf_counter
 from typing import Any, Protocol
 
-from sequencer.ports.orders import AxisOrder, Orders
+from sequencer.ports.orders import AxisOrder, Mode, Orders
+from sequencer.ports.readings import SensorValue
+
+SAMPLE = 0.005
+"""Between two looks at an axis that brakes [s]."""
+
+SLOW = 0.3
+"""Share of the speed with which a push is bounded, so that its current would take it well beyond."""
 
 
 class ActuatorBench(Protocol):
@@ -25,10 +32,15 @@ class ActuatorBench(Protocol):
         """Let time pass, without any orders [s]."""
 
     def drive(self, axis: str) -> float:
-        """How hard the axis' motors are driven now: volts, amperes or a share, signed; 0 is no drive at all."""
+        """How hard the axis' motors are driven now: volts, amperes or a share, positive in the sense of growing
+        positions; 0 is no drive at all.
+        """
 
     def position(self, axis: str) -> float:
         """Where the axis is [m or rad]."""
+
+    def output(self, name: str) -> SensorValue:
+        """What an output is switched or set to now; asked for those only that the test is given."""
 
 
 def actuator_contract(
@@ -44,6 +56,7 @@ def actuator_contract(
     current: float = 8.0,
     settle: float = 0.5,
     block: float = 0.005,
+    outputs: Mapping[str, tuple[SensorValue, SensorValue]] | None = None,
 ) -> None:
     """Test one axis of a user's actuators; silent where all claims hold.
 
@@ -56,25 +69,33 @@ def actuator_contract(
         longest_gap: without orders, after which it must have dropped its drive [s].
         latency: from order to motion at the most [s].
         between: what it does between orders, `hold` or `carry_on`, as the machine file says.
-        current: a push that moves it [A].
+        current: a push that moves it, either way by its sign [A].
         settle: how long a step of the set-point takes to be followed [s].
         block: the longest that `write` may take [s].
+        outputs: by name, the value at rest and another; None: these actuators have no outputs.
 
     Raises:
         AssertionError: every claim that does not hold, one sentence each.
     """
-    contract = _Contract(axis, step, speed, period, longest_gap, latency, between, current, settle, block)
+    contract = _Contract(
+        axis, step, speed, period, longest_gap, latency, between, current, settle, block, outputs or {}
+    )
     broken = []
     for claim in (
         contract.it_follows_its_orders_in_the_sense_of_its_readings,
         contract.it_drops_its_drive_when_orders_stop,
+        contract.it_drops_a_hold_when_orders_stop,
         contract.it_drops_a_push_when_orders_stop,
         contract.it_drives_again_when_orders_come_again,
         contract.it_has_no_drive_when_off,
+        contract.it_only_ever_opposes_motion_when_braking,
         contract.it_leaves_a_mode_for_another,
         contract.it_pushes_with_the_sign_of_its_current_and_not_beyond_its_bound,
+        contract.it_pushes_no_faster_than_ordered,
+        contract.it_sets_its_outputs_and_rests_them_when_orders_stop,
         contract.it_refuses_orders_that_are_no_numbers,
         contract.it_refuses_unknown_axes,
+        contract.it_takes_nothing_of_orders_that_it_refuses,
         contract.it_does_between_orders_what_it_declares,
         contract.it_keeps_its_orders_when_the_caller_changes_them,
         contract.it_does_not_block,
@@ -100,6 +121,7 @@ class _Contract:
         current: float,
         settle: float,
         block: float,
+        outputs: Mapping[str, tuple[SensorValue, SensorValue]],
     ) -> None:
         self.axis = axis
         self.step = step
@@ -111,17 +133,28 @@ class _Contract:
         self.current = current
         self.settle = settle
         self.block = block
+        self.outputs = outputs
         self.now = 0
 
     def it_follows_its_orders_in_the_sense_of_its_readings(self, bench: ActuatorBench) -> str | None:
         begin = bench.position(self.axis)
-        self.go(bench, begin, begin + self.step)
-        moved = bench.position(self.axis) - begin
-        return None if moved > 0.7 * self.step else f"ordered {self.step:+.4g}, it moved {moved:+.4g}"
+        for goal in (begin + self.step, begin):
+            here = bench.position(self.axis)
+            self.go(bench, here, goal, rest="track")
+            ordered, moved = goal - here, bench.position(self.axis) - here
+            if not abs(ordered - moved) < 0.3 * self.step:
+                return f"ordered {ordered:+.4g}, it moved {moved:+.4g}"
+        return None
 
     def it_drops_its_drive_when_orders_stop(self, bench: ActuatorBench) -> str | None:
         begin = bench.position(self.axis)
         self.order(bench, AxisOrder("track", begin + self.step, 0.0))
+        return self.stops(bench)
+
+    def it_drops_a_hold_when_orders_stop(self, bench: ActuatorBench) -> str | None:
+        """A watchdog that looks at set-points in motion only would miss it; far from its place it must pull."""
+        begin = bench.position(self.axis)
+        self.order(bench, AxisOrder("hold", begin + self.step))
         return self.stops(bench)
 
     def it_drops_a_push_when_orders_stop(self, bench: ActuatorBench) -> str | None:
@@ -144,6 +177,28 @@ class _Contract:
         left = bench.drive(self.axis)
         return None if left == 0.0 else f"ordered off, it is driven with {left:.4g}"
 
+    def it_only_ever_opposes_motion_when_braking(self, bench: ActuatorBench) -> str | None:
+        """Shorted windings put no energy in, whatever the load; a loop that keeps a place does when it pulls back."""
+        for speed in (self.speed, -self.speed):
+            begin = bench.position(self.axis)
+            count = self.ticks(self.step / self.speed)
+            for number in range(1, count + 1):
+                place = begin + speed * self.period * number
+                self.order(bench, AxisOrder("track", place, speed))
+            began = self.now
+            while self.now - began < (self.latency + self.settle) * 1e9:
+                self.now += round(self.period * 1e9)
+                bench.write(Orders(self.now, {self.axis: AxisOrder("brake")}, {}))
+                for _ in range(self.ticks_of(self.period, SAMPLE)):
+                    before = bench.position(self.axis)
+                    bench.wait(SAMPLE)
+                    moved = bench.position(self.axis) - before
+                    drive = bench.drive(self.axis)
+                    judged = self.now - began > (self.latency + self.period) * 1e9
+                    if judged and abs(moved) > 1e-4 * self.step and drive * moved > 0.0:
+                        return f"ordered to brake, it is driven with {drive:+.4g} the way it moves"
+        return None
+
     def it_leaves_a_mode_for_another(self, bench: ActuatorBench) -> str | None:
         begin = bench.position(self.axis)
         self.order(bench, AxisOrder("effort", begin + self.step, self.speed, current=self.current), times=3)
@@ -153,14 +208,49 @@ class _Contract:
         return None if abs(off) < 0.5 * self.step else f"from a push ordered to hold, it is {off:+.4g} away"
 
     def it_pushes_with_the_sign_of_its_current_and_not_beyond_its_bound(self, bench: ActuatorBench) -> str | None:
+        """Upwards and back down again."""
         begin = bench.position(self.axis)
-        bound = begin + 0.5 * self.step
-        for _ in range(self.ticks(self.settle + 0.5 * self.step / self.speed)):
-            self.order(bench, AxisOrder("effort", bound, self.speed, current=self.current))
-        moved = bench.position(self.axis) - begin
-        if moved > self.step:
-            return f"bounded at {0.5 * self.step:+.4g}, it pushed on to {moved:+.4g}"
-        return None if moved > -0.25 * self.step else f"pushed upwards, it went {moved:+.4g}"
+        for sense, bound in ((1.0, begin + 0.5 * self.step), (-1.0, begin)):
+            here = bench.position(self.axis)
+            push = AxisOrder("effort", bound, self.speed, current=sense * self.current)
+            self.order(bench, push, times=self.ticks(self.settle + 0.5 * self.step / self.speed))
+            beyond = sense * (bench.position(self.axis) - bound)
+            if beyond > 0.5 * self.step:
+                return f"bounded at {bound:+.4g}, it pushed on by {beyond:+.4g}"
+            moved = bench.position(self.axis) - here
+            if not sense * moved > 0.1 * self.step:
+                return f"pushed {'upwards' if sense > 0.0 else 'downwards'}, it went {moved:+.4g}"
+        return None
+
+    def it_pushes_no_faster_than_ordered(self, bench: ActuatorBench) -> str | None:
+        """Either way: a wrong sense of the current hides behind the bound of the place, which pulls it there."""
+        begin = bench.position(self.axis)
+        slow = SLOW * self.speed
+        for sense, bound in ((1.0, begin + self.step), (-1.0, begin)):
+            push = AxisOrder("effort", bound, slow, current=sense * self.current)
+            fastest = 0.0
+            for _ in range(self.ticks(0.8 * self.step / slow)):
+                before = bench.position(self.axis)
+                self.order(bench, push)
+                fastest = max(fastest, sense * (bench.position(self.axis) - before) / self.period)
+            if not fastest < 2.0 * slow:
+                return f"ordered to push with {sense * slow:+.4g} at the most, it went {sense * fastest:+.4g}"
+            self.order(bench, AxisOrder("hold", begin + self.step), times=self.ticks(self.settle + self.latency))
+        return None
+
+    def it_sets_its_outputs_and_rests_them_when_orders_stop(self, bench: ActuatorBench) -> str | None:
+        for name, (rest, other) in self.outputs.items():
+            for value in (other, rest, other):
+                for _ in range(self.ticks(self.latency) + 2):
+                    self.now += round(self.period * 1e9)
+                    bench.write(Orders(self.now, {self.axis: AxisOrder("off")}, {name: value}))
+                    bench.wait(self.period)
+                if (found := bench.output(name)) != value:
+                    return f"{name} was ordered {value!r} and is {found!r}"
+            bench.wait(self.gap + self.latency + self.period)
+            if (found := bench.output(name)) != rest:
+                return f"{self.gap:g} s after the last order {name} is {found!r}; at rest it is {rest!r}"
+        return None
 
     def it_refuses_orders_that_are_no_numbers(self, bench: ActuatorBench) -> str | None:
         here = bench.position(self.axis)
@@ -178,6 +268,21 @@ class _Contract:
     def it_refuses_unknown_axes(self, bench: ActuatorBench) -> str | None:
         strange = Orders(self.now, {f"not {self.axis}": AxisOrder("off")}, {})
         return None if self.refuses(bench, strange) else "an order for an axis that is not there was taken in silence"
+
+    def it_takes_nothing_of_orders_that_it_refuses(self, bench: ActuatorBench) -> str | None:
+        begin = bench.position(self.axis)
+        good = {self.axis: AxisOrder("hold", begin + self.step)}
+        for axes in ({**good, f"not {self.axis}": AxisOrder("off")}, {f"not {self.axis}": AxisOrder("off"), **good}):
+            for _ in range(self.ticks(self.settle)):
+                self.now += round(self.period * 1e9)
+                if not self.refuses(bench, Orders(self.now, axes, {})):
+                    return "it took orders of which a part is for an axis that is not there"
+                bench.wait(self.period)
+            moved = bench.position(self.axis) - begin
+            # Without any good orders it may sink, but not go where the refused ones say.
+            if moved > 0.3 * self.step:
+                return f"it moved {moved:+.4g} by orders that it refused"
+        return None
 
     def it_does_between_orders_what_it_declares(self, bench: ActuatorBench) -> str | None:
         begin = bench.position(self.axis)
@@ -219,7 +324,10 @@ class _Contract:
     # What the claims are made of.
 
     def ticks(self, seconds: float) -> int:
-        return max(1, round(seconds / self.period))
+        return self.ticks_of(seconds, self.period)
+
+    def ticks_of(self, seconds: float, period: float) -> int:
+        return max(1, round(seconds / period))
 
     def order(self, bench: ActuatorBench, order: AxisOrder, times: int = 1) -> None:
         for _ in range(times):
@@ -227,13 +335,13 @@ class _Contract:
             bench.write(Orders(self.now, {self.axis: order}, {}))
             bench.wait(self.period)
 
-    def go(self, bench: ActuatorBench, begin: float, end: float) -> None:
-        """A ramp of set-points, then a hold until it has followed."""
+    def go(self, bench: ActuatorBench, begin: float, end: float, rest: Mode = "hold") -> None:
+        """A ramp of set-points, then the last one until it has followed."""
         count = self.ticks(abs(end - begin) / self.speed)
         for number in range(1, count + 1):
             place = begin + (end - begin) * number / count
             self.order(bench, AxisOrder("track", place, self.speed if end > begin else -self.speed))
-        self.order(bench, AxisOrder("hold", end), times=self.ticks(self.settle + self.latency))
+        self.order(bench, AxisOrder(rest, end), times=self.ticks(self.settle + self.latency))
 
     def stops(self, bench: ActuatorBench) -> str | None:
         """Nothing is ordered any more; after the longest gap nothing may be driven any more."""

@@ -13,6 +13,7 @@ import pickle
 import signal
 import subprocess
 import sys
+import time
 from collections import deque
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -33,6 +34,9 @@ MOST_WAITING = 64
 SYNC_EVERY = 25
 """Batches of rows between two requests to the disk to keep them through a loss of power."""
 
+PUSH_EVERY = 0.005
+"""How long [s] `close` waits before it tries again to put rows into a full pipe."""
+
 
 class ChildSink:
     """A runner's sink. `record` costs the tick some ten microseconds; `close` waits for the child.
@@ -43,20 +47,24 @@ class ChildSink:
         routines: the checked routines that may run.
 
     Attributes:
-        dropped: rows that found the pipe full.
+        dropped: rows that found the pipe full, or its other end gone.
 
     Raises:
         FileExistsError: there is a file of that name.
+        FileNotFoundError: the folder is not there.
+        OSError: the file cannot be made.
     """
 
     def __init__(self, path: str | os.PathLike[str], machine: Mapping[str, Any], routines: Sequence[Any] = ()) -> None:
-        if Path(path).exists():
-            raise FileExistsError(f"{path} is there already; a trace is never written over")
+        self._path = Path(path)
+        _make(self._path)
         self.dropped = 0
+        self._sent = 0
+        self._closed: dict[str, int] | None = None
         self._recorder = Recorder(machine, routines)
         self._waiting: deque[memoryview] = deque()
         self._child = subprocess.Popen(
-            [sys.executable, "-m", "sequencer.trace.sink", os.fspath(path)],
+            [sys.executable, "-m", "sequencer.trace.sink", os.fspath(self._path)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             start_new_session=True,
@@ -73,35 +81,53 @@ class ChildSink:
         """Send one tick on its way; never waits."""
         self._recorder.record(readings, orders, requests)
         for kept in self._recorder.raw():
-            if len(self._waiting) >= MOST_WAITING:
+            # After `close` the pipe's number may belong to another file.
+            if self._closed is not None or len(self._waiting) >= MOST_WAITING:
                 self.dropped += 1
             else:
                 self._waiting.append(memoryview(_frame(kept)))
         self._push()
 
     def close(self, patience: float = 10.0) -> dict[str, int]:
-        """Write what waits, end the child and say what became of the rows: `written`, `lost` (on the disk) and
-        `dropped` (on the way).
+        """Write what waits, end the child and say what became of the rows, which add up to those recorded: `written`,
+        `lost` (by the disk, or by a child that was killed), `dropped` (on the way to the child), and `unknown`
+        (with a child that was left behind).
 
         Args:
-            patience: how long the child may take [s]; a child that takes longer is left behind to finish alone.
+            patience: how long all of this may take [s]; a child that takes longer is left behind to finish alone.
         """
+        if self._closed is not None:
+            return {**self._closed, "dropped": self.dropped}
         stdin, stdout = self._child.stdin, self._child.stdout
         assert stdin is not None  # asked for
         assert stdout is not None
-        counted = {"written": 0, "lost": 0}
+        end = time.monotonic() + patience
+        self._push()
+        while self._waiting and time.monotonic() < end:
+            time.sleep(PUSH_EVERY)
+            self._push()
+        self.dropped += len(self._waiting)
+        self._waiting.clear()
+        self._closed = {"written": 0, "lost": 0, "unknown": self._sent}
         try:
-            os.set_blocking(self._pipe, True)
-            while self._waiting:
-                self._push()
             stdin.close()
-            self._child.wait(patience)
-            counted = json.loads(stdout.read() or b"{}") or counted
-        except (OSError, subprocess.TimeoutExpired, ValueError):
-            self.dropped += len(self._waiting)
+            self._child.wait(max(0.0, end - time.monotonic()))
+            self._closed = self._counted(stdout.read())
+        except subprocess.TimeoutExpired:
+            pass
         finally:
             stdout.close()
-        return {**counted, "dropped": self.dropped}
+        return {**self._closed, "dropped": self.dropped}
+
+    def _counted(self, said: bytes) -> dict[str, int]:
+        """What the child said of its rows at its end; where it was killed before, what its file says."""
+        try:
+            found = json.loads(said)
+            written, lost = int(found["written"]), int(found["lost"])
+        except (ValueError, KeyError, TypeError):
+            written = min(_rows_in(self._path), self._sent)
+            lost = self._sent - written
+        return {"written": written, "lost": lost, "unknown": 0}
 
     def _push(self) -> None:
         """Write as much as the pipe takes."""
@@ -120,6 +146,26 @@ class ChildSink:
                 waiting[0] = waiting[0][sent:]
             else:
                 waiting.popleft()
+                self._sent += 1
+
+
+def _make(path: Path) -> None:
+    """Make the empty file here, where whoever asks for it hears that it cannot be made."""
+    try:
+        path.open("x").close()
+    except FileExistsError:
+        raise FileExistsError(f"{path} is there already; a trace is never written over") from None
+    except FileNotFoundError:
+        raise FileNotFoundError(f"the folder {path.parent} is not there; make it before a trace goes into it") from None
+
+
+def _rows_in(path: Path) -> int:
+    """Whole rows after the heading."""
+    try:
+        with path.open("rb") as file:
+            return max(0, sum(line.endswith(b"\n") for line in file) - 1)
+    except OSError:
+        return 0
 
 
 def _frame(item: object) -> bytes:
@@ -138,12 +184,12 @@ def _enlarge(pipe: int) -> None:
 
 
 class RowFile:
-    """A file of whole rows: a row that the disk does not take is cut off again and counted."""
+    """A file, made before, of whole rows: a row that the disk does not take is cut off again and counted."""
 
     def __init__(self, path: str) -> None:
         self.written = 0
         self.lost = 0
-        self._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644)
+        self._file = os.open(path, os.O_WRONLY)
         self._good = 0
 
     def put(self, line: bytes, counts: bool = True) -> bool:
@@ -181,12 +227,15 @@ def _write_rows(stream: IO[bytes], path: str) -> RowFile:
         raise SystemExit(0)
     recorder = Recorder.for_header(first)
     file = RowFile(path)
-    file.put((_csv([columns(recorder.header)])).encode(), counts=False)
+    heading = _csv([columns(recorder.header)])
+    headed = file.put(heading.encode(), counts=False)
     told = False
     count = 0
     while (kept := _next_frame(stream)) is not None:
         text = _csv(lines_of(recorder.header, recorder.rows([kept]), not told))
-        told = file.put(text.encode()) or told
+        # A heading that found the disk full comes with the first row that does not.
+        if file.put((text if headed else heading + text).encode()):
+            headed = told = True
         count += 1
         if count % SYNC_EVERY == 0:
             file.sync()

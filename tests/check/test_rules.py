@@ -328,6 +328,6 @@ def test_a_gate_whose_parts_contradict_each_other_never_opens(
     once = say("lift < 0.2 m and lift > 0.4 m")
     found = examined(hand, Step("rise", lift(0.5)), Step("tilt", wrist(10.0), With("rise"), once=once))
     assert said(found, "gate") == [
-        "error: tilt: the gate of 'tilt' (lift < 0.2 m and lift > 0.4 m) never opens: lift < 0.2 m and lift > 0.4 m are "
-        "never both true | leave one of the two out"
+        "error: tilt: the gate of 'tilt' (lift < 0.2 m and lift > 0.4 m) never opens: lift < 0.2 m and lift > 0.4 m "
+        "are never both true | leave one of the two out"
     ]

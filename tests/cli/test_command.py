@@ -46,7 +46,7 @@ def test_the_module_runs_as_a_program() -> None:
     assert done.stderr == "stepgraph: there is no schema 'machin'; did you mean 'machine'?\n"
 
 
-@pytest.mark.parametrize("verb", ["draw", "check", "rehearse", "pack", "why", "retrace", "schema"])
+@pytest.mark.parametrize("verb", sorted(command.VERBS))
 def test_every_verb_explains_itself_with_an_example_and_its_exit_codes(verb: str, call: Call) -> None:
     done = call(verb, "--help")
     assert done.code == 0
@@ -65,7 +65,10 @@ def test_no_word_at_all_shows_the_help_and_is_an_error(call: Call) -> None:
     ("words", "message"),
     [
         (["rehears", "x"], "there is no verb 'rehears'; did you mean 'rehearse'?"),
-        (["fly"], "there is no verb 'fly'; allowed: check, draw, new, pack, rehearse, retrace, schema, why"),
+        (
+            ["fly"],
+            "there is no verb 'fly'; allowed: check, draw, new, order, pack, ready, rehearse, retrace, schema, why",
+        ),
         (["check"], "the following arguments are required: FILE; see stepgraph check --help"),
         (["check", "--fast", "x"], "unrecognized arguments: --fast; see stepgraph --help"),
         (["check", "nowhere/x.routine.yaml"], "nowhere/x.routine.yaml: there is no such file"),

@@ -10,6 +10,8 @@ from typing import Any
 import pytest
 
 from sequencer import check, load_routine
+from sequencer.cli.output import Output
+from sequencer.cli.rehearse import _clearance_words
 from sequencer.rehearse import MeasuredClearance, rehearse, shortfalls
 from sequencer.trace import read_trace
 
@@ -129,8 +131,5 @@ def test_bodies_that_overlapped_are_not_said_to_be_apart() -> None:
     deep = MeasuredClearance(-0.09, -0.0905, 0.015, ("hand", "post"), 1.2)
     sentence = "hand and post overlapped by 0.09 m at 1.20 s, where 0.015 m must remain"
     assert shortfalls(replace(found, clearance=deep), routine.machine, spec) == (sentence,)
-    from sequencer.cli.output import Output
-    from sequencer.cli.rehearse import _clearance_words
-
-    words = _clearance_words(deep, Output())
+    words = _clearance_words(deep, Output(as_json=False))
     assert words == "clearance: hand and post too near, overlapping by 0.09 m at 1.20 s, margin 0.015 m"

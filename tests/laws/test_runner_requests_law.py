@@ -223,6 +223,60 @@ class Session(RuleBasedStateMachine):
         rig.readings.clear()
         vars(rig).pop("reading", None)
 
+    @rule(name=st.sampled_from(["lift", "wrist"]), then=st.integers(1, 30))
+    def lose(self, name: str, then: int) -> None:
+        """A reading is gone until it is found again; others may go meanwhile."""
+        self.rig.readings[name] = None
+        self.rig.run(then)
+
+    @rule()
+    def find(self) -> None:
+        self.rig.readings.clear()
+
+    @rule(on=st.booleans(), then=st.integers(1, 30))
+    def permit(self, on: bool, then: int) -> None:
+        self.rig.enabled = on
+        self.rig.run(then)
+
+    @rule(
+        what=st.sampled_from(["hold", "cancel", "abort", "fail", "disable"]),
+        also=st.sampled_from(["", "request", "reset", "resume"]),
+        before=st.integers(0, 12),
+        gap=st.integers(1_000_000, 130_000_000),
+    )
+    def stop_and_watch(self, what: str, also: str, before: int, gap: int) -> None:
+        """R33, R35, R41: after a stop, a hold, a disable or a failure nothing moves until a new request, whatever was
+        asked for in the same tick or a little before.
+        """
+        rig = self.rig
+        if before:
+            rig.runner.cancel()  # so that what follows a cancel may be about to start
+            rig.run(before)
+        if also:
+            getattr(rig.runner, also)(*(("a",) if also == "request" else ()))
+        match what:
+            case "disable":
+                rig.enabled = False
+            case "fail":
+                rig.runner.fail("the bus is gone")
+            case _:
+                getattr(rig.runner, what)()
+        rig.run(1, gap=gap)
+        if what == "cancel":
+            rig.runner.cancel()  # the way out is part of the first
+        rig.run(3)
+        rig.enabled = True
+        rig.run(70)
+        rest = rig.orders[-1].axes
+        rig.run(20)
+        for orders in rig.orders[-20:]:
+            for name in ("lift", "wrist"):
+                order = orders.axes[name]
+                assert order.mode in ("hold", "brake", "off"), (what, also, order)
+                if order.mode == rest[name].mode == "hold":
+                    assert order.position == rest[name].position
+            assert orders.axes["roller"].volts == orders.axes["roller"].velocity == 0.0
+
     @rule(gap=st.integers(1_000_000, 130_000_000))
     def late(self, gap: int) -> None:
         self.rig.run(1, gap=gap)
@@ -280,6 +334,8 @@ class Session(RuleBasedStateMachine):
         """Never a hang: once nobody presses a button, every run ends by itself."""
         if not hasattr(self, "rig"):
             return
+        self.rig.enabled = True
+        self.rig.readings.clear()
         for _ in range(CALM):
             self.rig.runner.resume()
             self.rig.run(1)

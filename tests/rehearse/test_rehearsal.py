@@ -10,7 +10,7 @@ import pytest
 from sequencer.check.compile import compile_routine
 from sequencer.errors import ModelError, RequestRefused
 from sequencer.machine.interlock import KeepOut
-from sequencer.plant import ActuatorLoose, AxisJammed, BrownOut, SensorSilent, TicksLate
+from sequencer.plant import ActuatorLoose, AxisJammed, BrownOut, EncoderFrozen, SensorSilent, TicksLate
 from sequencer.rehearse import rehearse, rehearse_all
 
 
@@ -119,6 +119,36 @@ def test_faults_of_the_plant_end_the_run_with_their_cause(prepare):
     assert loose.outcome == "faulted"
     assert "left" in loose.cause
     assert "right" in loose.cause
+
+
+@pytest.mark.parametrize("force", [900.0, float("inf")])
+@pytest.mark.parametrize("at", [0.15, 0.3, 0.45])
+def test_a_jam_on_the_plant_is_a_stall_and_keeps_the_zero(prepare, at, force):
+    checked, routine, machine = prepare("hang")
+    found = rehearse(
+        checked, machine=machine, spec=routine.rehearsals[0], faults=[AxisJammed("lift", force=force, at=at)]
+    )
+    assert found.outcome == "faulted"
+    assert found.cause.startswith("lift is stalled: ")
+    assert "it stands still under 80 A, its greatest current" in found.cause
+    assert not [event for row in found.trace.rows for event in row.events if event.kind == "zero lost"]
+
+
+@pytest.mark.parametrize("at", [0.15, 0.2, 0.25, 0.3])
+def test_a_frozen_encoder_on_the_plant_is_a_lie_and_loses_the_zero(prepare, at):
+    checked, routine, machine = prepare("hang")
+    found = rehearse(checked, machine=machine, spec=routine.rehearsals[0], faults=[EncoderFrozen("lift", at=at)])
+    assert found.outcome == "faulted"
+    assert found.cause.startswith("lift: its reading has not changed for")
+    assert [event.text for row in found.trace.rows for event in row.events if event.kind == "zero lost"]
+
+
+def test_a_frozen_encoder_in_even_motion_draws_too_little_to_be_told_from_a_drive_that_does_not_push(prepare):
+    checked, routine, machine = prepare("hang")
+    found = rehearse(checked, machine=machine, spec=routine.rehearsals[0], faults=[EncoderFrozen("lift", at=0.45)])
+    assert found.outcome == "faulted"
+    assert "away from its set-point" in found.cause
+    assert not [event for row in found.trace.rows for event in row.events if event.kind == "zero lost"]
 
 
 def test_late_ticks_are_counted_and_the_run_still_ends(prepare):

@@ -359,9 +359,7 @@ class Rig:
                 axes[name] = AxisReading(None, 0.0, 0.0)
             else:
                 axes[name] = AxisReading(self.positions[name], self.speeds[name], 0.0)
-        return Readings(
-            now, bool(value(self.enabled)), axes, {name: value(given) for name, given in self.sensors.items()}
-        )
+        return Readings(now, value(self.enabled), axes, {name: value(given) for name, given in self.sensors.items()})
 
     def _follow(self, name: str, order: AxisOrder) -> None:
         if name in self.spins or name in self.stuck:

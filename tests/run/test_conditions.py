@@ -7,7 +7,7 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
-from rig import Rig, checked, derived, machine, move, must_stay, ns, pulse, sensor, started, wait
+from rig import Rig, checked, derived, machine, move, must_stay, ns, pulse, repeat, sensor, started, wait
 
 from sequencer.ports.readings import AxisReading, Readings, Sensed
 
@@ -429,3 +429,21 @@ def test_a_derived_sensor_of_an_unknown_value_is_unknown() -> None:
         ticks=6,
     )
     assert rig.ends("A") == [(5, "timeout")]
+
+
+@pytest.mark.parametrize(("head", "found"), [("or", False), ("and", False)])
+def test_a_derived_sensor_whose_parts_are_all_false_is_false_and_not_unknown(head: str, found: bool) -> None:
+    """R16."""
+    on = machine(more_sensors=[sensor("both", derived=derived([head, ["holds", "beam"], [">", "pressure", 1.0]]))])
+    rig = started(checked(on, wait("A", 9.0)), ticks=3)
+    assert rig.runner._host.values["both"] is found
+    on = machine(more_sensors=[sensor("both", derived=derived([head, ["holds", "guard"], ["<", "pressure", 1.0]]))])
+    rig = started(checked(on, wait("A", 9.0)), ticks=3)
+    assert rig.runner._host.values["both"] is True
+
+
+def test_an_edge_at_which_a_repeat_ends_is_sampled_in_every_tick() -> None:
+    """R14: it rises in tick 7, in mid-passage, and has fallen by the end of it in tick 10: a passage more."""
+    block = repeat("loop", [wait("A", 0.1)], until=["rising", ["holds", "beam"]], timeout=9.0)
+    rig = started(checked(machine(), block), beam=lambda tick: tick in (7, 15), ticks=25)
+    assert rig.ends("loop") == [(15, "done")]

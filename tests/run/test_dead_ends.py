@@ -90,9 +90,13 @@ def test_a_block_waits_for_what_is_inside_and_is_not_asked_itself(block: str) ->
     assert stuck(rig) == ["nothing can happen any more: w waits for lift > 0.5 m (lift 0 m)"]
 
 
-def test_a_block_with_a_timeout_will_end() -> None:
-    """R40, R24."""
-    assert not stuck(started(checked(machine(), perform("b", [wait("w", until=FAR)], timeout=9.0)), ticks=10))
+@pytest.mark.parametrize(("changes", "lost"), [({}, True), ({"on_timeout": "continue"}, False), ({"retry": 1}, False)])
+@pytest.mark.parametrize("block", [True, False])
+def test_a_timeout_saves_a_run_only_if_it_goes_on_or_tries_again(changes: Any, lost: bool, block: bool) -> None:
+    """R40, R24: one that ends the run is no reason to wait for it."""
+    inside = wait("w", until=FAR, **({} if block else {"timeout": 9.0, **changes}))
+    made = perform("b", [inside], timeout=9.0, **changes) if block else inside
+    assert bool(stuck(started(checked(machine(), made), ticks=10))) is lost
 
 
 def test_a_gate_that_will_not_open_is_named_and_one_of_a_sensor_is_not() -> None:
@@ -107,7 +111,7 @@ def test_a_wait_for_a_step_that_is_over_is_in_vain_and_for_one_that_is_active_is
     steps = [wait("a", 0.1), wait("w", until=[">", "a.elapsed", 1.0])]
     rig = started(checked(machine(), *steps), ticks=20)
     assert stuck(rig) == ["nothing can happen any more: w waits for a.elapsed > 1 s (a.elapsed 0.1 s)"]
-    steps = [wait("a", until=FAR, timeout=9.0), wait("w", until=[">", "a.elapsed", 1.0])]
+    steps = [wait("a", until=FAR, timeout=9.0, on_timeout="continue"), wait("w", until=[">", "a.elapsed", 1.0])]
     assert not stuck(started(checked(machine(), *steps), ticks=20))
 
 
@@ -121,15 +125,18 @@ def test_each_step_that_waits_in_vain_is_named_and_one_that_does_not_saves_the_r
     assert not stuck(started(checked(machine(), wait("w", until=FAR), wait("v", until=BEAM)), ticks=10))
 
 
-def test_an_axis_held_by_another_that_stands_for_good_is_waited_for_in_vain_only_if_both_are_held() -> None:
-    """R54: one alone may be let go by a jog or another run; it has no way to know."""
-    box = keep_out("post", [0, 0.5, 0.7], [1, 0.5, 3.0])
-    rig = Rig(checked(machine(keep_outs=[box]), move("m", {"lift": 1.5}, timeout=None)))
+@pytest.mark.parametrize("when", [None, ["holds", "guard"]])
+@pytest.mark.parametrize("timeout", [None, 30.0])
+def test_an_axis_held_by_another_that_is_parked_in_its_way_waits_in_vain(when: Any, timeout: float | None) -> None:
+    """R54, R40: unless a sensor may take the keep-out away."""
+    box = keep_out("post", [0, 0.5, 0.7], [1, 0.5, 3.0], when=when)
+    rig = Rig(checked(machine(keep_outs=[box]), move("m", {"lift": 1.5}, timeout=timeout)))
     rig.positions["wrist"] = 1.0
     rig.start()
     rig.run(80)
     assert rig.runner.status().held == (("lift", "post"),)
-    assert stuck(rig) == []
+    assert stuck(rig) == (["nothing can happen any more: m waits for lift, held by post"] if when is None else [])
+    assert rig.runner.status().stuck == (("lift",) if when is None else ())
 
 
 def test_a_run_is_told_lost_once_and_asked_again_in_each_new_situation() -> None:

@@ -51,8 +51,10 @@ def test_an_error_inside_ends_every_step_and_every_run_in_its_tick(monkeypatch: 
         (11, "end", "other", "w", *over),
         (11, "run", "other", "", *ended),
     ]
-    assert rig.runner.status().runs == rig.runner.status().runs[-1:]
-    assert (rig.runner.status().runs[-1].state, rig.runner.status().runs[-1].cause) == ("faulted", CAUSE)
+    assert [(run.name, run.state, run.cause) for run in rig.runner.status().runs] == [
+        ("r", "faulted", CAUSE),
+        ("other", "faulted", CAUSE),
+    ]
     assert rig.runner.status().runs[-1].steps == ()
 
 

@@ -10,8 +10,9 @@ from math import nextafter
 from typing import Any
 
 import pytest
-from rig import Rig, axis, checked, machine, move, pulse, started, wait
+from rig import Rig, axis, checked, keep_out, machine, move, press, pulse, started, wait
 
+from sequencer.errors import ClockError
 from sequencer.ports.readings import AxisReading
 from sequencer.run.definition import AxisDefinition
 
@@ -167,3 +168,29 @@ def test_a_lag_that_lasts_beyond_the_end_of_the_move_counts_from_the_instant(set
     assert rig.ends("m") == [(75 + settle // P, "done")]
     assert rig.starts("p") == [90]
     assert rig.outcome() == (95, "done")
+
+
+@pytest.mark.parametrize(("first", "second", "taken"), [(5, 5, False), (5, 4, False), (5, 6, True), (-7, -7, False)])
+def test_the_second_tick_comes_after_the_first_as_well(first: int, second: int, taken: bool) -> None:
+    """R19: the first may be at any time."""
+    rig = Rig(checked(machine(), wait("A", 1.0)))
+    rig.runner.tick(rig.reading(first))
+    if taken:
+        rig.runner.tick(rig.reading(second))
+        return
+    with pytest.raises(ClockError, match="nothing was changed"):
+        rig.runner.tick(rig.reading(second))
+
+
+@pytest.mark.parametrize("hold", [False, True])
+def test_a_press_that_is_held_occupies_where_it_stands_and_not_its_way(hold: bool) -> None:
+    """R35, R46: another axis may go where it was to push."""
+    on = machine(keep_outs=[keep_out("post", [0, 0.5, 1.0], [1, 1.0, 2.0])])
+    rig = started(checked(on, press("p", 5.0, 1.4, until=BEAM), wait("w", 9.0)), ticks=5)
+    if hold:
+        rig.runner.hold()
+        rig.run(1)
+        motion = rig.runner._host.motions[1]
+        assert motion.occupied_high == pytest.approx(rig.positions["wrist"], abs=0.05)
+    else:
+        assert rig.runner._host.motions[1].occupied_high == 1.4

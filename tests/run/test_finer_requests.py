@@ -7,7 +7,23 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from rig import JERKY, LIMITS, Rig, axis, checked, choose, machine, move, perform, press, pulse, put, started, wait
+from rig import (
+    JERKY,
+    LIMITS,
+    Rig,
+    axis,
+    checked,
+    choose,
+    machine,
+    move,
+    must_stay,
+    perform,
+    press,
+    pulse,
+    put,
+    started,
+    wait,
+)
 
 from sequencer.errors import RequestRefused
 from sequencer.ports.readings import AxisReading
@@ -264,3 +280,47 @@ def test_a_press_that_a_finished_run_leaves_holds_where_it_pushed() -> None:
     assert rig.modes("wrist")[end - 1 : end + 1] == ["effort", "hold"]
     assert rig.points("wrist")[end] == pytest.approx(rig.points("wrist")[-1])
     assert rig.points("wrist")[end] < 0.5
+
+
+def test_a_slow_zeroing_is_given_the_time_that_its_span_takes() -> None:
+    """R42: 1.2 travels of 6 m at 0.5 m/s, and 3 s: 17.4 s."""
+    rig = Rig(checked(machine([axis("lift", zero={**ZERO, "speed": -0.5}), *machine()["axes"][1:]]), wait("A", 1.0)))
+    rig.runner.zero("lift")
+    rig.run(875)
+    assert rig.ends("zero") == [(870, "timeout")]
+
+
+@pytest.mark.parametrize("zeroed", [True, False])
+def test_a_jog_against_an_interlock_or_of_an_axis_that_is_not_read_is_an_error(zeroed: bool) -> None:
+    """R42, R44, R32: nothing moves."""
+    on = machine(must_stay=[must_stay("cover", BEAM, [0])])
+    rig = Rig(checked(on, wait("A", 1.0)))
+    rig.readings["lift"] = lambda tick: AxisReading(0.0, 0.0, 0.0, zeroed)
+    rig.run(1)
+    rig.runner.jog("lift", 0.1)
+    rig.run(3)
+    assert rig.kinds("fault")[0].text == "jog: lift may not move: interlock cover: beam (beam false) does not hold"
+    assert rig.ends("jog") == [(1, "error")]
+    assert set(rig.points()) == {0.0}
+    rig = Rig(checked(machine(), wait("A", 1.0)))
+    rig.run(1)
+    rig.readings["lift"] = AxisReading(None, 0.0, 0.0, zeroed)
+    rig.runner.jog("lift", 0.1)
+    rig.run(3)
+    assert rig.kinds("fault")[0].text == "jog: the position of lift is unknown (lift is missing since tick 1)"
+
+
+def test_a_jog_of_an_axis_that_is_not_zeroed_is_planned_once_for_each_speed() -> None:
+    """R42: a tenth of a metre a second, up to a travel on, kept up for 20 ticks; then back at half of that."""
+    rig = Rig(checked(machine(), wait("A", 1.0)))
+    rig.readings["lift"] = lambda tick: AxisReading(rig.positions["lift"], 0.0, 0.0, False)
+    rig.run(1)
+    profiles = set()
+    for tick in range(40):
+        rig.runner.jog("lift", 0.1 if tick < 20 else -0.05)
+        rig.run(1)
+        profiles.add(id(rig.runner._host.motions[0].profile))
+        if tick == 15:
+            assert rig.orders[-1].axes["lift"].velocity == pytest.approx(0.1)
+    assert len(profiles) <= 2
+    assert rig.orders[-1].axes["lift"].velocity == pytest.approx(-0.05)

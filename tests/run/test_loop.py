@@ -29,7 +29,7 @@ class World:
         self.runner: Runner = self.rig.runner
         self.clock = VirtualClock(1_000)
         self.slow: dict[tuple[str, int], int] = {}
-        self.broken: dict[tuple[str, int], Exception] = {}
+        self.broken: dict[tuple[str, int], BaseException] = {}
         self.written: list[Orders] = []
         self.times: list[int] = []
         self.loop = Loop(self.runner, self, self, self.clock)
@@ -41,10 +41,10 @@ class World:
 
     def write(self, orders: Orders) -> None:
         self.written.append(orders)
-        self._part("write")
         self.rig.count += 1
         for name in self.rig.names:
             self.rig._follow(name, orders.axes[name])
+        self._part("write")
 
     def _part(self, part: str) -> None:
         tick = self.loop.ticks
@@ -100,6 +100,15 @@ def test_a_tick_that_comes_a_whole_period_late_is_followed_by_one_a_period_later
     assert not [event for event in world.events if event.kind == "fault"]
 
 
+@pytest.mark.parametrize(("late", "told"), [(10_000_000, 0), (10_000_001, 1)])
+def test_a_tick_is_told_late_beyond_half_a_period(late: int, told: int) -> None:
+    """R20: and names the part that took at least half of that."""
+    world = World()
+    world.slow["write", 10] = PERIOD + late
+    world.loop.run(0.6)
+    assert world.loop.late_ticks == len(world.loop.told) == told
+
+
 def test_a_loop_that_was_woken_too_late_says_so() -> None:
     """R20: nobody in the program was slow."""
     world = World()
@@ -111,6 +120,129 @@ def test_a_loop_that_was_woken_too_late_says_so() -> None:
     world.clock.sleep_until = oversleep  # type: ignore[method-assign]
     world.loop.run(0.4)
     assert world.loop.told[0].startswith("tick 5 came 30.0 ms late: the system, which woke the loop too late,")
+
+
+def test_a_slow_each_tick_is_told_by_its_name() -> None:
+    """R20: neither the system nor a part that was quick."""
+    world = World()
+    world.loop.run(0.4, world.at(5, lambda: world.clock.spend(55_000_000)))
+    assert list(world.loop.told) == ["tick 6 came 35.0 ms late: each_tick took 55.0 ms of a period of 20 ms"]
+
+
+def test_gauges_that_give_no_readings_fault_the_run_and_the_loop_goes_on() -> None:
+    """R36: a class may forget to return anything; the axes come to rest by their ramp."""
+    world = World()
+    reading = world.rig.reading
+    world.rig.reading = lambda now: None if world.loop.ticks == 8 else reading(now)  # type: ignore[assignment, return-value]
+    world.runner.request("r")
+    world.loop.run(1.0)
+    (fault,) = [event for event in world.events if event.kind == "fault"]
+    assert fault.text == "the readings failed: TypeError: the gauges gave None; `read` must return Readings each time"
+    assert world.loop.ticks > 45
+    assert "off" not in {order.axes["lift"].mode for order in world.written[:-1]}
+
+
+@pytest.mark.parametrize("tick", [0, 8])
+def test_gauges_that_fail_neither_give_nor_take_the_permission_to_move(tick: int) -> None:
+    """R29, R36: it stays what was read last; at the beginning it is not given."""
+    world = World()
+    reading = world.rig.reading
+
+    def disabled(now_ns: int) -> Readings:
+        found = reading(now_ns)
+        found.enabled = False
+        return found
+
+    world.rig.reading = disabled  # type: ignore[method-assign]
+    world.broken["read", tick] = OSError("the bus is gone")
+    world.loop.run(0.4)
+    assert not [event for event in world.events if event.kind == "enabled"]
+    assert {order.axes["lift"].mode for order in world.written} == {"off"}
+
+
+@pytest.mark.parametrize("error", [KeyboardInterrupt(), SystemExit(3)])
+@pytest.mark.parametrize("part", ["read", "write"])
+def test_an_exception_that_ends_the_program_is_a_clean_stop_first(part: str, error: BaseException) -> None:
+    """R33, R36: the axes come to rest by their ramp, everything is off, and it goes on."""
+    world = World(checked(machine(), move("m", {"lift": 2.0})))
+    world.runner.request("r")
+    world.broken[part, 40] = error
+    with pytest.raises(type(error)) as found:
+        world.loop.run(None)
+    assert found.value is error
+    assert "off" not in {orders.axes["lift"].mode for orders in world.written[:-1]}
+    assert world.written[39].axes["lift"].velocity > 0.5
+    assert world.written[-2].axes["lift"].velocity == 0.0
+    assert {order.mode for order in world.written[-1].axes.values()} == {"off"}
+
+
+def test_an_exception_that_ends_the_program_in_a_wait_is_a_clean_stop_first() -> None:
+    """R33: most of the time a loop waits."""
+    world = World(checked(machine(), move("m", {"lift": 2.0})))
+    world.runner.request("r")
+    sleep = world.clock.sleep_until
+
+    def interrupted(time_ns: int) -> None:
+        sleep(time_ns)
+        if world.loop.ticks == 40:
+            raise KeyboardInterrupt
+
+    world.clock.sleep_until = interrupted  # type: ignore[method-assign]
+    with pytest.raises(KeyboardInterrupt):
+        world.loop.run(None)
+    assert world.written[-2].axes["lift"].velocity == 0.0
+    assert {order.mode for order in world.written[-1].axes.values()} == {"off"}
+
+
+def test_a_sink_that_ends_the_program_is_a_clean_end() -> None:
+    """R36: what a tick that was cut in two has left behind is not ordered."""
+
+    class Ends:
+        def record(self, readings: Readings, orders: Orders, requests: tuple[Any, ...] = ()) -> None:
+            if world.loop.ticks == 8:
+                raise SystemExit(3)
+
+    world = World(checked(machine(), move("m", {"lift": 2.0})))
+    world.runner._sink = Ends()
+    world.runner.request("r")
+    with pytest.raises(SystemExit):
+        world.loop.run(None)
+    assert {order.mode for order in world.written[8].axes.values()} == {"off"}
+    assert {order.mode for order in world.written[-1].axes.values()} == {"off"}
+
+
+def test_a_loop_ends_in_time_though_its_clock_stands_still() -> None:
+    """R19: everything is off all the while."""
+
+    class Stands:
+        def now(self) -> int:
+            return 5
+
+        def sleep_until(self, time_ns: int) -> None:
+            assert world.loop.ticks < 1_000, "the loop does not end"
+
+    world = World()
+    world.loop = Loop(world.runner, world, world, Stands())
+    world.runner.request("r")
+    world.loop.run(0.5)
+    assert 20 <= world.loop.ticks <= 30
+    assert {order.mode for orders in world.written[1:] for order in orders.axes.values()} == {"off"}
+
+
+def test_the_last_orders_are_written_though_the_clock_is_gone() -> None:
+    """R38: not left to the actuators alone."""
+    world = World()
+    now = world.clock.now
+
+    def gone() -> int:
+        if world.loop.ticks == 8:
+            raise OSError("no clock")
+        return now()
+
+    world.clock.now = gone  # type: ignore[method-assign]
+    with pytest.raises(OSError, match="no clock"):
+        world.loop.run(1.0)
+    assert {order.mode for order in world.written[-1].axes.values()} == {"off"}
 
 
 def test_gauges_that_fail_fault_the_run_and_the_loop_goes_on() -> None:

@@ -225,13 +225,13 @@ def test_a_stopped_axis_may_stray_by_its_band_and_no_farther(sense: float) -> No
 
 
 def test_a_stopped_axis_that_is_not_read_or_not_zeroed_is_not_judged() -> None:
-    """R33, R16: nothing is known of it; what it reads later counts again."""
+    """R33, R16, R42: nothing is known of it; where it has lost its zero it does not hold its old place either."""
     for reading in (AxisReading(None, None, None), AxisReading(0.9, 0.0, 0.0, zeroed=False)):
         rig = stopped()
         rig.readings["lift"] = reading
         rig.run(5)
         assert rig.kinds("fault") == []
-        assert rig.modes()[-1] == "hold"
+        assert rig.modes()[-1] == ("hold" if reading.zeroed else "off")
 
 
 def test_the_watch_of_a_stop_ends_with_the_next_move_for_good() -> None:

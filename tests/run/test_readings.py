@@ -223,3 +223,27 @@ def test_a_start_region_of_an_axis_that_is_not_zeroed_is_not_met() -> None:
     rig.start()
     rig.run(1)
     assert rig.refusals() == ["wrist is not zeroed"]
+
+
+@pytest.mark.parametrize("name", ["lift", "roller"])
+def test_an_axis_that_is_read_again_and_lost_again_is_unknown_since_then(name: str) -> None:
+    """R16, R40: a place, or the speed of a spin; the first time is forgotten."""
+    rig = started(checked(machine(), wait("A", ROUTINE_TIME)), ticks=3)
+    value = name if name == "lift" else "roller.speed"
+    lost_one = AxisReading(None, None, 0.0)
+    rig.readings[name] = lambda tick: lost_one if tick in (4, 5) or tick >= 9 else AxisReading(0.0, 0.0, 0.0)
+    rig.run(3)
+    assert rig.runner._host.unknown_reason(value) == f"{value} is missing since tick 4"
+    rig.run(2)
+    assert value not in rig.runner._host.snapshot.unknown
+    rig.run(3)
+    assert rig.runner._host.unknown_reason(value) == f"{value} is missing since tick 9"
+
+
+@pytest.mark.parametrize("at", [9.0, -9.0])
+def test_a_reading_exactly_a_travel_beyond_an_end_is_believed(at: float) -> None:
+    """R16: in the first tick, and in those that follow."""
+    rig = Rig(checked(machine(), wait("A", ROUTINE_TIME)))
+    rig.readings["lift"] = AxisReading(at, 0.0, 0.0)
+    rig.run(3)
+    assert rig.runner._host.values["lift"] == at

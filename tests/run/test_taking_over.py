@@ -6,7 +6,23 @@ from math import inf, nextafter
 from typing import Any
 
 import pytest
-from rig import Rig, axis, checked, machine, move, must_stay, press, pulse, put, repeat, started, wait
+from rig import (
+    Rig,
+    axis,
+    checked,
+    derived,
+    flick,
+    machine,
+    move,
+    must_stay,
+    press,
+    pulse,
+    put,
+    repeat,
+    sensor,
+    started,
+    wait,
+)
 
 from sequencer.ports.readings import AxisReading
 from sequencer.run import Confirmations, Runner
@@ -36,7 +52,7 @@ def test_what_is_cancelled_for_a_restart_takes_no_way_out() -> None:
     assert rig.kinds("run")[1].text == "cancelled: restarted"
 
 
-@pytest.mark.parametrize("region", [[], [[0, -0.1, 0.1]]])
+@pytest.mark.parametrize("region", [[], [[0, 0.25, 0.35]]])
 def test_what_is_cancelled_for_another_routine_takes_no_way_out(region: list[Any]) -> None:
     """R44, R47: taken over in motion, or stopped first because it leaves the start region."""
     on = machine()
@@ -229,3 +245,79 @@ def test_a_speed_at_its_tolerance_is_no_motion_to_wait_for() -> None:
         rig.start()
         rig.run(5)
         assert bool(rig.kinds("stuck")) is lost
+
+
+# Starts, stops and words at their edges.
+
+
+def test_a_flick_starts_on_an_axis_that_is_read_zeroed_and_permitted_alone() -> None:
+    """R30: like a move."""
+    for reading, words in (
+        (AxisReading(None, 0.0, 0.0), "f: the position of wrist is unknown (wrist is missing"),
+        (AxisReading(0.0, 0.0, 0.0, zeroed=False), "wrist is not zeroed"),
+    ):
+        rig = Rig(checked(machine(), flick("f", 0.9, 0.8, 1.4)))
+        rig.readings["wrist"] = reading
+        rig.start()
+        rig.run(2)
+        told = rig.refusals() or [event.text for event in rig.kinds("fault")]
+        assert told[0].startswith(words)
+    on = machine(must_stay=[must_stay("cover", BEAM, [1])])
+    rig = started(checked(on, flick("f", 0.9, 0.8, 1.4)), ticks=2)
+    assert rig.kinds("fault")[0].text.startswith("f: wrist may not move: interlock cover")
+
+
+def test_zeroing_an_axis_in_use_is_refused() -> None:
+    """R42, R44: and what would be taken says so."""
+    zero = {"speed": -0.5, "until": BEAM, "then": 0.0, "once": None}
+    on = machine([axis("lift", zero=zero), *machine()["axes"][1:]])
+    rig = started(checked(on, move("m", {"lift": 2.0})), ticks=5)
+    answer = next(one for one in rig.runner.allowed() if one.request == "zero lift")
+    assert (answer.taken, answer.why_not) == (False, "lift is in use by r")
+    rig.runner.zero("lift")
+    rig.run(1)
+    assert rig.refusals() == ["lift is in use by r"]
+
+
+def test_a_derived_sensor_of_several_axes_is_blind_after_the_one_taken_last() -> None:
+    """R15: 0.2 s after tick 10, in which the second is taken; one of no axis is blind from the beginning alone."""
+    far = ["or", [">", "lift", -1.0], [">", "wrist", -1.0]]
+    sensors = [
+        sensor("far", derived=derived(far, blind=0.2, axes=(0, 1))),
+        sensor("always", derived=derived(["holds", "guard"], blind=0.1)),
+    ]
+    steps = [move("m", {"lift": 2.0}), wait("w", 0.2), move("n", {"wrist": 1.0}, "w")]
+    rig = started(checked(machine(more_sensors=sensors), *steps), ticks=0)
+    seen = []
+    for _ in range(30):
+        rig.run(1)
+        seen.append((rig.runner._host.values["far"], rig.runner._host.values["always"]))
+    assert [far for far, _ in seen].index(True, 11) == 20
+    assert [far for far, _ in seen][11:20] == [False] * 9
+    assert [always for _, always in seen].index(True) == 5
+
+
+def test_a_timed_step_of_a_run_that_is_stopped_never_starts() -> None:
+    """R13, R33: though its time comes while the lift still brakes."""
+    steps = [move("m", {"lift": 2.0}), pulse("p", {"lamp": True}, 0.1, at=0.9)]
+    rig = started(checked(machine(), *steps), ticks=40)
+    rig.runner.cancel()
+    rig.run(60)
+    assert rig.starts("p") == []
+    assert rig.runner._host.ended[-1].timed == []
+
+
+@pytest.mark.parametrize(("value", "shown"), [(1.23456789, "1.235"), (123456.0, "1.235e+05")])
+def test_values_are_shown_with_four_digits(value: float, shown: str) -> None:
+    """R40."""
+    rig = started(checked(machine(), wait("A", until=[">", "battery", 1e6])), ticks=1)
+    rig.runner._host.values["battery"] = value
+    assert f"battery {shown} V" in rig.runner._host.words(["<", "battery", 1e6], rig.runner._host.runs[0].scope)
+
+
+@pytest.mark.parametrize(("head", "truth", "first"), [("rising", "true", "fall"), ("falling", "false", "rise")])
+def test_an_edge_that_is_past_when_its_step_begins_says_what_must_come_first(head: str, truth: str, first: str) -> None:
+    """R14, R40."""
+    rig = started(checked(machine(), wait("A", until=[head, BEAM])), beam=head == "rising", ticks=2)
+    (step,) = rig.runner.status().runs[-1].steps
+    assert step.waits_for == f"{head}(beam); beam was already {truth} when the step began and must first {first}"

@@ -163,6 +163,67 @@ def test_a_frozen_reading_is_a_lie_only_while_current_flows_all_the_time() -> No
         assert bool(rig.runner.status().not_zeroed) is lies
 
 
+@pytest.mark.parametrize(
+    ("current", "words"),
+    [
+        (lambda n: 40.0, "it stands still under 40 A, its greatest current, since 0.06 s; it is off"),
+        (lambda n: -38.1, "it stands still under 38.1 A, its greatest current, since 0.06 s; it is off"),
+        (lambda n: 10.0 + 3.0 * n, "it stands still for 0.06 s while its current rises from 19 to 28 A; it is off"),
+    ],
+)
+def test_an_axis_that_is_driven_hard_and_stands_is_jammed_and_keeps_its_zero(current: Any, words: str) -> None:
+    """R45, R48: at 95 % of its greatest current, or while it rises by more than 10 % of that; whichever way it
+    is driven.
+    """
+    rig = lagging(current, lambda n, begin: begin, most_current=40.0)
+    assert first_fault(rig).startswith("lift is stalled: ")
+    assert first_fault(rig).endswith(words)
+    assert not rig.runner.status().not_zeroed
+    assert not rig.kinds("zero lost")
+    fault = next(event for event in rig.kinds("fault") if event.run)
+    assert rig.modes()[fault.tick] == "off"
+
+
+@pytest.mark.parametrize(
+    "current", [lambda n: 35.0 - 2.0 * n, lambda n: 12.0, lambda n: 37.9, lambda n: 12.0 + n, lambda n: (39, 20)[n > 4]]
+)
+def test_a_reading_that_stays_while_the_current_is_that_of_a_moving_axis_is_frozen(current: Any) -> None:
+    """R48: it falls back, as one does whose motor turns, or it is even, below its limit."""
+    rig = lagging(current, lambda n, begin: begin, most_current=40.0)
+    assert first_fault(rig).startswith("lift: its reading has not changed for")
+    assert rig.runner.status().not_zeroed[0][0] == "lift"
+
+
+def test_a_place_that_stays_while_its_speed_is_read_is_frozen_however_hard_it_is_driven() -> None:
+    """R48: the speed comes from elsewhere and tells that it turns."""
+    on = machine([axis("lift", tolerance={**WAITS, "speed": 0.05}, most_current=40.0), *machine()["axes"][1:]])
+    rig = started(checked(on, move("m", {"lift": 1.0})), ticks=12)
+    rig.readings["lift"] = AxisReading(rig.positions["lift"], 0.4, 40.0)
+    rig.run(40)
+    assert first_fault(rig) == "lift: its reading has not changed for 0.06 s under at least 40 A"
+
+
+def test_a_jam_that_gives_by_less_than_counts_as_progress_is_a_jam() -> None:
+    """R45: a tenth of the position tolerance, 1 mm: a chain stretches, a place is read with some noise."""
+    rig = lagging(lambda n: 40.0, lambda n, begin: begin + 0.0004 * (n % 2), most_current=40.0)
+    assert "it stands still under 40 A" in first_fault(rig)
+
+
+def test_without_a_current_a_stall_says_that_it_cannot_tell_a_jam_from_a_frozen_reading() -> None:
+    """R45, R48: the zero is kept, as nothing shows that the reading lies; a place that does move says nothing of it."""
+    rig = lagging(lambda n: None, lambda n, begin: begin, most_current=40.0)
+    assert first_fault(rig).endswith(
+        "; its current is not read: whether it is jammed or its reading is frozen cannot be told"
+    )
+    assert not rig.runner.status().not_zeroed
+    rig = lagging(lambda n: 39.0, lambda n, begin: begin)
+    assert first_fault(rig).endswith(
+        "; its greatest current is not known: whether it is jammed or its reading is frozen cannot be told"
+    )
+    rig = lagging(lambda n: None, lambda n, begin: begin + 0.0002 * (n % 2), most_current=40.0)
+    assert "cannot be told" not in first_fault(rig)
+
+
 def test_an_axis_whose_greatest_current_is_not_known_is_stalled_and_no_liar() -> None:
     """R48: there is no evidence."""
     assert "lift is stalled: " in first_fault(lagging(lambda n: 39.0, lambda n, begin: begin))

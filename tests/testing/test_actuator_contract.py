@@ -1,4 +1,4 @@
-"""The contract of actuators: the plant keeps it, and ten that do not are found. SEMANTICS R38, R52; C72."""
+"""The contract of actuators: the plant keeps it, and those that do not are found. SEMANTICS R38, R52; C72."""
 
 from __future__ import annotations
 
@@ -25,19 +25,29 @@ class PlantBench:
 
     def __init__(self, machine: Machine) -> None:
         self.plant = Plant(machine, start={"lift": 0.6, "wrist": 0.3})
+        self.outputs: dict[str, Any] = {"lamp": False}
+        self.silent = 0.0
 
     def write(self, orders: Orders) -> None:
         check_orders(orders, self.plant.machine.axes)
         self.plant.apply(orders)
+        self.outputs.update(orders.outputs)
+        self.silent = 0.0
 
     def wait(self, seconds: float) -> None:
         self.plant.advance(round(seconds * 1e9))
+        self.silent += seconds
+        if self.silent >= 0.1:
+            self.outputs["lamp"] = False
 
     def drive(self, axis: str) -> float:
         return self.plant.state.currents[axis]
 
     def position(self, axis: str) -> float:
         return self.plant.positions()[axis]
+
+    def output(self, name: str) -> Any:
+        return self.outputs[name]
 
 
 @pytest.fixture(scope="module")
@@ -46,8 +56,8 @@ def machine() -> Machine:
 
 
 CASES: dict[str, Any] = {
-    "lift": {"step": 0.1, "speed": 0.3, "current": 40.0},
-    "wrist": {"step": 0.3, "speed": 1.5},
+    "lift": {"step": 0.1, "speed": 0.3, "current": 40.0, "outputs": {"lamp": (False, True)}},
+    "wrist": {"step": 0.3, "speed": 1.5, "outputs": {"lamp": (False, True)}},
 }
 
 
@@ -189,6 +199,123 @@ class HoldsOnly(PlantBench):
         check_orders(orders, self.plant.machine.axes)
         still = {name: order._replace(velocity=0.0) for name, order in orders.axes.items()}
         self.plant.apply(Orders(orders.now_ns, still, orders.outputs))
+
+
+class HoldsForEver(PlantBench):
+    """Its watchdog looks at set-points in motion only."""
+
+    last: Orders | None = None
+
+    def write(self, orders: Orders) -> None:
+        super().write(orders)
+        self.last = orders
+
+    def wait(self, seconds: float) -> None:
+        left = round(seconds * 1e3)
+        while left > 0:
+            if self.last is not None and all(order.mode == "hold" for order in self.last.axes.values()):
+                self.plant._deadline = self.plant.time_ns + 10**12
+            super().wait(min(left, 5) * 1e-3)
+            left -= 5
+
+
+class Altered(PlantBench):
+    """Passes on each order of its axis as `altered` makes it."""
+
+    def write(self, orders: Orders) -> None:
+        check_orders(orders, self.plant.machine.axes)
+        super().write(
+            Orders(
+                orders.now_ns,
+                {name: self.altered(name, order) for name, order in orders.axes.items()},
+                orders.outputs,
+            )
+        )
+
+    def altered(self, name: str, order: AxisOrder) -> AxisOrder:
+        raise NotImplementedError
+
+
+class PushesOneWay(Altered):
+    def altered(self, name: str, order: AxisOrder) -> AxisOrder:
+        return order._replace(current=abs(order.current))
+
+
+class FollowsUpwardsOnly(Altered):
+    def altered(self, name: str, order: AxisOrder) -> AxisOrder:
+        here = self.position(name)
+        return AxisOrder("hold", here) if order.mode == "track" and order.position < here else order
+
+
+class HoldsForBraking(Altered):
+    def altered(self, name: str, order: AxisOrder) -> AxisOrder:
+        return AxisOrder("hold", self.position(name)) if order.mode == "brake" else order
+
+
+class HoldsFirstPlaceForBraking(Altered):
+    """Keeps the place where it was when braking was ordered."""
+
+    place: float | None = None
+
+    def altered(self, name: str, order: AxisOrder) -> AxisOrder:
+        if order.mode != "brake":
+            self.place = None
+            return order
+        self.place = self.position(name) if self.place is None else self.place
+        return AxisOrder("hold", self.place)
+
+
+class PushesTooFast(Altered):
+    def altered(self, name: str, order: AxisOrder) -> AxisOrder:
+        return order._replace(velocity=20.0 * order.velocity) if order.mode == "effort" else order
+
+
+class DropsOutputs(PlantBench):
+    def write(self, orders: Orders) -> None:
+        super().write(Orders(orders.now_ns, orders.axes, {}))
+
+
+class KeepsOutputs(PlantBench):
+    def wait(self, seconds: float) -> None:
+        self.silent = -seconds
+        super().wait(seconds)
+
+
+class TakesTheGoodPart(PlantBench):
+    """Passes on what it can before it complains."""
+
+    def write(self, orders: Orders) -> None:
+        for name, order in orders.axes.items():
+            if name in self.plant.machine.axes:
+                self.plant.apply(Orders(orders.now_ns, {name: order}, {}))
+        super().write(orders)
+
+
+@pytest.mark.parametrize("axis", CASES)
+@pytest.mark.parametrize("between", ["hold", "carry_on"])
+@pytest.mark.parametrize(
+    ("made", "claim"),
+    [
+        (HoldsForEver, "it drops a hold when orders stop"),
+        (PushesOneWay, "it pushes no faster than ordered"),
+        (FollowsUpwardsOnly, "it follows its orders in the sense of its readings"),
+        (HoldsForBraking, "it only ever opposes motion when braking"),
+        (HoldsFirstPlaceForBraking, "it only ever opposes motion when braking"),
+        (PushesTooFast, "it pushes no faster than ordered"),
+        (DropsOutputs, "it sets its outputs and rests them when orders stop"),
+        (KeepsOutputs, "it sets its outputs and rests them when orders stop"),
+        (TakesTheGoodPart, "it takes nothing of orders that it refuses"),
+    ],
+)
+def test_actuators_that_are_good_but_for_one_thing_are_found_on_every_axis(
+    machine: Machine, made: Callable[[Machine], PlantBench], claim: str, axis: str, between: str
+) -> None:
+    """R52, R38: whatever the axis carries and does between orders."""
+    axes = {name: replace(one, between=between) for name, one in machine.axes.items()}
+    changed = replace(machine, axes=axes)
+    with pytest.raises(AssertionError) as found:
+        actuator_contract(lambda: made(changed), axis, between=between, **CASES[axis])
+    assert claim in str(found.value)
 
 
 @pytest.mark.parametrize(

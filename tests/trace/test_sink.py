@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from sequencer.trace import read_csv
+from sequencer.ports.orders import Orders
+from sequencer.ports.readings import Readings
+from sequencer.trace import ChildSink, read_csv
+from sequencer.trace import sink as sink_module
 
 CODE = """
 import os, resource, signal, sys
@@ -43,7 +49,7 @@ def play(path: Path, how: str, ticks: int) -> str:
 
 def test_a_closed_sink_holds_every_tick_with_its_events(tmp_path: Path) -> None:
     path = tmp_path / "trace.csv"
-    assert play(path, "close", 120).strip() == "{'written': 120, 'lost': 0, 'dropped': 0}"
+    assert play(path, "close", 120).strip() == "{'written': 120, 'lost': 0, 'unknown': 0, 'dropped': 0}"
     trace = read_csv(path)
     assert [row.tick for row in trace.rows] == list(range(120))
     assert [run.outcome for run in trace.runs()] == ["done"]
@@ -68,10 +74,102 @@ def test_a_full_disk_costs_counted_rows_and_leaves_whole_ones(tmp_path: Path) ->
 
 
 def test_a_trace_that_is_there_is_never_written_over(tmp_path: Path) -> None:
-    from sequencer.trace import ChildSink
-
     path = tmp_path / "trace.csv"
     path.write_text("mine")
     with pytest.raises(FileExistsError, match="is there already; a trace is never written over"):
         ChildSink(path, {"name": "x"})
     assert path.read_text() == "mine"
+
+
+MACHINE = {"name": "rig", "period": 20_000_000, "axes": [], "sensors": [], "outputs": []}
+
+
+@pytest.fixture
+def sink(tmp_path: Path) -> Iterator[ChildSink]:
+    made = ChildSink(tmp_path / "trace.csv", MACHINE)
+    yield made
+    made._child.kill()
+    made._child.wait()
+
+
+def record(sink: ChildSink, ticks: range) -> None:
+    for tick in ticks:
+        sink.record(Readings(tick, True), Orders(tick, {}, {}))
+
+
+def wait_for_rows(path: Path, lines: int) -> None:
+    for _ in range(200):
+        if path.read_bytes().count(b"\n") >= lines:
+            return
+        time.sleep(0.05)
+    raise AssertionError(f"{path} never held {lines} lines")
+
+
+def test_a_folder_that_is_not_there_is_told_at_once(tmp_path: Path) -> None:
+    with pytest.raises(FileNotFoundError, match="no is not there; make it before a trace goes into it"):
+        ChildSink(tmp_path / "no" / "trace.csv", MACHINE)
+
+
+def test_closing_does_not_wait_longer_for_a_child_that_stands_than_its_patience(sink: ChildSink) -> None:
+    """And says that nobody knows of the rows that are in the pipe."""
+    wait_for_rows(sink._path, 1)
+    os.kill(sink._child.pid, signal.SIGSTOP)
+    count = 0
+    while sink.dropped < 10:
+        record(sink, range(count, count + 100))
+        count += 100
+    counted = sink.close(0.2)
+    assert counted["unknown"] > 0
+    assert counted["written"] == counted["lost"] == 0
+    assert counted["unknown"] + counted["dropped"] == count
+
+
+def test_rows_that_a_killed_child_had_are_counted_as_lost(sink: ChildSink) -> None:
+    record(sink, range(20))
+    wait_for_rows(sink._path, 21)
+    os.kill(sink._child.pid, signal.SIGSTOP)
+    record(sink, range(20, 50))
+    sink._child.kill()
+    sink._child.wait()
+    record(sink, range(50, 60))
+    assert sink.close() == {"written": 20, "lost": 30, "unknown": 0, "dropped": 10}
+    assert [row.tick for row in read_csv(sink._path).rows] == list(range(20))
+
+
+def test_what_is_recorded_after_closing_is_counted_and_goes_nowhere(sink: ChildSink, tmp_path: Path) -> None:
+    """The number of the pipe may have become that of another file."""
+    record(sink, range(5))
+    assert sink.close() == {"written": 5, "lost": 0, "unknown": 0, "dropped": 0}
+    other = os.open(tmp_path / "other", os.O_WRONLY | os.O_CREAT)
+    record(sink, range(3))
+    os.close(other)
+    assert (tmp_path / "other").read_bytes() == b""
+    assert sink.close() == {"written": 5, "lost": 0, "unknown": 0, "dropped": 3}
+
+
+def test_a_heading_that_found_the_disk_full_comes_with_the_first_row_that_does_not(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from io import BytesIO
+
+    from sequencer.trace.recorder import Recorder
+
+    recorder = Recorder(MACHINE, ())
+    for tick in range(6):
+        recorder.record(Readings(tick, True), Orders(tick, {}, {}))
+    stream = BytesIO(b"".join(map(sink_module._frame, [recorder.header, *recorder.raw()])))
+    path = tmp_path / "trace.csv"
+    path.touch()
+    tries = iter(range(100))
+    write = os.write
+
+    def full(file: int, data: bytes) -> int:
+        if next(tries) < 4:
+            raise OSError(28, "No space left on device")
+        return write(file, data)
+
+    monkeypatch.setattr(sink_module.os, "write", full)
+    file = sink_module._write_rows(stream, str(path))
+    monkeypatch.undo()
+    assert (file.written, file.lost) == (3, 3)
+    assert [row.tick for row in read_csv(path).rows] == [3, 4, 5]

@@ -1,0 +1,164 @@
+"""``ready``: everything before a run in one command: check, rehearse and pack, a line a routine."""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sequencer.cli.findings import VERDICT_STYLES, say_findings
+from sequencer.cli.inputs import Reader, add_file_arguments, add_waive_argument, files_of, waivers_of, with_waivers
+from sequencer.cli.output import CannotDo, Output, refuse_inputs
+from sequencer.errors import MissingExtra, StepgraphError
+
+if TYPE_CHECKING:
+    from sequencer.check import Examination
+    from sequencer.pack import CheckedRoutine
+    from sequencer.rehearse import Rehearsal
+    from sequencer.routine.routine import Routine, Waiver
+
+NAME = "ready"
+HELP = "check, rehearse and pack a folder, a line a routine"
+ABOUT = (
+    "Checks every routine, runs every rehearsal that it keeps (or one on defaults), and writes the pack if all of\n"
+    "them are clear and came out as they should. Single faults are not tried here."
+)
+EXAMPLE = "stepgraph ready routines/ --over saturday.yaml -o robot.pack"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    add_file_arguments(parser, "routine files")
+    parser.add_argument("-o", "--output", default="robot.pack", metavar="FILE", help="the pack (default: robot.pack)")
+    add_waive_argument(parser)
+
+
+def run(arguments: argparse.Namespace, output: Output) -> int:
+    files = files_of(arguments.paths)
+    waivers = waivers_of(arguments.waive)
+    reader = Reader.of(arguments)
+    target = Path(arguments.output)
+    refuse_inputs(target, [*files, *reader.overlays])
+    prepared = [_prepare(path, reader, waivers) for path in output.progress(files, "making ready")]
+    for one in prepared:
+        _say_problems(one, output)
+    headings = ("routine", "check", "rehearsals", "longest", "hash")
+    output.table(headings, [_line(one, output) for one in prepared])
+    data = {"pack": None, "hash": None, "routines": [one.as_json() for one in prepared]}
+    unfit = [one for one in prepared if not one.fit]
+    if unfit:
+        names = ", ".join(one.name for one in unfit)
+        output.say(f"not ready: {names}; nothing was written")
+        output.emit(data)
+        return 1
+    from sequencer.pack import write_pack
+
+    digest = write_pack(target, [one.checked for one in prepared if one.checked is not None]).hash
+    count = f"{len(prepared)} {'routine' if len(prepared) == 1 else 'routines'}"
+    laid = f", with {', '.join(path.name for path in reader.overlays)} laid over" if reader.overlays else ""
+    output.say(f"ready: wrote {target}, {count}{laid}, {digest[:12]}; single faults were not tried")
+    output.emit({**data, "pack": str(target), "hash": digest})
+    return 0
+
+
+@dataclass(slots=True)
+class _Prepared:
+    """A routine file and what came of it; `problem` stands for the rest where the file holds no routine."""
+
+    path: Path
+    name: str
+    problem: StepgraphError | None = None
+    examination: Examination | None = None
+    rehearsals: list[tuple[Rehearsal, tuple[str, ...]]] = field(default_factory=list)
+    unclear: list[tuple[str, Examination]] = field(default_factory=list)
+
+    @property
+    def checked(self) -> CheckedRoutine | None:
+        return None if self.examination is None else self.examination.checked
+
+    @property
+    def verdict(self) -> str:
+        return "invalid" if self.examination is None else self.examination.verdict
+
+    @property
+    def fit(self) -> bool:
+        """Clear, with every rehearsal as it should be."""
+        short = any(found for _, found in self.rehearsals)
+        return self.checked is not None and bool(self.rehearsals) and not short and not self.unclear
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "routine": None if self.problem is not None else self.name,
+            "path": str(self.path),
+            "verdict": self.verdict,
+            "ready": self.fit,
+            "hash": None if self.checked is None else self.checked.hash,
+            "rehearsals": [
+                {
+                    "name": rehearsal.name,
+                    "outcome": rehearsal.outcome,
+                    "duration": rehearsal.duration,
+                    "fine": not found,
+                    "shortfalls": list(found),
+                }
+                for rehearsal, found in self.rehearsals
+            ],
+        }
+
+
+def _prepare(path: Path, reader: Reader, waivers: list[Waiver]) -> _Prepared:
+    from sequencer.check import examine
+
+    try:
+        routine = with_waivers(reader.routine(path), waivers)
+    except (CannotDo, MissingExtra):
+        raise
+    except StepgraphError as error:
+        return _Prepared(path, path.name, problem=error)
+    prepared = _Prepared(path, routine.name, examination=examine(routine))
+    if prepared.checked is not None:
+        _rehearse(routine, prepared.checked, prepared)
+    return prepared
+
+
+def _rehearse(routine: Routine, checked: CheckedRoutine, prepared: _Prepared) -> None:
+    """Every rehearsal that it keeps, or one on defaults; none where a routine that it falls back to is not clear."""
+    from sequencer.check import examine
+    from sequencer.rehearse import fallbacks_of, rehearse, shortfalls
+    from sequencer.routine.steps import RehearsalSpec
+
+    others = []
+    for fallback in fallbacks_of(routine):
+        examination = examine(fallback)
+        if examination.checked is None:
+            prepared.unclear.append((fallback.name, examination))
+        else:
+            others.append(examination.checked)
+    if prepared.unclear:
+        return
+    for spec in routine.rehearsals or (RehearsalSpec("on defaults"),):
+        rehearsal = rehearse(checked, machine=routine.machine, spec=spec, others=others)
+        prepared.rehearsals.append((rehearsal, shortfalls(rehearsal, routine.machine, spec)))
+
+
+def _say_problems(one: _Prepared, output: Output) -> None:
+    if one.problem is not None:
+        output.problems(one.problem)
+    if one.examination is not None and one.checked is None:
+        say_findings(one.examination.findings, output)
+    for name, examination in one.unclear:
+        say_findings(examination.findings, output)
+        output.say(f"{one.name} falls back to {name}, which is {examination.verdict}; it was not rehearsed")
+    for rehearsal, found in one.rehearsals:
+        if found:
+            output.say(f"{one.name}, {rehearsal.name}: {'; '.join(found)}")
+
+
+def _line(one: _Prepared, output: Output) -> tuple[str, ...]:
+    fine = sum(1 for _, found in one.rehearsals if not found)
+    whole = f"{fine} of {len(one.rehearsals)} fine" if one.rehearsals else "not run"
+    style = "good" if one.rehearsals and fine == len(one.rehearsals) else "bad"
+    longest = f"{max(rehearsal.duration for rehearsal, _ in one.rehearsals):.2f} s" if one.rehearsals else ""
+    digest = one.checked.hash[:12] if one.checked is not None else ""
+    verdict = output.styled(one.verdict, VERDICT_STYLES.get(one.verdict, "strong"))
+    return one.name, verdict, output.styled(whole, style), longest, digest

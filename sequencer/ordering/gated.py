@@ -1,0 +1,272 @@
+"""A way as legs of axes that wait for each other: certified by boxes, robust to any lateness.
+
+Every axis has a chain of legs from stop to stop. A leg may wait for how far others are: past a place on one of their
+legs (a gate on measured values), or at the end of it. While an axis is in its leg a, or rests after it, every other is
+at least as far as that leg waited for. So for each choice of one leg an axis the machine is in one box, whatever is
+late, held or begun anew; if all these boxes are free, the way is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import product
+from math import inf
+from typing import Any, NamedTuple
+
+from profiles import Profile, s_curve, trapezoid
+from sequencer.machine.machine import NANOSECONDS, Machine
+
+Span = tuple[float, float]
+Box = tuple[tuple[float, ...], tuple[float, ...]]
+Free = Callable[[Sequence[float], Sequence[float]], bool]
+
+
+class Progress(NamedTuple):
+    """How far an axis is: on its leg number `leg` (from 1) past `place` [m or rad], or (None) at the end of it."""
+
+    leg: int
+    place: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class GatedPlan:
+    """Legs and what they wait for.
+
+    Attributes:
+        start: where each axis may stand at first [m or rad].
+        stops: by axis, where its legs end; nothing for an axis that does not move.
+        waits: by axis and leg number (from 1), by the other axis, how far that must be.
+    """
+
+    start: tuple[Span, ...]
+    stops: tuple[tuple[float, ...], ...]
+    waits: Mapping[tuple[int, int], Mapping[int, Progress]]
+
+    def boxes(self, axis: int | None = None, numbers: Sequence[int] = ()) -> Iterator[Box]:
+        """All boxes that the machine may be in, whatever the timing.
+
+        Args:
+            axis: an axis of which only some legs are looked at; None: all of all.
+            numbers: those legs.
+        """
+        counts: list[Sequence[int]] = [range(len(stops) + 1) for stops in self.stops]
+        if axis is not None:
+            counts[axis] = numbers
+        for legs in product(*counts):
+            spans = self._spans(legs)
+            if spans is not None:
+                lows, highs = zip(*spans, strict=True)
+                yield lows, highs
+
+    def is_free(self, free: Free, axis: int | None = None, numbers: Sequence[int] = ()) -> bool:
+        """Whether all its boxes are, or those with some legs of an axis."""
+        return all(free(low, high) for low, high in self.boxes(axis, numbers))
+
+    def goal(self, axis: int) -> float:
+        """Where an axis ends [m or rad]; the middle of where it may stand if it does not move."""
+        return self.stops[axis][-1] if self.stops[axis] else middle(self.start[axis])
+
+    def begin(self, axis: int, leg: int) -> float:
+        """Where a leg begins [m or rad]."""
+        return middle(self.start[axis]) if leg == 1 else self.stops[axis][leg - 2]
+
+    @property
+    def legs(self) -> list[tuple[int, int]]:
+        """All legs, by axis and number."""
+        return [(axis, leg) for axis, stops in enumerate(self.stops) for leg in range(1, len(stops) + 1)]
+
+    @property
+    def gates(self) -> int:
+        """How many places and ends are waited for."""
+        return sum(len(waits) for waits in self.waits.values())
+
+    def waiting(self, leg: tuple[int, int], other: int, progress: Progress | None) -> GatedPlan:
+        """The same, with a leg waiting for another axis to be so far, or (None) not at all."""
+        waits = {key: dict(value) for key, value in self.waits.items()}
+        mine = waits.setdefault(leg, {})
+        mine.pop(other, None)
+        if progress is not None:
+            mine[other] = progress
+        return replace(self, waits=waits)
+
+    def with_stop(self, axis: int, leg: int, place: float) -> GatedPlan:
+        """The same, with a leg ending elsewhere."""
+        stops = list(self.stops[axis])
+        stops[leg - 1] = place
+        return replace(self, stops=(*self.stops[:axis], tuple(stops), *self.stops[axis + 1 :]))
+
+    def without_stop(self, axis: int, leg: int) -> GatedPlan:
+        """The same, with a leg and the next made one: it waits for what the first waited for. What waited for the end
+        of the first waits for its place."""
+        stops = list(self.stops[axis])
+        place = stops.pop(leg - 1)
+        waits: dict[tuple[int, int], dict[int, Progress]] = {}
+        for (mover, number), mine in self.waits.items():
+            if mover == axis:
+                if number == leg + 1:
+                    continue
+                number = number - 1 if number > leg else number
+            kept = {}
+            for other, progress in mine.items():
+                if other == axis:
+                    progress = _without(progress, leg, place, self._merged(axis, leg))
+                kept[other] = progress
+            waits[mover, number] = kept
+        return GatedPlan(self.start, (*self.stops[:axis], tuple(stops), *self.stops[axis + 1 :]), waits)
+
+    def to_data(self) -> list[Any]:
+        """The plan as plain data that JSON keeps exactly."""
+        waits = [
+            [axis, leg, [[other, progress.leg, progress.place] for other, progress in mine.items()]]
+            for (axis, leg), mine in self.waits.items()
+        ]
+        return [[list(span) for span in self.start], [list(stops) for stops in self.stops], waits]
+
+    @classmethod
+    def from_data(cls, data: Sequence[Any]) -> GatedPlan:
+        """The plan that `to_data` was called on."""
+        start, stops, waits = data
+        return cls(
+            tuple((float(low), float(high)) for low, high in start),
+            tuple(tuple(float(stop) for stop in ends) for ends in stops),
+            {
+                (axis, leg): {other: Progress(number, place) for other, number, place in mine}
+                for axis, leg, mine in waits
+            },
+        )
+
+    def _merged(self, axis: int, leg: int) -> Span:
+        """Lowest and highest of where a leg begins and the next one ends."""
+        begin, end = self.begin(axis, leg), self.stops[axis][leg]
+        return min(begin, end), max(begin, end)
+
+    def _spans(self, legs: Sequence[int]) -> list[Span] | None:
+        """Where each axis may be in or after these legs (0: it has not begun); None if that cannot be."""
+        least: list[Progress | None] = [None] * len(legs)
+        for axis, leg in enumerate(legs):
+            for other, progress in self.waits.get((axis, leg), {}).items() if leg else ():
+                if legs[other] < progress.leg:
+                    return None
+                least[other] = _later(least[other], progress, self.stops[other][progress.leg - 1])
+        spans = []
+        for axis, leg in enumerate(legs):
+            spans.append(self._span(axis, leg, least[axis]))
+        return spans
+
+    def _span(self, axis: int, leg: int, least: Progress | None) -> Span:
+        if leg == 0:
+            return self.start[axis]
+        stop = self.stops[axis][leg - 1]
+        begin = self.start[axis] if leg == 1 else (self.stops[axis][leg - 2],) * 2
+        low, high = min(begin[0], stop), max(begin[1], stop)
+        if least is None or least.leg < leg:
+            return low, high
+        if least.place is None:
+            return stop, stop
+        if stop >= middle(begin):
+            return max(low, least.place), high
+        return low, min(high, least.place)
+
+
+def middle(span: Span) -> float:
+    """The middle of a span."""
+    return 0.5 * (span[0] + span[1])
+
+
+def _later(one: Progress | None, other: Progress, end: float) -> Progress:
+    """The farther of two of one axis; `end` is that of the other's leg."""
+    if one is None or other.leg > one.leg:
+        return other
+    if other.leg < one.leg or one.place is None:
+        return one
+    if other.place is None:
+        return other
+    return one if abs(end - one.place) <= abs(end - other.place) else other
+
+
+def _without(progress: Progress, leg: int, stop: float, way: Span) -> Progress:
+    """What is waited for when a leg with that stop and the next are made one, which goes that way."""
+    if progress.leg < leg:
+        return progress
+    if progress.leg > leg + 1:
+        return Progress(progress.leg - 1, progress.place)
+    place = stop if progress.leg == leg and progress.place is None else progress.place
+    return Progress(leg, place) if place is not None and way[0] < place < way[1] else Progress(leg)
+
+
+class Clock:
+    """How long a plan takes if all goes punctually, as `sequencer.plan` reckons it: profiles, the tolerance's settle
+    time after each leg, and the latency of an axis whose place is waited for.
+
+    Args:
+        machine: the machine.
+        axes: its axes with a position, in the order of the plans.
+    """
+
+    def __init__(self, machine: Machine, axes: Sequence[str]) -> None:
+        self.axes = [machine.axes[name] for name in axes]
+        self.settle = [axis.tolerance.settle / NANOSECONDS for axis in self.axes]
+        self.latency = [axis.latency[1] / NANOSECONDS for axis in self.axes]
+        self.period = machine.period / NANOSECONDS
+        self._profiles: dict[tuple[int, float, float], Profile] = {}
+        self._passings: dict[tuple[int, float, float, float], float] = {}
+
+    def profile(self, axis: int, begin: float, end: float) -> Profile:
+        """The motion of an axis from rest to rest."""
+        key = (axis, begin, end)
+        found = self._profiles.get(key)
+        if found is None:
+            limits = self.axes[axis].limits
+            found = trapezoid(begin, end, limits) if limits.jerk is None else s_curve(begin, end, limits)
+            self._profiles[key] = found
+        return found
+
+    def lasts(self, plan: GatedPlan) -> float:
+        """When the last leg is done [s]; infinite if legs wait for each other in a ring."""
+        return max((self.ends(plan, leg) for leg in _last_legs(plan)), default=0.0)
+
+    def ends(self, plan: GatedPlan, leg: tuple[int, int]) -> float:
+        """When a leg is done [s]."""
+        return self._end(plan, leg, {})
+
+    def begins(self, plan: GatedPlan, leg: tuple[int, int]) -> float:
+        """When a leg begins to move [s]."""
+        return self._begin(plan, leg, {})
+
+    def _end(self, plan: GatedPlan, leg: tuple[int, int], known: dict[tuple[int, int], float]) -> float:
+        axis, number = leg
+        begin = self._begin(plan, leg, known)
+        lasts = self.profile(axis, plan.begin(axis, number), plan.stops[axis][number - 1]).duration
+        return begin + max(lasts + self.settle[axis], self.period)
+
+    def _begin(self, plan: GatedPlan, leg: tuple[int, int], known: dict[tuple[int, int], float]) -> float:
+        found = known.get(leg)
+        if found is not None:
+            return found
+        known[leg] = inf  # what is asked for again while it is being worked out waits for itself
+        axis, number = leg
+        begin = 0.0 if number == 1 else self._end(plan, (axis, number - 1), known)
+        for other, progress in plan.waits.get(leg, {}).items():
+            begin = max(begin, self._reached(plan, other, progress, known))
+            if begin == inf:
+                break
+        known[leg] = begin
+        return begin
+
+    def _reached(self, plan: GatedPlan, axis: int, progress: Progress, known: dict[tuple[int, int], float]) -> float:
+        if progress.place is None:
+            return self._end(plan, (axis, progress.leg), known)
+        begin, end = plan.begin(axis, progress.leg), plan.stops[axis][progress.leg - 1]
+        key = (axis, begin, end, progress.place)
+        passing = self._passings.get(key)
+        if passing is None:
+            motion = self.profile(axis, begin, end)
+            found = motion.first_time_at(progress.place)
+            passing = (motion.duration if found is None else found) + self.latency[axis]
+            self._passings[key] = passing
+        return self._begin(plan, (axis, progress.leg), known) + passing
+
+
+def _last_legs(plan: GatedPlan) -> list[tuple[int, int]]:
+    return [(axis, len(stops)) for axis, stops in enumerate(plan.stops) if stops]

@@ -1,0 +1,369 @@
+"""Which boxes of ordered positions are free: certified cells for bodies, exact boxes for keep-outs.
+
+A box is free if no keep-out, widened by the tracking bands, meets it, and if it touches no cell that is not certified
+to be clear. Where cells are too coarse, the pieces of a box in such cells can be looked at once more, sharply.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from itertools import product
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from sequencer.clearance.batch import Floats, bounds
+from sequencer.clearance.box import Pair
+from sequencer.clearance.proof import prove
+from sequencer.clearance.table import CELLS, OVERLAP, blocked_table, table_key
+from sequencer.clearance.tree import Tree
+from sequencer.clearance.watched import watch
+from sequencer.errors import ModelError, did_you_mean, enumerate_words
+from sequencer.machine.body import Body
+from sequencer.machine.interlock import KeepOut
+from sequencer.machine.machine import Machine
+from sequencer.pack.table import Block
+
+ROUNDING = 1e-9
+"""Keep-outs are so much larger besides [m or rad]: rounding must not decide."""
+
+SHARPER = {1: 8, 2: 4, 3: 4}
+"""Sharply, a cell is cut into so many along each axis, by how many axes a block has; 2 beyond [1]."""
+
+MOST_SHARP = 4000
+"""A box that touches more uncertified cells than this is not looked at sharply [1]."""
+
+MOST_CELLS = 256
+"""Along an axis no more cells than this are asked for [1]."""
+
+EXPLAIN = 3000
+"""So many cells are looked at to say what is in the way [1]."""
+
+SHUT, LOOKED_AT = 1, 2
+"""What is known of an uncertified cell: blocked all over, or its smaller cells were looked at."""
+
+Bools = npt.NDArray[np.bool_]
+Judge = Callable[[tuple[int, ...], Floats, Floats], tuple[Bools, Bools]]
+
+
+class KeptOut(NamedTuple):
+    """A keep-out in ordered positions: places of its axes, and its ends [m or rad]."""
+
+    rule: KeepOut
+    axes: tuple[int, ...]
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+
+
+class Obstacle(NamedTuple):
+    """What is in the way of a box: `kind` is conflict, or coarse where only the cells are too large; in words."""
+
+    kind: str
+    text: str
+
+
+class Grid:
+    """The free boxes of a machine. Boxes are given by a lowest and a highest ordered position [m or rad] for each of
+    `axes`.
+
+    Args:
+        machine: the machine; pieces with an outline count as bodies that may always be there.
+        cells: cells along each axis by how many axes a block has, powers of 2; by default those of a pack.
+        outside: where bodies outside may stand [m], by default anywhere in their ranges.
+
+    Attributes:
+        axes: the axes with a position, in file order.
+        low, high: their travel [m or rad].
+        table: the certified cells.
+        keep_outs: the keep-outs.
+        key: a digest of all that the answers depend on.
+
+    Raises:
+        ModelError: a body or clearance names something that is not there.
+    """
+
+    def __init__(
+        self,
+        machine: Machine,
+        cells: Mapping[int, int] | None = None,
+        outside: Mapping[str, tuple[float, float]] | None = None,
+    ) -> None:
+        self.machine = machine
+        moving = [axis for axis in machine.axes.values() if axis.travel is not None]
+        self.axes = tuple(axis.name for axis in moving)
+        self.index = {name: number for number, name in enumerate(self.axes)}
+        self.low = tuple(axis.travel[0] for axis in moving if axis.travel)
+        self.high = tuple(axis.travel[1] for axis in moving if axis.travel)
+        self.band = np.array([axis.band + OVERLAP for axis in moving])
+        self.cells = dict(CELLS) | dict(cells or {})
+        self.tree, self.pairs = bodies_of(machine)
+        self.keep_outs = [self._kept_out(rule) for rule in machine.interlocks if isinstance(rule, KeepOut)]
+        self.outside = checked_outside(machine, outside or {})
+        self.key = grid_key(machine, self.tree, self.pairs, self.cells, self.outside)
+        bands = {axis.name: axis.band for axis in moving}
+        self.table = blocked_table(self.tree, self.pairs, self.key, self.outside, cells, bands)
+        self._blocks = [_Integral(block) for block in self.table.blocks]
+        self._query = self.table.query if self.table.blocks else None
+        self._boxes = [(rule.axes, rule.low, rule.high) for rule in self.keep_outs]
+
+    def free(self, low: Sequence[float], high: Sequence[float]) -> bool:
+        """Whether a box is certainly clear, as far as the cells tell."""
+        for axes, begin, end in self._boxes:
+            for axis, least, most in zip(axes, begin, end, strict=True):
+                if high[axis] < least or low[axis] > most:
+                    break
+            else:
+                return False
+        return self._query is None or self._query(low, high)
+
+    def free_sharp(self, low: Sequence[float], high: Sequence[float]) -> bool:
+        """The same by smaller cells, which are looked at when they are first asked for; slower."""
+        if self.free(low, high):
+            return True
+        if any(self._meets(rule, low, high) for rule in self.keep_outs):
+            return False
+        return all(block.free_sharp(np.array(low), np.array(high), self._judged) for block in self._blocks)
+
+    def free_many(self, low: Floats, high: Floats) -> Bools:
+        """`free` for many boxes, shape (n, axes)."""
+        found = np.ones(len(low), dtype=bool)
+        for rule in self.keep_outs:
+            axes = list(rule.axes)
+            apart = (high[:, axes] < np.array(rule.low)) | (low[:, axes] > np.array(rule.high))
+            found &= apart.any(axis=1)
+        for block in self._blocks:
+            found &= block.free(low, high)
+        return found
+
+    def obstacle(self, low: Sequence[float], high: Sequence[float]) -> Obstacle | None:
+        """What is in the way of a box; None if it is free."""
+        if self.free_sharp(low, high):
+            return None
+        met = [rule.rule for rule in self.keep_outs if self._meets(rule, low, high)]
+        if met:
+            words = [rule.name + (f" ({rule.because})" if rule.because else "") for rule in met]
+            return Obstacle("conflict", enumerate_words(words, 3))
+        spans = {
+            name: (float(low[k] - self.band[k]), float(high[k] + self.band[k])) for k, name in enumerate(self.axes)
+        }
+        begin, end = self.tree.box({**self.outside, **spans})
+        undecided = None
+        for pair in self.pairs:
+            proof = prove([pair], begin, end, EXPLAIN)
+            if proof.outcome == "conflict":
+                return Obstacle("conflict", str(proof).removeprefix("conflict: "))
+            if proof.outcome == "undecided":
+                undecided = undecided or Obstacle("coarse", str(proof).removeprefix("undecided "))
+        return undecided or Obstacle("coarse", f"the cells are too large at {self.cell(low, high)}")
+
+    def cell(self, low: Sequence[float], high: Sequence[float]) -> str:
+        """The first uncertified cell that a box touches, in words."""
+        for block in self._blocks:
+            corner = block.blocked_cell(np.array(low), np.array(high))
+            if corner is not None:
+                begin = block.low + corner * block.step
+                spans = [
+                    f"{self.axes[axis]} {self._show(axis, begin[k])} to {self._show(axis, begin[k] + block.step[k])}"
+                    for k, axis in enumerate(block.axes)
+                ]
+                return ", ".join(spans)
+        return "the edge of the travel"
+
+    def _show(self, axis: int, position: float) -> str:
+        return self.machine.axes[self.axes[axis]].show(float(position))
+
+    def _meets(self, rule: KeptOut, low: Sequence[float], high: Sequence[float]) -> bool:
+        return all(
+            low[axis] <= most and high[axis] >= least
+            for axis, least, most in zip(rule.axes, rule.low, rule.high, strict=True)
+        )
+
+    def _kept_out(self, rule: KeepOut) -> KeptOut:
+        axes = tuple(self.index[name] for name, _ in rule.box)
+        more = [self.machine.axes[name].band + ROUNDING for name, _ in rule.box]
+        low = tuple(span[0] - wide for (_, span), wide in zip(rule.box, more, strict=True))
+        high = tuple(span[1] + wide for (_, span), wide in zip(rule.box, more, strict=True))
+        return KeptOut(rule, axes, low, high)
+
+    def _judged(self, axes: tuple[int, ...], begin: Floats, end: Floats) -> tuple[Bools, Bools]:
+        """Which boxes of some axes are clear, and which certainly are not anywhere, whatever the other axes do."""
+        width = len(self.axes)
+        whole_low, whole_high = self.tree.box(self.outside)
+        lows, highs = np.tile(whole_low, (len(begin), 1)), np.tile(whole_high, (len(begin), 1))
+        lows[:, list(axes)] = begin - self.band[list(axes)]
+        highs[:, list(axes)] = end + self.band[list(axes)]
+        clear, shut = np.ones(len(begin), dtype=bool), np.zeros(len(begin), dtype=bool)
+        for pair in self.pairs:
+            if {number for number in pair.concerns if number < width} <= set(axes):
+                lower, centre = bounds(pair, lows, highs)
+                clear &= lower > pair.margin
+                shut |= centre + 0.5 * (highs - lows) @ np.array(pair.lipschitz) <= pair.margin
+        return clear, shut
+
+
+def bodies_of(machine: Machine) -> tuple[Tree, tuple[Pair, ...]]:
+    """Where the bodies of a machine are, its pieces with an outline among them, and which pairs are watched.
+
+    Two pieces that one sensor tells apart are never there together.
+    """
+    pieces = [piece for piece in machine.pieces.values() if piece.parts]
+    bodies = [*machine.bodies.values(), *(Body(piece.name, piece.carried_by, piece.parts) for piece in pieces)]
+    tree = Tree(machine.axes, bodies)
+    told = {
+        piece.name: sensor.name
+        for sensor in reversed(list(machine.sensors.values()))
+        for piece in pieces
+        if piece.name in sensor.values
+    }
+    pairs = [
+        pair
+        for pair in watch(tree, machine.clearances).pairs
+        if not (pair.first in told and told[pair.first] == told.get(pair.second))
+    ]
+    return tree, tuple(pairs)
+
+
+def cells_of(count: int | None) -> dict[int, int]:
+    """Cells along each axis by how many axes a block has: one number for all, or those of a pack.
+
+    Raises:
+        ModelError: the number is no power of 2, or so large that the cells do not fit into memory.
+    """
+    if count is None:
+        return dict(CELLS)
+    if count < 2 or count & (count - 1) or count > MOST_CELLS:
+        raise ModelError(f"{count} cells along an axis; it must be a power of 2 from 2 to {MOST_CELLS}")
+    return dict.fromkeys(CELLS, count)
+
+
+def checked_outside(machine: Machine, given: Mapping[str, tuple[float, float]]) -> dict[str, tuple[float, float]]:
+    """Where bodies outside may stand [m], all of them within the ranges of the machine.
+
+    Raises:
+        ModelError: a name is no body outside, or a range is not within that of the machine.
+    """
+    ranges = {body.name: body.range for body in machine.bodies.values() if body.range is not None}
+    for name, (low, high) in given.items():
+        if name not in ranges:
+            raise ModelError(f"'{name}' is no body outside; {did_you_mean(name, ranges)}")
+        least, most = ranges[name]
+        if not least <= low <= high <= most:
+            raise ModelError(f"{name} from {low:g} m to {high:g} m; the machine allows {least:g} m to {most:g} m")
+    return dict(given)
+
+
+def grid_key(
+    machine: Machine,
+    tree: Tree,
+    pairs: Sequence[Pair],
+    cells: Mapping[int, int],
+    outside: Mapping[str, tuple[float, float]],
+) -> str:
+    """A digest of all that a grid depends on, and the planned times with it: geometry, keep-outs, limits, tolerances,
+    latencies, presets, overlays and the size of cells."""
+    rules = [
+        (rule.name, rule.box, repr(rule.when and rule.when.term))
+        for rule in machine.interlocks
+        if isinstance(rule, KeepOut)
+    ]
+    presets = [(preset.name, tuple(preset.positions.items())) for preset in machine.presets.values()]
+    ranges = [(body.name, body.range) for body in machine.bodies.values()]
+    given = tuple(sorted(outside.items()))
+    return table_key(
+        tree,
+        pairs,
+        rules,
+        presets,
+        ranges,
+        machine.period,
+        machine.overlays,
+        tuple(sorted(cells.items())),
+        given,
+        FORMAT,
+    )
+
+
+FORMAT = 1
+"""Counts up when what is worked out from the same machine changes."""
+
+
+class _Integral:
+    """A block with the counts of blocked cells below each corner, so that a box is counted in 2^axes looks."""
+
+    def __init__(self, block: Block) -> None:
+        self.axes = block.axes
+        self.low, self.high = np.array(block.low), np.array(block.high)
+        self.shape = block.shape
+        size = int(np.prod(block.shape))
+        bits = np.unpackbits(np.frombuffer(block.blocked, dtype=np.uint8), bitorder="little")[:size]
+        self.blocked = bits.reshape(block.shape)
+        self.step = (self.high - self.low) / np.array(block.shape)
+        self.sharper = SHARPER.get(len(block.shape), 2)
+        self.known = np.zeros(block.shape, dtype=np.uint8)
+        self.small = np.zeros(tuple(count * self.sharper for count in block.shape), dtype=np.uint8)
+        counts = np.zeros(tuple(n + 1 for n in block.shape), dtype=np.int32)
+        counts[tuple(slice(1, None) for _ in block.shape)] = self.blocked
+        for axis in range(len(block.shape)):
+            np.cumsum(counts, axis=axis, out=counts)
+        self.counts = counts.ravel()
+        self.strides = np.array([int(np.prod([n + 1 for n in block.shape[k + 1 :]])) for k in range(len(block.shape))])
+
+    def cells(self, low: Floats, high: Floats) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], Bools]:
+        axes = list(self.axes)
+        begin, end = low[..., axes], high[..., axes]
+        inside = np.all((begin >= self.low) & (end < self.high), axis=-1)
+        most = np.array(self.shape) - 1
+        first = np.clip(((begin - self.low) / self.step).astype(np.int64), 0, most)
+        last = np.clip(((end - self.low) / self.step).astype(np.int64), 0, most)
+        return first, last, inside
+
+    def free(self, low: Floats, high: Floats) -> Bools:
+        first, last, inside = self.cells(low, high)
+        begin, end = first * self.strides, (last + 1) * self.strides
+        total = np.zeros(len(low), dtype=np.int64)
+        for ends in product((0, 1), repeat=len(self.axes)):
+            place = sum((end if upper else begin)[:, k] for k, upper in enumerate(ends))
+            sign = 1 if (len(ends) - sum(ends)) % 2 == 0 else -1
+            total += sign * self.counts[place]
+        found: Bools = inside & (total == 0)
+        return found
+
+    def free_sharp(self, low: Floats, high: Floats, judge: Judge) -> bool:
+        """Whether a box touches no smaller cell that is not certified."""
+        first, last, inside = self.cells(low, high)
+        if not inside:
+            return False
+        window = tuple(slice(a, b + 1) for a, b in zip(first, last, strict=True))
+        if (self.known[window] == SHUT).any():
+            return False
+        unknown = np.argwhere(self.blocked[window] & (self.known[window] == 0)) + first
+        if len(unknown) > MOST_SHARP or (len(unknown) and not self._look(unknown, judge)):
+            return False
+        axes = list(self.axes)
+        small = self.step / self.sharper
+        most = np.array(self.shape) * self.sharper - 1
+        begin = np.clip(((low[axes] - self.low) / small - 1e-9).astype(np.int64), 0, most)
+        end = np.clip(((high[axes] - self.low) / small + 1e-9).astype(np.int64), 0, most)
+        return not self.small[tuple(slice(a, b + 1) for a, b in zip(begin, end, strict=True))].any()
+
+    def _look(self, corners: npt.NDArray[np.int64], judge: Judge) -> bool:
+        """Judge the smaller cells of some cells, if none of these is blocked all over."""
+        count, low = self.sharper, self.low + corners * self.step - OVERLAP
+        _, shut = judge(self.axes, low, low + self.step + 2.0 * OVERLAP)
+        self.known[tuple(corners[shut].T)] = SHUT
+        if shut.any():
+            return False
+        self.known[tuple(corners.T)] = LOOKED_AT
+        parts = np.array(list(product(range(count), repeat=len(self.axes))))
+        small = (corners[:, None, :] * count + parts[None, :, :]).reshape(-1, len(self.axes))
+        begin = self.low + small * (self.step / count) - OVERLAP
+        clear, _ = judge(self.axes, begin, begin + self.step / count + 2.0 * OVERLAP)
+        self.small[tuple(small[~clear].T)] = 1
+        return True
+
+    def blocked_cell(self, low: Floats, high: Floats) -> Floats | None:
+        first, last, _ = self.cells(low, high)
+        window = self.blocked[tuple(slice(a, b + 1) for a, b in zip(first, last, strict=True))]
+        corners = np.argwhere(window)
+        return None if not len(corners) else (corners[0] + first).astype(np.float64)

@@ -1,0 +1,335 @@
+"""The fastest gated way between two configurations: at once if that is clear, else with gates, else by a detour."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import permutations
+from math import inf
+from time import perf_counter
+from typing import Literal
+
+from sequencer.errors import ModelError, StepgraphError, did_you_mean
+from sequencer.machine.machine import Machine
+from sequencer.ordering.gated import Clock, Free, GatedPlan, Progress, Span, middle
+from sequencer.ordering.grid import Grid
+from sequencer.ordering.improve import Improver
+from sequencer.ordering.lattice import SAME, Lattice, Tree
+
+Place = str | Mapping[str, float]
+"""A preset by its name, or positions by axis [m or rad]."""
+
+MOST_PERMUTED = 4
+"""Of more axes than this only some sequences are tried [1]."""
+
+SLOWER = 1.15
+"""A way this much slower than all axes at once is held against one by way of a detour [1]."""
+
+SIMPLER = 0.98
+"""A way with more legs or gates has to take no more than this share of the time of the simpler one [1]."""
+
+
+class NoOrder(StepgraphError):
+    """There is no way, or none was found.
+
+    Args:
+        verdict: conflict: one end lies in what is declared, or nothing leads there. undecided: it was not shown.
+        message: what is in the way.
+    """
+
+    def __init__(self, verdict: Literal["conflict", "undecided"], message: str) -> None:
+        super().__init__(message)
+        self.verdict = verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Ordered:
+    """A way that was found.
+
+    Attributes:
+        plan: its legs and gates.
+        duration: how long it takes if all goes punctually [s].
+        least: no way can be faster [s]: the longest of the axes' own motions.
+        in_the_way: what keeps all axes from moving at once; empty if they can.
+        complete: whether the search came to its end before the time limit.
+    """
+
+    plan: GatedPlan
+    duration: float
+    least: float
+    in_the_way: str = ""
+    complete: bool = True
+
+    @property
+    def kind(self) -> Literal["still", "at once", "gated", "detour"]:
+        """How it goes."""
+        most = max((len(stops) for stops in self.plan.stops), default=0)
+        if most > 1:
+            return "detour"
+        return "gated" if self.plan.gates else "at once" if most else "still"
+
+
+class Ordering:
+    """All ways of a machine.
+
+    Args:
+        machine: the machine.
+        grid: its free boxes, if they are known already.
+        places: how many places along each axis detours may use.
+
+    Attributes:
+        axes: the axes with a position, in file order.
+
+    Raises:
+        ModelError: a body or clearance names something that is not there.
+    """
+
+    def __init__(self, machine: Machine, grid: Grid | None = None, places: int | None = None) -> None:
+        self.machine = machine
+        self.grid = Grid(machine) if grid is None else grid
+        self.axes = self.grid.axes
+        self.clock = Clock(machine, self.axes)
+        self.places = places
+        self._lattice: Lattice | None = None
+        self._trees: dict[tuple[float, ...], Tree] = {}
+        self._deadline, self._complete = inf, True
+
+    @property
+    def lattice(self) -> Lattice:
+        """The places that detours may use."""
+        if self._lattice is None:
+            known = [
+                [preset.positions[name] for name in self.axes]
+                for preset in self.machine.presets.values()
+                if all(name in preset.positions for name in self.axes)
+            ]
+            self._lattice = Lattice(self.grid, self.clock, known, self.places)
+        return self._lattice
+
+    def find(self, start: Place, goal: Place, within: float | None = None) -> Ordered:
+        """The fastest way found.
+
+        Args:
+            start: a preset, or positions [m or rad]; an axis it does not name may be anywhere in its travel.
+            goal: the same; an axis it does not name ends where it was.
+            within: how long to look for it [s]; None: as long as it takes.
+
+        Raises:
+            ModelError: a preset or axis is unknown, or a position lies outside the travel.
+            NoOrder: there is no way, or none was found.
+        """
+        self._deadline = inf if within is None else perf_counter() + within
+        self._complete = True
+        spans = self.spans(start)
+        goals = self.goals(goal)
+        low, high = [span[0] for span in spans], [span[1] for span in spans]
+        ends = [goals.get(axis, None) for axis in range(len(self.axes))]
+        last_low = [span[0] if end is None else end for span, end in zip(spans, ends, strict=True)]
+        last_high = [span[1] if end is None else end for span, end in zip(spans, ends, strict=True)]
+        self._refuse_ends("start", start, low, high)
+        self._refuse_ends("goal", goal, last_low, last_high)
+        coarse = not (self.grid.free(low, high) and self.grid.free(last_low, last_high))
+        free = self.grid.free_sharp if coarse else self.grid.free
+        stops = tuple(
+            () if end is None or (span[0] == span[1] == end) or self._there(axis, span, end) else (end,)
+            for axis, (span, end) in enumerate(zip(spans, ends, strict=True))
+        )
+        direct = GatedPlan(tuple(spans), stops, {})
+        least = self.clock.lasts(direct)
+        if direct.is_free(free) or direct.is_free(self.grid.free_sharp):
+            return Ordered(direct, least, least)
+        in_the_way = self._in_the_way(direct)
+        found = self._gated(direct, free)
+        duration = inf if found is None else self.clock.lasts(found)
+        if duration > SLOWER * least:
+            detour = self._detour(spans, goals, free)
+            lasts = inf if detour is None else self.clock.lasts(detour)
+            if detour is not None and lasts < SIMPLER * duration:
+                found, duration = detour, lasts
+        if found is None and not self._complete:
+            raise NoOrder(
+                "undecided",
+                f"no way from {self.name(start)} to {self.name(goal)} was found within {within:g} s: all axes at once "
+                f"meet {in_the_way}; give it more time",
+            )
+        if found is None:
+            raise NoOrder(
+                "undecided",
+                f"no way from {self.name(start)} to {self.name(goal)} was found: all axes at once meet {in_the_way}; "
+                f"no sequence of single axes is clear, and no detour by {len(self.lattice.nodes)} places in between"
+                + self._passive(spans, goals),
+            )
+        return Ordered(found, duration, least, in_the_way, self._complete)
+
+    def spans(self, place: Place) -> list[Span]:
+        """Where each axis may stand at a start: about its position by the position tolerance, or anywhere.
+
+        Raises:
+            ModelError: a preset or axis is unknown, or a position lies outside the travel.
+        """
+        positions = self.positions(place)
+        spans = []
+        for axis, name in enumerate(self.axes):
+            low, high = self.grid.low[axis], self.grid.high[axis]
+            if name in positions:
+                near = min(self.machine.axes[name].tolerance.position, self.machine.axes[name].band)
+                spans.append((positions[name] - near, positions[name] + near))
+            else:
+                spans.append((low, high))
+        return spans
+
+    def goals(self, place: Place) -> dict[int, float]:
+        """The positions of a goal by the number of the axis [m or rad]."""
+        return {self.grid.index[name]: position for name, position in self.positions(place).items()}
+
+    def positions(self, place: Place) -> Mapping[str, float]:
+        """The positions of a place by axis [m or rad].
+
+        Raises:
+            ModelError: a preset or axis is unknown, or a position lies outside the travel.
+        """
+        if isinstance(place, str):
+            if place not in self.machine.presets:
+                raise ModelError(f"'{place}' is no preset; {did_you_mean(place, self.machine.presets)}")
+            return self.machine.presets[place].positions
+        for name, position in place.items():
+            if name not in self.grid.index:
+                raise ModelError(f"'{name}' is no axis with a position; {did_you_mean(name, self.axes)}")
+            axis = self.grid.index[name]
+            if not self.grid.low[axis] <= position <= self.grid.high[axis]:
+                show = self.machine.axes[name].show
+                raise ModelError(
+                    f"{name} at {show(position)} is outside its travel, {show(self.grid.low[axis])} to "
+                    f"{show(self.grid.high[axis])}"
+                )
+        if not place:
+            raise ModelError(f"no position is given; name at least one axis: {', '.join(self.axes)}")
+        return dict(place)
+
+    def name(self, place: Place) -> str:
+        """A place in words."""
+        if isinstance(place, str):
+            return place
+        return ", ".join(f"{name} {self.machine.axes[name].show(value)}" for name, value in place.items())
+
+    def _there(self, axis: int, span: Span, end: float) -> bool:
+        return abs(middle(span) - end) < 1e-12 and span[1] - span[0] < self.grid.high[axis] - self.grid.low[axis]
+
+    def _refuse_ends(self, what: str, place: Place, low: Sequence[float], high: Sequence[float]) -> None:
+        found = self.grid.obstacle(low, high)
+        if found is None:
+            return
+        name = f"the {what} {self.name(place)}"
+        positions = self.positions(place)
+        unnamed = [axis for axis in self.axes if axis not in positions] if what == "start" else []
+        if unnamed:
+            raise NoOrder(
+                "undecided",
+                f"{name} gives no position to {' and '.join(unnamed)}, which may be anywhere in the travel then, where "
+                f"it meets {found.text}; name all axes",
+            )
+        if found.kind == "conflict":
+            raise NoOrder("conflict", f"{name} lies in {found.text}, tolerances and tracking counted")
+        finer = {axes: 2 * count for axes, count in self.grid.cells.items()}
+        count = max((len(block.axes) for block in self.grid.table.blocks), default=1)
+        raise NoOrder(
+            "undecided",
+            f"{name} cannot be certified with cells of this size: {self.grid.cell(low, high)} ({found.text}); try "
+            f"{finer.get(count, 8)} cells an axis instead of {self.grid.cells.get(count, 4)}",
+        )
+
+    def _in_the_way(self, plan: GatedPlan) -> str:
+        for low, high in plan.boxes():
+            found = self.grid.obstacle(low, high)
+            if found is not None:
+                return found.text
+        return "nothing"
+
+    def _gated(self, direct: GatedPlan, free: Free) -> GatedPlan | None:
+        """One motion an axis, with gates, in the best sequence."""
+        movers = [axis for axis, stops in enumerate(direct.stops) if stops]
+        improver = Improver(self.clock, free, self._deadline)
+        best: GatedPlan | None = None
+        duration = inf
+        for sequence in _sequences(movers):
+            if self._late():
+                break
+            waits = {(axis, 1): {other: Progress(1) for other in sequence[:k]} for k, axis in enumerate(sequence) if k}
+            plan = GatedPlan(direct.start, direct.stops, waits)
+            if plan.is_free(free):
+                plan = improver.improved(plan)
+                lasts = self.clock.lasts(plan)
+                if (
+                    best is None
+                    or (lasts, plan.gates) < (SIMPLER * duration, 0)
+                    or (lasts <= duration / SIMPLER and plan.gates < best.gates)
+                ):
+                    best, duration = plan, lasts
+        self._complete &= improver.complete
+        return best
+
+    def _late(self) -> bool:
+        late = perf_counter() > self._deadline
+        self._complete &= not late
+        return late
+
+    def _detour(self, spans: Sequence[Span], goals: Mapping[int, float], free: Free) -> GatedPlan | None:
+        """By places of the lattice, made as short as it can be."""
+        if self._passive(spans, goals) or self._late():
+            return None
+        start = [middle(span) for span in spans]
+        goal = tuple(goals.get(axis, start[axis]) for axis in range(len(spans)))
+        low, high = [span[0] for span in spans], [span[1] for span in spans]
+        tree = self._trees.get(goal)
+        if tree is None:
+            tree = self._trees[goal] = self.lattice.to(goal)
+        way = self.lattice.way(tree, low, high)
+        if not way:
+            return None
+        plan = plan_of_way(spans, [*(place.tolist() for place in way), list(goal)])
+        if not plan.is_free(free):
+            free = self.grid.free_sharp  # an end from which only a sharp look led on
+            if not plan.is_free(free):
+                return None
+        improver = Improver(self.clock, free, self._deadline)
+        found = improver.improved(plan)
+        self._complete &= improver.complete
+        return found
+
+    def _passive(self, spans: Sequence[Span], goals: Mapping[int, float]) -> str:
+        """In words the axes that may stand anywhere, so that no place in between can be named; empty if none."""
+        anywhere = [
+            name for axis, name in enumerate(self.axes) if spans[axis] == (self.grid.low[axis], self.grid.high[axis])
+        ]
+        return f"; {' and '.join(anywhere)} may stand anywhere at the start, name a position" if anywhere else ""
+
+
+def plan_of_way(spans: Sequence[Span], places: Sequence[Sequence[float]]) -> GatedPlan:
+    """A way from place to place, with all axes at rest in each: every leg waits for the end of all before it."""
+    stops: list[list[float]] = [[] for _ in spans]
+    here = [middle(span) for span in spans]
+    waits: dict[tuple[int, int], dict[int, Progress]] = {}
+    for number, place in enumerate(places):
+        done = [len(ends) for ends in stops]
+        # A way that begins with the start itself takes the tolerance out of it first.
+        stays = number == 0 and all(abs(to - at) < SAME for to, at in zip(place, here, strict=True))
+        for axis, position in enumerate(place):
+            if abs(position - here[axis]) > SAME or (stays and spans[axis][1] > spans[axis][0]):
+                stops[axis].append(position)
+                waits[axis, len(stops[axis])] = {
+                    other: Progress(done[other]) for other in range(len(spans)) if other != axis and done[other]
+                }
+                here[axis] = position
+    return GatedPlan(tuple(spans), tuple(tuple(ends) for ends in stops), waits)
+
+
+def _sequences(movers: Sequence[int]) -> Iterator[tuple[int, ...]]:
+    """The orders in which axes may be let go; of many axes only those that begin or end with each."""
+    if len(movers) <= MOST_PERMUTED:
+        yield from permutations(movers)
+        return
+    for axis in movers:
+        others = tuple(other for other in movers if other != axis)
+        for rest in (others, others[::-1]):
+            yield (axis, *rest)
+            yield (*rest, axis)
