@@ -8,7 +8,7 @@ from math import radians
 import pytest
 
 from profiles import Limits
-from sequencer.machine.axis import Axis, Mount
+from sequencer.machine.axis import Axis, Mount, Tolerance
 from sequencer.machine.body import Body, Clearance
 from sequencer.machine.interlock import KeepOut
 from sequencer.machine.machine import Machine, Preset
@@ -22,7 +22,7 @@ def block(x: float, y: float) -> tuple[tuple[float, float], ...]:
 @pytest.fixture
 def lifter() -> Machine:
     """A block on a lift under another one, 0.4 m above it."""
-    up = Axis("up", "linear", Limits(1.0, 4.0), (0.0, 1.0), Mount("frame", (0.0, 0.0), radians(90.0)))
+    up = Axis("up", "linear", Limits(1.0, 4.0), (0.0, 1.0), Mount("frame", (0.0, 0.0), radians(90.0)), Tolerance(0.005))
     return Machine(
         "lifter",
         {"up": up},
