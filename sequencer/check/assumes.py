@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from sequencer.check.bodies import Bodies, outside_bodies
-from sequencer.check.spans import band_of
+from sequencer.check.fixed_pairs import fixed_words
+from sequencer.check.spans import Span, band_of
 from sequencer.errors import enumerate_words
 from sequencer.machine.condition import term_text
 from sequencer.machine.interlock import KeepOut, MustStay
@@ -84,12 +85,17 @@ def _about_bodies(flat: FlatRoutine, bodies: Bodies) -> Iterator[str]:
             yield f"{' and '.join(meant)} may touch in '{node.name}'"
     for body in outside_bodies(bodies):
         assert body.range is not None
-        low, high = show(body.range[0], LENGTH), show(body.range[1], LENGTH)
-        yield f"{body.name} stands within {low} to {high}"
-        for said in flat.routine.outside:
-            if said.body == body.name:
-                low, high = show(said.range[0], LENGTH), show(said.range[1], LENGTH)
-                yield f"{body.name} stands within {low} to {high}" + (
-                    "" if said.since is None else f" from '{said.since}' on"
-                )
+        whole = _range(body.range)
+        said = next((one for one in flat.routine.outside if one.body == body.name), None)
+        if said is None:
+            yield f"{body.name} stands within {whole}"
+        elif said.since is None:
+            yield f"{body.name} stands within {_range(said.range)} (in other routines {whole})"
+        else:
+            yield f"{body.name} stands within {whole}, from '{said.since}' on within {_range(said.range)}"
+    yield from fixed_words(flat, bodies)
     yield "bodies are judged in the side view only: not judged is what turns about the vertical or reaches sideways"
+
+
+def _range(span: Span) -> str:
+    return f"{show(span[0], LENGTH)} to {show(span[1], LENGTH)}"

@@ -9,17 +9,19 @@ from sequencer.check.clearance import ClearanceSearch, Encounter
 from sequencer.check.clearance_advice import punctual
 from sequencer.check.clearance_mend import Mend, Mender, way_of
 from sequencer.check.finding import Finding, Witness
+from sequencer.check.fixed_pairs import fixed_findings
 from sequencer.check.phases import Scenario
 from sequencer.check.places_outside import PlacesOutside
+from sequencer.check.preset_trouble import judged_pairs
 from sequencer.check.scenarios import start_spans
-from sequencer.check.spans import Span
+from sequencer.check.spans import ROUNDING, Span
 from sequencer.check.together import Part
 from sequencer.clearance.box import Pair
+from sequencer.clearance.distance_words import apart, must_remain
 from sequencer.clearance.proof import Verdict
 from sequencer.machine.machine import Preset
 from sequencer.plan.planned import Plan
 from sequencer.routine.routine import ANYWHERE
-from sequencer.units import LENGTH, show
 
 _MOST_FINDINGS = 6
 """Of one pair no more are told than this; the rest is counted."""
@@ -29,7 +31,8 @@ _MOST_MENDS = 8
 
 
 def clearance_findings(search: ClearanceSearch, plan: Plan | None) -> Iterator[Finding]:
-    """The start, the presets, and what `encounter_findings` finds."""
+    """Pairs whose distance never changes, the start, the presets, and what `encounter_findings` finds."""
+    yield from fixed_findings(search.order.flat, search.bodies)
     yield from _start_findings(search)
     yield from _preset_findings(search)
     yield from encounter_findings(search, plan)
@@ -108,13 +111,9 @@ def _preset_findings(search: ClearanceSearch) -> Iterator[Finding]:
     bodies, machine = search.bodies, search.machine
     touching = [one for one in search.order.occurrences if one.node.step.touching is not None]
     for preset in machine.presets.values():
-        for pair in bodies.pairs:
-            axes = bodies.axes_of(pair)
-            if bodies.has_piece(pair) or not all(axis in preset.positions for axis in axes):
-                continue
-            if bodies.outside_of(pair) or any(bodies.may_touch(one.node.step, pair) for one in touching):
-                continue
-            yield from _preset_finding(search, preset, pair)
+        for pair in judged_pairs(bodies, preset):
+            if not any(bodies.may_touch(one.node.step, pair) for one in touching):
+                yield from _preset_finding(search, preset, pair)
 
 
 def _preset_finding(search: ClearanceSearch, preset: Preset, pair: Pair) -> Iterator[Finding]:
@@ -231,23 +230,15 @@ def _words(proof: Verdict) -> str:
     assert pair is not None
     tree, names = pair.tree, " and ".join(pair.names)
     coordinates = [tree.coordinates[number] for number in pair.concerns]
-    margin = f" ({show(pair.margin, LENGTH)} must remain)" if pair.margin else ""
+    margin = must_remain(pair.margin)
     if proof.witness is not None and proof.distance is not None:
         at = ", ".join(f"{name} at {tree.show(name, proof.witness[name])}" for name in coordinates)
-        apart = _apart(proof.distance)
-        return f"{names} {apart}{margin} with {at}"
+        return f"{names} {apart(proof.distance, pair.margin)} with {at}"
     if proof.cell is None:
         return f"it stays undecided whether {names} keep clear{margin}"
     spans = proof.cell.spans(tree, pair)
     at = ", ".join(f"{name} {tree.show(name, low)} to {tree.show(name, high)}" for name, (low, high) in spans.items())
     return f"it stays undecided after {proof.cells} cells whether {names} keep clear{margin} with {at}"
-
-
-def _apart(distance: float) -> str:
-    if abs(distance) < 1e-6:
-        return "touch"
-    shown = f"{abs(distance) * 1e3:.3g} mm"
-    return f"are {shown} apart" if distance > 0.0 else f"overlap by {shown}"
 
 
 def _if_there(bodies: Bodies, pair: Pair) -> str:
@@ -267,5 +258,7 @@ def _said(search: ClearanceSearch, scenario: Scenario, part: Part) -> str:
         return f"{part.axis} may stand at {where} {scenario.when}"
     name = search.order.occurrences[part.number].name
     if part.moving:
-        return f"'{name}' moves {part.axis} within {where}"
+        # From within its position tolerance to its goal: it is there already.
+        hardly = high - low <= 2.0 * axis.tolerance.position + ROUNDING
+        return f"'{name}' {'keeps' if hardly else 'moves'} {part.axis} within {where}"
     return f"{part.axis} may rest at {where} after '{name}'"

@@ -9,10 +9,11 @@ from typing import NamedTuple
 from sequencer.check.clearance import ClearanceSearch, Encounter
 from sequencer.check.gate import never_opens
 from sequencer.check.gating import Gate
+from sequencer.check.keep_out import KeepOutSearch
 from sequencer.check.order import Occurrence, members
 from sequencer.check.phases import Phases, start_span
 from sequencer.check.spans import Span, band_of
-from sequencer.check.written import gate_line
+from sequencer.check.written import gate_line, replaces
 from sequencer.clearance.concurrency import Way, diagram, straight_branch
 from sequencer.clearance.gate import Phase, free_gate
 from sequencer.machine.axis import Axis
@@ -81,7 +82,8 @@ class Mender:
             number, gate = candidate
             extra = {self.search.order.occurrences[number].node.index: (gate,)}
             left: set[object] | None = set()
-            if any(never_opens(self.search.order, phases, extra) for phases in self.search.phases):
+            shut = any(never_opens(self.search.order, phases, extra) for phases in self.search.phases)
+            if shut or self._opens_a_way_into_a_box(candidate):
                 left = None
             else:
                 for one in self.search.encounters(extra):
@@ -92,6 +94,16 @@ class Mender:
                     left.add(one.who)
             self._left[candidate] = None if left is None else frozenset(left)
         return self._left[candidate]
+
+    def _opens_a_way_into_a_box(self, candidate: Candidate) -> bool:
+        """Whether a gate that stands in the place of a step's own lets the machine into a keep-out."""
+        number, gate = candidate
+        node = self.search.order.occurrences[number].node
+        if not replaces(gate, self.search.machine.axes[gate.axis], node.step):
+            return False
+        boxes = KeepOutSearch(self.search.order, [phases.scenario for phases in self.search.phases])
+        before = {one.who for one in boxes.conflicts()}
+        return any(one.who not in before for one in boxes.conflicts({node.index: (gate,)}))
 
     def _serving_all(self, own: Sequence[Candidate]) -> Iterator[Candidate]:
         """The same gates, as far out as any encounter asks for."""
@@ -144,11 +156,14 @@ def _candidates(search: ClearanceSearch, encounter: Encounter) -> Iterator[Candi
     moving = list(dict.fromkeys(part.number for part in encounter.parts if part.moving))
     for number in moving:
         one = search.order.occurrences[number]
-        for other in _others(search, encounter, one):
+        for other in _others(search, phases, encounter, one):
             mine = [axis for axis in axes if axis in one.axes]
             hers = [axis for axis in axes if axis in other.axes and axis not in mine]
             here = {name: span for name, span in encounter.box if name not in (*mine, *hers)}
             waiting, going = _phase(search, phases, one, mine), _phase(search, phases, other, hers)
+            if not search.order.concurrent(one) >> other.number & 1:
+                # It is over, and waits for nothing any more: without a way to go, nothing can wait for `one`.
+                waiting = waiting._replace(goal=waiting.start)
             found = free_gate(search.bodies.tree, [encounter.pair], waiting, going, here, _CELLS) if hers else None
             if found is not None:
                 waits, waited_for = (one, other) if found.waits == 0 else (other, one)
@@ -157,8 +172,9 @@ def _candidates(search: ClearanceSearch, encounter: Encounter) -> Iterator[Candi
                     yield from _rounded(search, waits.number, found.axis, sign, found.value)
 
 
-def _others(search: ClearanceSearch, encounter: Encounter, one: Occurrence) -> list[Occurrence]:
-    """The steps beside one that it might wait for: those that move other axes of the pair, or will."""
+def _others(search: ClearanceSearch, phases: Phases, encounter: Encounter, one: Occurrence) -> list[Occurrence]:
+    """The steps that one might wait for: those beside it that move other axes of the pair, or will, and those before it
+    that may have come to rest on their way."""
     order = search.order
     beside = order.concurrent(one)
     found = 0
@@ -166,6 +182,9 @@ def _others(search: ClearanceSearch, encounter: Encounter, one: Occurrence) -> l
         if part.axis not in one.axes:
             owners = beside & order.owners.get(part.axis, 0)
             found |= owners if part.number < 0 else owners & (1 << part.number)
+            if part.number >= 0 and not part.moving:
+                phase = phases.table[part.number, part.axis]
+                found |= (phase.rest != phase.goal) << part.number
     return [order.occurrences[number] for number in members(found)]
 
 

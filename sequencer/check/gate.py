@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import combinations
 
 import networkx as nx
 
+from sequencer.check.contradiction import contradict
 from sequencer.check.finding import Finding
-from sequencer.check.gating import Extra, Gate, Gating
+from sequencer.check.gating import Extra, Gate, Gating, asked_of
 from sequencer.check.order import Occurrence, Order, members
 from sequencer.check.phases import Phases
 from sequencer.check.spans import Span, hull
-from sequencer.machine.condition import Compare, Every
+from sequencer.machine.condition import Compare, Condition, Every, Term, term_text
+from sequencer.plan.gates import conjuncts
 from sequencer.routine.steps import At, Move, Press
 
 
@@ -34,6 +37,11 @@ def never_opens(order: Order, phases: Phases, extra: Extra) -> bool:
 def _findings(phases: Phases) -> Iterator[Finding]:
     gating = Gating(phases, {})
     stuck = _stuck(phases, gating)
+    for one in phases.order.occurrences:
+        both = _contradiction(phases, one)
+        if both is not None:
+            stuck.pop(one.number, None)
+            yield _contradiction_finding(one, *both)
     waits = nx.DiGraph()
     for number, gates in stuck.items():
         one = phases.order.occurrences[number]
@@ -54,6 +62,18 @@ def _findings(phases: Phases) -> Iterator[Finding]:
         hopeless = [gate for gate in gates if not _movers(phases, one, gate)]
         if hopeless and number not in ringed:
             yield _hopeless_finding(phases, one, hopeless[0])
+
+
+def _contradiction(phases: Phases, one: Occurrence) -> tuple[Term, Term] | None:
+    """Two parts of a step's gate that are never both true, whatever its parameters."""
+    if one.node.step.once is None:
+        return None
+    terms = list(conjuncts(one.node.step.once.term))
+    asked = [asked_of(one.node, Condition(term), phases) for term in terms]
+    for (first, mine), (second, hers) in combinations(zip(terms, asked, strict=True), 2):
+        if contradict(first, second) or any(gate.excludes(other) for gate in mine for other in hers):
+            return first, second
+    return None
 
 
 def _stuck(phases: Phases, gating: Gating) -> dict[int, list[Gate]]:
@@ -121,6 +141,18 @@ def _asks_for_its_goal(one: Occurrence, mover: Occurrence, axis: str) -> bool:
 def _waits(phases: Phases, number: int, closed: dict[int, list[Gate]]) -> bool:
     """Whether a step is stuck itself, or comes after one that is."""
     return number in closed or any(phases.order.occurrences[number].ended >> other & 1 for other in closed)
+
+
+def _contradiction_finding(one: Occurrence, first: Term, second: Term) -> Finding:
+    words = f"{term_text(first, people=True)} and {term_text(second, people=True)}"
+    return Finding(
+        "gate",
+        "error",
+        f"the gate of '{one.name}' ({one.node.step.once}) never opens: {words} are never both true",
+        one.name,
+        one.node.step.place,
+        "leave one of the two out",
+    )
 
 
 def _ring_finding(phases: Phases, ring: list[int]) -> Finding:

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
+from sequencer.check.contradiction import contradict
 from sequencer.check.order import Occurrence, Order, members
 from sequencer.check.phases import Phase, Phases, may_end_early, may_leave_moving
 from sequencer.check.spans import ROUNDING, Span, band_of, span_of
+from sequencer.machine.axis import Axis
 from sequencer.machine.condition import Compare, Condition, Every, Not, Some, Term
 from sequencer.plan.gates import conjuncts
 from sequencer.plan.resolve import Node
@@ -20,6 +22,14 @@ class Gate(NamedTuple):
     axis: str
     sign: float
     position: float
+
+    def term(self, axis: Axis) -> Compare:
+        """The gate as it is written."""
+        return Compare(axis.name, ">" if self.sign > 0.0 else "<", self.position, axis.dimension)
+
+    def excludes(self, other: Gate) -> bool:
+        """Whether both can never be open together."""
+        return self.axis == other.axis and self.sign == -other.sign and self.sign * (self.position - other.position) > 0
 
     def good(self, span: Span) -> bool:
         """Whether all of a span lies on the right side."""
@@ -38,7 +48,7 @@ class Gate(NamedTuple):
 
 
 Extra = Mapping[int, tuple[Gate, ...]]
-"""Gates tried on top of those a routine has, by step index."""
+"""Gates tried on top of those a routine has, by step index; what of its own gate one contradicts, it replaces."""
 
 
 class Gating:
@@ -67,8 +77,12 @@ class Gating:
         """The gates of a step on axes, own and extra."""
         index = one.node.index
         if index not in self._gates:
-            own = asked_of(one.node, one.node.step.once, self.phases)
-            self._gates[index] = (*own, *self._extra.get(index, ()))
+            extra, axes = self._extra.get(index, ()), self.order.flat.machine.axes
+            own = kept_beside(one.node.step.once, [gate.term(axes[gate.axis]) for gate in extra])
+            self._gates[index] = (
+                *(gate for term in own for gate in _asked(one.node, term, self.phases, False)),
+                *extra,
+            )
         return self._gates[index]
 
     def _passed(self, one: Occurrence) -> tuple[Gate, ...]:
@@ -183,6 +197,15 @@ class Gating:
 
 def _wider(span: Span) -> Span:
     return span[0] - ROUNDING, span[1] + ROUNDING
+
+
+def kept_beside(once: Condition | None, terms: Sequence[Term]) -> list[Term]:
+    """What of a gate remains when more terms are asked for: all that none of them contradicts, joined by `and`."""
+    return [
+        own
+        for own in (() if once is None else conjuncts(once.term))
+        if not any(contradict(own, term) for term in terms)
+    ]
 
 
 def asked_of(node: Node, condition: Condition | None, phases: Phases, ordered: bool = False) -> tuple[Gate, ...]:

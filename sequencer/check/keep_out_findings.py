@@ -8,10 +8,13 @@ from sequencer.check.finding import Finding
 from sequencer.check.keep_out import Conflict, KeepOutSearch, witness
 from sequencer.check.mend import mend
 from sequencer.check.phases import Scenario
-from sequencer.check.spans import meets
+from sequencer.check.preset_trouble import boxes_with
+from sequencer.check.spans import ROUNDING, meets
 from sequencer.check.together import Part
 from sequencer.machine.interlock import KeepOut
 from sequencer.plan.planned import Plan
+from sequencer.routine.parameters import PresetParameter
+from sequencer.routine.steps import At, Move
 
 _MOST_FINDINGS = 12
 """Of one box no more are told than this; the rest is counted."""
@@ -44,6 +47,24 @@ def keep_out_findings(search: KeepOutSearch, plan: Plan | None) -> Iterator[Find
         if isinstance(rule, KeepOut) and told.get(rule.name, 0) > _MOST_FINDINGS:
             more = told[rule.name] - _MOST_FINDINGS
             yield Finding("keep_out", "error", f"{rule.name}: {more} more ways into it", None, rule.place)
+    yield from _preset_findings(search)
+
+
+def _preset_findings(search: KeepOutSearch) -> Iterator[Finding]:
+    """Presets that the routine goes to or may start from, and that lie in a box whatever the conditions are."""
+    routine = search.order.flat.routine
+    used: set[object] = {routine.start}
+    for node in search.order.flat.nodes:
+        if isinstance(node.step.body, Move):
+            used |= {goal.position for _, goal in node.step.body.goals if isinstance(goal, At)}
+    for parameter in routine.parameters.values():
+        if isinstance(parameter, PresetParameter):
+            used |= {parameter.preset, *parameter.choices}
+    for preset in search.machine.presets.values():
+        for rule in boxes_with(search.machine, preset) if preset.name in used else ():
+            because = f" ({rule.because})" if rule.because else ""
+            text = f"the preset '{preset.name}' lies in {rule.name}{because}"
+            yield Finding("keep_out", "warning", text, None, preset.place, "move the preset, or change the box")
 
 
 def _finding(search: KeepOutSearch, conflict: Conflict, plan: Plan | None, line: str | None) -> Finding:
@@ -95,7 +116,9 @@ def _said(search: KeepOutSearch, scenario: Scenario, part: Part) -> str:
         return f"{part.axis} may stand at {where} {scenario.when}"
     name = search.order.occurrences[part.number].name
     if part.moving:
-        return f"'{name}' moves {part.axis} within {where}"
+        # From within its position tolerance to its goal: it is there already.
+        hardly = high - low <= 2.0 * axis.tolerance.position + ROUNDING
+        return f"'{name}' {'keeps' if hardly else 'moves'} {part.axis} within {where}"
     return f"{part.axis} may rest at {where} after '{name}'"
 
 

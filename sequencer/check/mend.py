@@ -8,7 +8,7 @@ from math import ceil, degrees, radians
 from sequencer.check.gate import never_opens
 from sequencer.check.gating import Gate
 from sequencer.check.keep_out import Conflict, KeepOutSearch
-from sequencer.check.written import gate_line
+from sequencer.check.written import gate_line, replaces
 from sequencer.machine.axis import Axis
 
 _STEP = 0.01
@@ -35,6 +35,9 @@ def mend(search: KeepOutSearch, conflict: Conflict, conflicts: list[Conflict]) -
     for number, gate in [*_serving_all(search, own, conflicts), *own]:
         node = search.order.occurrences[number].node
         extra = {node.index: (gate,)}
+        if search.machine.bodies and replaces(gate, search.machine.axes[gate.axis], node.step):
+            # Its own gate may be what keeps bodies apart, and they are not looked at here.
+            continue
         if any(never_opens(search.order, phases, extra) for phases in search.phases):
             continue
         after = {one.who for one in search.conflicts(extra)}

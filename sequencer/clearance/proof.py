@@ -15,6 +15,7 @@ from math import inf
 from typing import Literal, NamedTuple
 
 from sequencer.clearance.box import PAD, Pair
+from sequencer.clearance.distance_words import apart, millimetres
 from sequencer.clearance.tree import Tree
 
 Outcome = Literal["clear", "conflict", "undecided"]
@@ -68,16 +69,16 @@ class Verdict:
         """What was found, in words."""
         if self.pair is None:
             spare = (
-                "nothing is watched" if self.bound == inf else f"more than the margins by at least {_mm(self.bound)}"
+                "nothing is watched"
+                if self.bound == inf
+                else f"more than the margins by at least {millimetres(self.bound)}"
             )
             return f"clear: {spare}"
         pair, tree = self.pair, self.pair.tree
         names = " and ".join(pair.names)
         if self.witness is not None and self.distance is not None:
-            apart = f"overlap by {_mm(-self.distance)}" if self.distance < 0.0 else f"are {_mm(self.distance)} apart"
-            margin = f" ({_mm(pair.margin)} must remain)" if pair.margin else ""
             places = [f"{name} {tree.show(name, self.witness[name])}" for name in _named(pair)]
-            return f"conflict: {names} {apart}{margin} at {', '.join(places)}"
+            return f"conflict: {names} {apart(self.distance, pair.margin)} at {', '.join(places)}"
         spans = self.cell.spans(tree, pair).items() if self.cell else ()
         places = [f"{name} {tree.show(name, low)} to {tree.show(name, high)}" for name, (low, high) in spans]
         return f"undecided after {self.cells} cells: {names} at {', '.join(places)}"
@@ -101,10 +102,6 @@ def prove(
 
 def _named(pair: Pair) -> list[str]:
     return [pair.tree.coordinates[number] for number in pair.concerns]
-
-
-def _mm(length: float) -> str:
-    return f"{1e3 * length:.3g} mm"
 
 
 class _Waiting(NamedTuple):

@@ -59,7 +59,11 @@ def say_examination(name: str, examination: Examination, output: Output) -> None
     say_findings(examination.findings, output)
     verdict = output.styled(examination.verdict, VERDICT_STYLES.get(examination.verdict, "strong"))
     plan = examination.plan
-    lasts = f", {plan.duration:.2f} s, {len(plan.steps)} steps" if plan is not None else ""
+    lasts = (
+        f", {plan.duration:.2f} s, {len(plan.steps)} {'step' if len(plan.steps) == 1 else 'steps'}"
+        if plan is not None
+        else ""
+    )
     output.say(f"{output.styled(name, 'strong')}: {verdict}{lasts}")
     if examination.assumes:
         words = f"assumes: {'; '.join(examination.assumes)}"

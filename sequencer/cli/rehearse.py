@@ -203,8 +203,9 @@ def _clearance_words(measured: MeasuredClearance, output: Output) -> str:
 
     both, margin = " and ".join(measured.between), show(measured.margin, LENGTH)
     sign = output.styled("too near", "bad") if measured.too_near else "nearest to its margin"
-    least = show(round(measured.least, 4), LENGTH)
-    return f"clearance: {both} {sign}, {least} apart at {measured.at:.2f} s, margin {margin}"
+    found = show(abs(round(measured.least, 4)), LENGTH)
+    near = f"overlapping by {found}" if measured.least < 0.0 else f"{found} apart"
+    return f"clearance: {both} {sign}, {near} at {measured.at:.2f} s, margin {margin}"
 
 
 def _rehearsal_json(rehearsal: Rehearsal, fine: bool, trace: str | None) -> dict[str, Any]:

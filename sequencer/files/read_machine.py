@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from math import radians
 from pathlib import Path
 from typing import Any
 
@@ -143,7 +144,11 @@ class _MachineReader(PartReader):
                     continue
                 low, high = (axis.show(end) for end in axis.travel)
                 message = f"{axis.show(position)} is outside the travel of {axis_name}, {low} to {high}"
-                self.reading.wrong(node.entries[axis_name], joined(path, axis_name), message)
+                written = node.entries[axis_name]
+                hint = ""
+                if str(written.text).endswith("rad") and axis.travel[0] <= radians(position) <= axis.travel[1]:
+                    hint = f"it is written in radians; in degrees write {position:.4g} deg"
+                self.reading.wrong(written, joined(path, axis_name), message, hint)
                 del positions[axis_name]
             found[name] = Preset(name, positions, place)
         return found

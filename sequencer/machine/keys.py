@@ -329,7 +329,16 @@ CLEARANCE = Section(
     "a clearance",
     (
         Key("between", Pair(Name("a body or of a piece with parts")), "the two bodies", required=True),
-        Key("margin", Quantity("length", sign="not negative"), "the distance that must remain", default="0 m"),
+        Key(
+            "margin",
+            Quantity(
+                "length",
+                sign="not negative",
+                instead="where the two may overlap give 'exempt: reason', or 'touching' in the step where they do",
+            ),
+            "the distance that must remain",
+            default="0 m",
+        ),
         Key("exempt", Text("a reason in words"), "why the two are not watched at all", default="they are watched"),
     ),
 )

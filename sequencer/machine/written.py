@@ -96,11 +96,13 @@ class Whole(Shape):
 
 @dataclass(frozen=True, slots=True)
 class Quantity(Shape):
-    """A number with a unit. `words`: a parameter's or preset's name may stand instead. `sign` bounds it."""
+    """A number with a unit. `words`: a parameter's or preset's name may stand instead. `sign` bounds it; `instead` says
+    what else would do where it is below 0."""
 
     of: str
     words: bool = False
     sign: Literal["any", "positive", "not negative"] = "any"
+    instead: str = ""
 
     def expected(self) -> str:
         if self.of in FIXED:
@@ -116,7 +118,7 @@ class Quantity(Shape):
             if self.sign == "positive" and not value > 0.0:
                 raise reading.wrong(node, path, f"{as_written(node)} is not greater than 0")
             if self.sign == "not negative" and value < 0.0:
-                raise reading.wrong(node, path, f"{as_written(node)} is below 0")
+                raise reading.wrong(node, path, f"{as_written(node)} is below 0", self.instead)
         return value
 
 

@@ -42,7 +42,8 @@ def shortfalls(rehearsal: Rehearsal, machine: Machine, spec: RehearsalSpec | Non
         came = "came" if near.least <= near.margin else "may have come"
         least = show(round(near.least if near.least <= near.margin else near.bound, 4), LENGTH)
         both, margin = " and ".join(near.between), show(near.margin, LENGTH)
-        found.append(f"{both} {came} within {least} at {near.at:.2f} s, where {margin} must remain")
+        how = f"{came} within {least}" if near.least >= 0.0 else f"overlapped by {show(round(-near.least, 4), LENGTH)}"
+        found.append(f"{both} {how} at {near.at:.2f} s, where {margin} must remain")
     return tuple(found)
 
 

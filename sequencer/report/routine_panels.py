@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 from sequencer.check.finding import Finding
 from sequencer.check.side_by_side import side_by_side
+from sequencer.clearance.distance_words import millimetres
 from sequencer.report.diagram_view import DiagramView
 from sequencer.report.machine_facts import body_signs, draw_sign
 from sequencer.report.routine_story import Story
 from sequencer.report.scene import Scene, distance_words
 from sequencer.report.svg import Element, shortened, wrapped
-from sequencer.units import LENGTH, show
 
 if TYPE_CHECKING:
     from sequencer.check.advice import ClearanceAdvice
@@ -102,7 +102,7 @@ class Whole(Panel):
             words.append(("strong", "Closest approach, if punctual"))
             active = [step.name for step in plan.steps if step.profiles and step.start <= advice.at <= step.end]
             during = f" in {' and '.join(active)}" if active else ""
-            margin = f"; {show(advice.margin, LENGTH)} must remain" if advice.margin else ""
+            margin = f"; {millimetres(advice.margin)} must remain" if advice.margin else ""
             names = [name for name in advice.between if self.story.outlines.is_piece(name)]
             there = f", if {names[0]} is there" if names else ""
             far = f"{distance_words(advice.least)} at {advice.at:.2f} s"
@@ -153,6 +153,10 @@ class Step(Panel):
             spans = [phases.table[one.number, axis].whole for phases in self.story.swept.phases]
             low, high = min(low for low, _ in spans), max(high for _, high in spans)
             words.append(f"{axis} {axes[axis].show(low)} to {axes[axis].show(high)}")
+        touching = one.node.step.touching
+        if touching is not None:
+            meant = [" or ".join(self.story.routine.machine.bodies_meant(name)) for name in touching]
+            return f"{', '.join(words)}; {' and '.join(meant)} may touch and overlap here"
         return ", ".join(words)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from math import cos, sin
 
+from sequencer.check.preset_trouble import preset_troubles
 from sequencer.machine.machine import Machine
 from sequencer.report.look import plain, ticks
 from sequencer.report.outlines import Outlines, draw_body, draw_margin, path
@@ -17,6 +18,8 @@ GAP = 16.0
 MOST_COLUMNS = 5
 AROUND = 0.04
 """What is left free about bodies, as a share of what is seen."""
+BOLD = 1.12
+"""So much wider are texts in a heavy face [1]."""
 STUB = 0.22
 """Length of an arm that nothing says the length of, as a share of what is seen."""
 
@@ -46,7 +49,9 @@ class SideView:
         self.cell = min(cell, 330.0)
         self.scale = min((self.cell - 12.0) / (self.high[0] - self.low[0]), 300.0 / (self.high[1] - self.low[1]))
         self.captions = [wrapped(self._words(positions), 11, self.cell - 20) for _, positions in self.shown]
-        self.label = LABEL + LINE * (max(map(len, self.captions)) - 1)
+        self.troubles = [self._troubles(name) for name, _ in self.shown]
+        lines = [len(caption) + len(bad) for caption, bad in zip(self.captions, self.troubles, strict=True)]
+        self.label = LABEL + LINE * (max(lines) - 1)
         self.cell_height = (self.high[1] - self.low[1]) * self.scale + self.label
         self.height = HEAD + rows * (self.cell_height + GAP)
 
@@ -86,6 +91,16 @@ class SideView:
         group.add("text", shortened(name, 13, self.cell - 20), x=10, y=tall + 16, font_size=13, class_="strong")
         for row, line in enumerate(self.captions[index]):
             group.add("text", line, x=10, y=tall + 31 + row * LINE, font_size=11, class_="soft")
+        for row, line in enumerate(self.troubles[index], len(self.captions[index])):
+            group.add("text", line, x=10, y=tall + 31 + row * LINE, font_size=11, class_="bad-text")
+        if self.troubles[index]:
+            group.add("rect", x=0, y=0, width=self.cell, height=self.cell_height, rx=6, class_="bad")
+
+    def _troubles(self, name: str) -> list[str]:
+        """What is wrong with a preset, in lines."""
+        preset = self.machine.presets.get(name)
+        found = [] if preset is None else list(preset_troubles(self.machine, preset))
+        return [line for text in found for line in wrapped(text, BOLD * 11, self.cell - 20)]
 
     def _words(self, positions: dict[str, float]) -> str:
         axes = self.machine.axes

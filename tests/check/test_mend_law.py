@@ -22,7 +22,7 @@ from sequencer.machine.machine import Machine, Preset
 from sequencer.routine.routine import Routine
 from sequencer.routine.steps import After, At, Move, Step, Timeout, With
 
-LINE = re.compile(r"this line mends it: (\w+): once: (.*)$")
+LINE = re.compile(r"this line mends it: (\w+): once: (.*?)(?:  # instead of: .*)?$")
 QUIET = [HealthCheck.filter_too_much, HealthCheck.too_slow, HealthCheck.data_too_large]
 
 

@@ -320,3 +320,14 @@ def test_the_data_for_other_programs_has_the_agreed_entries(hand: Machine, say: 
         ("turn", True),
         ("away", False),
     ]
+
+
+def test_a_gate_whose_parts_contradict_each_other_never_opens(
+    hand: Machine, say: Say, examined: Examined, said: Said
+) -> None:
+    once = say("lift < 0.2 m and lift > 0.4 m")
+    found = examined(hand, Step("rise", lift(0.5)), Step("tilt", wrist(10.0), With("rise"), once=once))
+    assert said(found, "gate") == [
+        "error: tilt: the gate of 'tilt' (lift < 0.2 m and lift > 0.4 m) never opens: lift < 0.2 m and lift > 0.4 m "
+        "are never both true | leave one of the two out"
+    ]

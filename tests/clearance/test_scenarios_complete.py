@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -27,8 +29,22 @@ AT_RUN_TIME = ["C15", "C17", "C18", "C20", "C41"]
 
 
 def naming(scenario: str, *files: Path) -> list[str]:
-    """The files whose tests name a scenario, by its docstring or by its numbers."""
-    return [path.name for path in files if path.name != Path(__file__).name and scenario in path.read_text("utf-8")]
+    """The test functions that name a scenario, by their docstring or by the numbers that they take from it."""
+    return [
+        f"{path.name}::{one.name}"
+        for path in files
+        for one in ast.parse(path.read_text("utf-8")).body
+        if isinstance(one, ast.FunctionDef) and one.name.startswith("test_") and scenario in _named(one)
+    ]
+
+
+def _named(function: ast.FunctionDef) -> set[str]:
+    """The scenarios that a test names: in its docstring, or as the argument of `case`, in its decorators too."""
+    told = set(re.findall(r"\bC\d\d\b", ast.get_docstring(function) or ""))
+    for node in ast.walk(function):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "case":
+            told |= {one.value for one in node.args if isinstance(one, ast.Constant) and isinstance(one.value, str)}
+    return told
 
 
 @pytest.mark.parametrize("scenario", [one for kind in SCENARIOS.values() for one in kind])

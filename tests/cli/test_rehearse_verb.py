@@ -10,6 +10,8 @@ from typing import Any
 import pytest
 
 from sequencer import check, load_routine
+from sequencer.cli.output import Output
+from sequencer.cli.rehearse import _clearance_words
 from sequencer.rehearse import MeasuredClearance, rehearse, shortfalls
 from sequencer.trace import read_trace
 
@@ -120,3 +122,14 @@ def test_a_margin_that_was_not_kept_fails_although_nothing_was_asked() -> None:
     unsure = near._replace(least=0.0151, bound=0.0149)
     sentence = "hand and post may have come within 0.0149 m at 1.20 s, where 0.015 m must remain"
     assert shortfalls(replace(found, clearance=unsure), routine.machine, spec) == (sentence,), "unknown is not fine"
+
+
+def test_bodies_that_overlapped_are_not_said_to_be_apart() -> None:
+    routine = load_routine(DEMO)
+    spec = routine.rehearsals[0]
+    found = rehearse(check(routine), machine=routine.machine, spec=spec)
+    deep = MeasuredClearance(-0.09, -0.0905, 0.015, ("hand", "post"), 1.2)
+    sentence = "hand and post overlapped by 0.09 m at 1.20 s, where 0.015 m must remain"
+    assert shortfalls(replace(found, clearance=deep), routine.machine, spec) == (sentence,)
+    words = _clearance_words(deep, Output(as_json=False))
+    assert words == "clearance: hand and post too near, overlapping by 0.09 m at 1.20 s, margin 0.015 m"

@@ -377,3 +377,8 @@ def test_a_turn_is_swept_without_gaps() -> None:
     assert swept.geom_type == "Polygon"
     assert not swept.interiors
     assert all(polygon.is_valid for polygon in [swept])
+
+
+def test_a_step_in_which_bodies_may_touch_says_so_under_its_picture() -> None:
+    words = " ".join(text.text or "" for text in drawn("hang_ridge").iter() if text.tag.endswith("text"))
+    assert "may touch and overlap here" in words
