@@ -108,7 +108,18 @@ def _rise(place: float, after: float, energy: float, step: float, envelope: Enve
     first = _driving(place, sqrt(2.0 * energy), envelope, sense)
     middle = 0.5 * (place + after)
     rate = min(first, _driving(middle, _speed(energy + 0.5 * first * step), envelope, sense))
-    return energy + step * min(rate, _driving(after, _speed(energy + rate * step), envelope, sense))
+    reached = energy + step * min(rate, _driving(after, _speed(energy + rate * step), envelope, sense))
+    if reached >= energy:
+        return reached
+    # Near its highest speed an axis gains and loses in less than a step: what it settles at, no less.
+    low, high = 0.0, energy + step * max(rate, 0.0)
+    for _ in range(50):
+        tried = 0.5 * (low + high)
+        if energy + step * _driving(after, _speed(tried), envelope, sense) >= tried:
+            low = tried
+        else:
+            high = tried
+    return max(min(low, energy + step * first), reached)
 
 
 def _falls(places: list[float], envelope: Envelope, sense: float) -> list[float]:

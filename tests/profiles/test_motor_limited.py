@@ -6,7 +6,7 @@ from math import cos, inf, pi, sqrt
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad, solve_ivp
 from scipy.optimize import brentq, minimize
@@ -144,6 +144,7 @@ def test_without_drag_and_load_it_is_a_trapezoid():
 
 
 @settings(max_examples=40, deadline=None)
+@example(inertia=1.0, speed=0.5, push=13.0, weight=0.0, way=5.0, share=1.0)
 @given(
     inertia=st.floats(0.1, 50.0),
     speed=st.floats(0.5, 8.0),
