@@ -125,6 +125,15 @@ class Grid:
             return False
         return all(block.free_sharp(np.array(low), np.array(high), self._judged) for block in self._blocks)
 
+    def free_proved(self, low: Sequence[float], high: Sequence[float]) -> bool:
+        """The same by bisecting the very box, where tracking bands are wide beside what remains; slowest."""
+        if self.free_sharp(low, high):
+            return True
+        if any(self._meets(rule, low, high) for rule in self.keep_outs):
+            return False
+        begin, end = self._widened(low, high)
+        return all(prove([pair], begin, end, EXPLAIN).outcome == "clear" for pair in self.pairs)
+
     def free_many(self, low: Floats, high: Floats) -> Bools:
         """`free` for many boxes, shape (n, axes)."""
         found = np.ones(len(low), dtype=bool)
@@ -144,10 +153,7 @@ class Grid:
         if met:
             words = [rule.name + (f" ({rule.because})" if rule.because else "") for rule in met]
             return Obstacle("conflict", enumerate_words(words, 3))
-        spans = {
-            name: (float(low[k] - self.band[k]), float(high[k] + self.band[k])) for k, name in enumerate(self.axes)
-        }
-        begin, end = self.tree.box({**self.outside, **spans})
+        begin, end = self._widened(low, high)
         undecided = None
         for pair in self.pairs:
             proof = prove([pair], begin, end, EXPLAIN)
@@ -155,7 +161,15 @@ class Grid:
                 return Obstacle("conflict", str(proof).removeprefix("conflict: "))
             if proof.outcome == "undecided":
                 undecided = undecided or Obstacle("coarse", str(proof).removeprefix("undecided "))
-        return undecided or Obstacle("coarse", f"the cells are too large at {self.cell(low, high)}")
+        return undecided or Obstacle("coarse", f"what such cells do not tell from free places, {self.cell(low, high)}")
+
+    def _widened(self, low: Sequence[float], high: Sequence[float]) -> tuple[Sequence[float], Sequence[float]]:
+        """A box with the tracking bands about it, over all places of bodies outside."""
+        spans = {
+            name: (float(low[k] - self.band[k]), float(high[k] + self.band[k])) for k, name in enumerate(self.axes)
+        }
+        begin, end = self.tree.box({**self.outside, **spans})
+        return begin, end
 
     def cell(self, low: Sequence[float], high: Sequence[float]) -> str:
         """The first uncertified cell that a box touches, in words."""

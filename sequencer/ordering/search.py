@@ -146,6 +146,9 @@ class Ordering:
             lasts = inf if detour is None else self.clock.lasts(detour)
             if detour is not None and lasts < SIMPLER * duration:
                 found, duration = detour, lasts
+        if found is None:
+            found = self._gated(direct, self.grid.free_proved)
+            duration = inf if found is None else self.clock.lasts(found)
         if found is None and not self._complete:
             raise NoOrder(
                 "undecided",
