@@ -35,13 +35,12 @@ class Blocked:
         motions: what the axes are doing.
     """
 
-    __slots__ = ("axes", "because", "cleared", "grids", "missed_by_table", "motions", "name", "running", "when")
+    __slots__ = ("axes", "cleared", "grids", "missed_by_table", "motions", "name", "running", "when")
 
     def __init__(self, guarded: Guarded, when: Test | None, motions: Sequence[Motion]) -> None:
         table = guarded.table
         self.name = guarded.name
         self.when = when
-        self.because = ""
         self.motions = motions
         self.axes = frozenset(axis for block in table.blocks for axis in block.axes)
         self.missed_by_table = table.query

@@ -8,9 +8,10 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
-from profiles import Limits, Profile, State, stop, stop_travel
+from profiles import Limits, Profile, State, stop
 from sequencer.ports.orders import AxisOrder, Mode
 from sequencer.run.feedforward import feedforward
+from sequencer.run.stopping_way import carried_on, way_to_stop
 
 if TYPE_CHECKING:
     from sequencer.run.definition import AxisDefinition
@@ -326,12 +327,7 @@ class Motion:
         self.low, self.high = self._reach(candidate)
 
     def _reach(self, state: State) -> tuple[float, float]:
-        """Set-points still in flight, and the stopping set from `state`.
-
-        Where actuators carry on between ticks, a late tick finds the axis ahead of its brake: by at most v T and a T^2
-        / 2, with v the speed that it reaches, a its deceleration and T the longest gap. Both bounds never grow along
-        the brake, so what is occupied still only shrinks. The tracking band counts for it too.
-        """
+        """Set-points still in flight, and the way to rest from `state`."""
         if self.anywhere:
             return self.definition.travel
         position, velocity, acceleration = state
@@ -342,12 +338,9 @@ class Motion:
             elif past > high:
                 high = past
         if velocity or acceleration:
-            try:
-                under, over = stop_travel(velocity, acceleration, self.stop_limits)
-            except ValueError:
-                under, over = _way_to_stop(velocity, acceleration, self.stop_limits)
+            under, over = way_to_stop(velocity, acceleration, self.stop_limits)
             if self.definition.carries_on:
-                ahead_down, ahead_up = self._carried(velocity, acceleration)
+                ahead_down, ahead_up = carried_on(self.definition, velocity, acceleration, self.stop_limits)
                 under -= ahead_down
                 over += ahead_up
             under += position
@@ -357,22 +350,6 @@ class Motion:
             if over > high:
                 high = over
         return low, high
-
-    def _carried(self, velocity: float, acceleration: float) -> tuple[float, float]:
-        """How far beyond its stopping set, downwards and upwards, a carrying-on axis may get in the longest gap, less
-        its tracking band.
-        """
-        gap, band = self.definition.longest_gap, self.definition.band
-        jerk = self.stop_limits.jerk
-        least = most = velocity
-        if jerk is not None:
-            more = 0.5 * acceleration * acceleration / jerk
-            least, most = (least, most + more) if acceleration > 0.0 else (least - more, most)
-        slowing, rising = self.stop_limits.acceleration
-        half = 0.5 * gap * gap
-        up = min(half * max(-slowing, acceleration), max(most, 0.0) * gap) - band
-        down = min(half * max(rising, -acceleration), max(-least, 0.0) * gap) - band
-        return max(down, 0.0), max(up, 0.0)
 
     def reach_if_braking(self) -> tuple[float, float]:
         """The interval that the axis occupies if it brakes from its committed set-point."""
@@ -494,16 +471,6 @@ class Motion:
         else:
             self.order = AxisOrder(mode)
         return self.order
-
-
-def _way_to_stop(velocity: float, acceleration: float, limits: Limits) -> tuple[float, float]:
-    """The lowest and highest place on the way to rest, counted from now, where the closed form does not know it.
-
-    In the last phase of an S-curve the state lies on the edge of what the closed form knows, v = -a |a| / (2 J); where
-    rounding puts it beyond, the stopping profile itself is asked.
-    """
-    found = stop(State(0.0, velocity, acceleration), limits).extremes()
-    return found.lowest_position, found.highest_position
 
 
 def _faster(one: Limits, other: Limits) -> Limits:

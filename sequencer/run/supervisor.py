@@ -50,14 +50,13 @@ class Obstacle(Protocol):
 class Box:
     """A keep-out box, widened by the tracking band of each of its axes."""
 
-    __slots__ = ("axes", "because", "edges", "name", "when")
+    __slots__ = ("axes", "edges", "name", "when")
 
-    def __init__(self, name: str, edges: Sequence[tuple[int, float, float]], when: Test | None, because: str) -> None:
+    def __init__(self, name: str, edges: Sequence[tuple[int, float, float]], when: Test | None) -> None:
         self.name = name
         self.edges = tuple(edges)
         self.axes = frozenset(axis for axis, _, _ in edges)
         self.when = when
-        self.because = because
 
     def holds(self) -> bool:
         """Whether the box counts now; UNKNOWN counts (R16)."""
@@ -91,7 +90,7 @@ class Supervisor:
                 margin = machine.axes[axis].band + ROUNDING
                 edges.append((axis, low - margin, high + margin))
             when = None if data["when"] is None else build(data["when"], scope)
-            self.add(Box(data["name"], edges, when, data["because"]))
+            self.add(Box(data["name"], edges, when))
         self.tables: list[Blocked] = []
         for guarded in blocked_tables(machine.data):
             when = None if guarded.when is None else build(guarded.when, scope)

@@ -13,7 +13,7 @@ import pytest
 from rig import JERKY, LIMITS, Rig, axis, checked, keep_out, machine, move
 
 from profiles import Limits
-from sequencer.run.motion import _way_to_stop
+from sequencer.run.stopping_way import way_to_stop
 
 CASES = {
     case["id"]: case["numbers"]
@@ -125,9 +125,9 @@ def test_the_way_to_stop_counts_the_jerk_limit_and_what_is_still_accelerating(ed
     speed, hardest, jerk = numbers["speed"], numbers["acceleration"], numbers["jerk"]
     limits = Limits(10.0, hardest, jerk)
     found = [
-        _way_to_stop(speed, 0.0, Limits(10.0, hardest))[1],
-        _way_to_stop(speed, 0.0, limits)[1],
-        _way_to_stop(speed, hardest, limits)[1],
+        way_to_stop(speed, 0.0, Limits(10.0, hardest))[1],
+        way_to_stop(speed, 0.0, limits)[1],
+        way_to_stop(speed, hardest, limits)[1],
     ]
     assert found == pytest.approx(numbers["travels"], abs=1e-3)
     fast = [[-speed, speed], [-hardest, hardest], jerk]

@@ -233,13 +233,13 @@ def test_deeper_into_a_box_is_farther_from_its_nearer_face(
     before: tuple[float, float], after: tuple[float, float], deeper: bool
 ) -> None:
     """R54: measured by how far all that the axis occupies would have to go to be out."""
-    box = Box("post", [(0, 0.0, 1.0), (1, -5.0, 5.0)], None, "")
+    box = Box("post", [(0, 0.0, 1.0), (1, -5.0, 5.0)], None)
     assert _deeper(box, 0, *before, *after) is deeper
 
 
 def test_a_box_is_missed_by_one_axis_that_is_wholly_outside() -> None:
     """R54: its faces belong to it."""
-    box = Box("post", [(0, 0.0, 1.0), (1, 2.0, 3.0)], None, "")
+    box = Box("post", [(0, 0.0, 1.0), (1, 2.0, 3.0)], None)
     assert not box.missed([0.5, 2.5], [0.6, 2.6])
     assert box.missed([1.01, 2.5], [1.2, 2.6])
     assert box.missed([-0.2, 2.5], [-0.01, 2.6])

@@ -221,12 +221,12 @@ def test_the_way_to_stop_is_known_in_the_last_phase_of_an_s_curve() -> None:
     """R53: on the edge v = -a |a| / (2 J), where rounding may put the state beyond, it is that of the
     stopping profile.
     """
-    from sequencer.run.motion import _way_to_stop
+    from sequencer.run.stopping_way import way_to_stop
 
     limits = Limits(2.0, 6.0, 60.0)
     for n in range(1, 2000):
         acceleration = -0.003 * n
-        low, high = _way_to_stop(acceleration * acceleration / 120.0, acceleration, limits)
+        low, high = way_to_stop(acceleration * acceleration / 120.0, acceleration, limits)
         assert low == pytest.approx(0.0, abs=1e-12)
         assert high == pytest.approx(-(acceleration**3) / (6.0 * 60.0**2), rel=1e-6, abs=1e-12)
 

@@ -268,8 +268,8 @@ def test_two_axes_that_meet_at_a_corner_go_by_rank_and_the_later_one_stops_at_it
 def test_a_box_tells_whether_it_holds_by_its_condition() -> None:
     """R16: without one always."""
     for truth, holds in ((True, True), (None, True), (False, False)):
-        assert Box("post", [(0, 0.0, 1.0)], lambda truth=truth: truth, "").holds() is holds
-    assert Box("post", [(0, 0.0, 1.0)], None, "").holds()
+        assert Box("post", [(0, 0.0, 1.0)], lambda truth=truth: truth).holds() is holds
+    assert Box("post", [(0, 0.0, 1.0)], None).holds()
 
 
 def test_limits_that_cannot_master_a_motion_are_not_used_to_plan_to_an_edge() -> None:
