@@ -18,7 +18,7 @@ from sequencer.routine.parameters import NumberParameter, Parameter, PresetParam
 from sequencer.routine.rehearsal_reader import RehearsalReader, preset_or_anywhere
 from sequencer.routine.routine import ANYWHERE, OutsideRange, Routine, Waiver, walk
 from sequencer.routine.step_reader import FindRoutine, StepReader
-from sequencer.routine.steps import Perform, Step
+from sequencer.routine.steps import Perform, Step, Timeout
 from sequencer.units import NUMBER, TIME, Dimension, Quantity, dimension_name, parse_quantity, show
 
 
@@ -69,7 +69,7 @@ class _RoutineReader:
             steps,
             preset_or_anywhere(self.machine, self.top, ANYWHERE) or ANYWHERE,
             self.parameters,
-            defaults.value("timeout") if defaults else None,
+            _default_timeout(defaults),
             subroutines,
             rehearsals.rehearsals(self.top.node("rehearsals")),
             self.waivers(known),
@@ -349,3 +349,11 @@ def paths_of(steps: tuple[Step, ...], subroutines: dict[str, Routine], prefix: s
 
 def _words(names: Any) -> str:
     return " and ".join(sorted(names))
+
+
+def _default_timeout(defaults: Fields | None) -> Timeout | None:
+    """The timeout of steps that give none. One that cannot be read is noted already: no step misses it then."""
+    if defaults is None or defaults.node("timeout") is None:
+        return None
+    found: Timeout = defaults.value("timeout") or Timeout("none")
+    return found

@@ -368,6 +368,11 @@ def test_a_missing_timeout_is_an_error_and_none_must_be_written(routine_errors: 
     ]
 
 
+def test_a_default_timeout_that_cannot_be_read_is_told_once_and_not_missed_by_every_step(routine_errors: Spoil) -> None:
+    (said,) = routine_errors("- a: {move: stow}\n- b: {wait: cover_closed}", head="defaults: {timeout: planned + 1 q}")
+    assert "defaults.timeout: unknown unit 'q'" in said
+
+
 def test_a_wait_without_a_planned_time_cannot_have_a_planned_timeout(routine_errors: Spoil) -> None:
     assert routine_errors("- a: {wait: cover_closed}", head="defaults: {timeout: planned + 1 s}") == [
         "spoilt.routine.yaml:5:3: steps.a: the timeout of 'a' counts from its planned time, and a wait for a condition "
