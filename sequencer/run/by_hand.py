@@ -21,7 +21,7 @@ _PATIENCE = 3.0
 
 _STEP: dict[str, Any] = {
     "parent": -1,
-    "start": {"kind": "after", "steps": [], "any": False, "branches": []},
+    "start": {"kind": "after", "steps": []},
     "once": None,
     "until": None,
     "must_stay": None,
@@ -33,10 +33,7 @@ _STEP: dict[str, Any] = {
     "on_timeout": "fault",
     "retry": 0,
     "preempt": False,
-    "phase": False,
     "together": False,
-    "profile": "s_curve",
-    "place": "",
 }
 
 
@@ -130,7 +127,5 @@ def _routine(name: str, step: dict[str, Any]) -> RoutineDefinition:
         "parameters": [],
         "roots": [0],
         "steps": [{**_STEP, **step}],
-        "waived": [],
-        "planned": 0.0,
     }
     return RoutineDefinition(data, "", by_hand=True)

@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 
 def begin(run: Run) -> None:
     """The tick of the request: the first steps are active in it (R5)."""
-    run.started = run.host.now
     run.root_remaining = len(run.definition.entries)
     _spread(run, [], set(open_scope(run, ROOT, run.definition.entries)))
 

@@ -214,7 +214,6 @@ class Host:
             forget_followers(self)
             for run in list(self.runs):
                 run.cancel("disabled", off=True)
-                self._over(run, run.outcome_to_be or "done", run.cause)
             for motion in self.motions:
                 motion.drop()
             self.enabled = False

@@ -46,7 +46,6 @@ class Motion:
     __slots__ = (
         "acceleration",
         "activation",
-        "after_stop",
         "aim",
         "anywhere",
         "behind_error",
@@ -133,7 +132,6 @@ class Motion:
         self.activation: Activation | None = None
         self.taken_at = 0
         self.stop_kind: str | None = None
-        self.after_stop: Mode = "hold"
         self.deadline = 0
         self.latched = False
         self.watched = False
@@ -277,14 +275,13 @@ class Motion:
             return
         if not already:
             self.brake()
-        self.after_stop = "off" if kind == "ramp_then_off" else "hold"
         self.deadline = now + self.end_clock + RAMP_DEADLINE
         if self.profile is None:
             self.finish_stop()
 
     def finish_stop(self) -> None:
         """The ramp has ended: hold or drop the axis."""
-        if self.after_stop == "off" and self.stop_kind == "ramp_then_off":
+        if self.stop_kind == "ramp_then_off":
             self.switch_off()
         elif self.mode == "track":
             self.mode = "hold"

@@ -162,7 +162,7 @@ def test_a_stop_under_way_is_only_ever_made_stricter(first: str, then: str, kept
     assert made.stop_kind == kept
     if "off" not in (first, then):
         assert made.profile is ramp
-    assert made.after_stop == ("hold" if kept == "ramp_then_hold" or first == "off" or then == "off" else "off")
+    assert made.mode == ("off" if "off" in (first, then) else "track")
 
 
 def test_switching_off_leaves_no_goal_and_no_speed() -> None:
