@@ -78,7 +78,7 @@ def _due(run: Run) -> list[int]:
     limit = run.host.now + run.host.quarter
     due = [index for time, index in run.timed if time <= limit]
     if due:
-        run.timed = [(time, index) for time, index in run.timed if time > limit]
+        run.timed = [one for one in run.timed if one[1] not in due]
     return due
 
 

@@ -263,7 +263,6 @@ class Host:
             motion = self.motions[axis]
             if motion.run is run:
                 motion.run = None
-                motion.activation = None
                 motion.stop_kind = None
                 self.rest(motion)
         for output in sorted(run.used_outputs):

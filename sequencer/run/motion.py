@@ -29,6 +29,9 @@ STOP_RANK = {"ramp_then_hold": 2, "ramp_then_off": 1, "off": 0}
 RAMP_DEADLINE = 500_000_000
 """A ramp_then_off that has not ended this long [ns] after its planned end falls back to off."""
 
+NEVER = -(1 << 62)
+"""When an axis was taken by a step that none has had yet [ns]: before all times of any clock."""
+
 ROUNDING_NS = 1_000
 """A profile whose end is nearer than this [ns] has ended: durations are not whole nanoseconds."""
 
@@ -130,7 +133,7 @@ class Motion:
         self.held_since = 0
         self.run: Run | None = None
         self.activation: Activation | None = None
-        self.taken_at = 0
+        self.taken_at = NEVER
         self.stop_kind: str | None = None
         self.deadline = 0
         self.latched = False

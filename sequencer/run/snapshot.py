@@ -7,7 +7,7 @@ from typing import Any
 
 from sequencer.ports.readings import AxisReading, Readings, Sensed, SensorValue
 from sequencer.run.definition import AxisDefinition, MachineDefinition
-from sequencer.run.motion import Motion
+from sequencer.run.motion import NEVER, Motion
 from sequencer.run.terms import Scope, Watch, names_of
 
 LOADED = 0.25
@@ -160,8 +160,8 @@ class Snapshot:
         battery = readings.battery
         values["battery"] = None if battery is None else _finite(battery)
         for name, watch, blind, axes in self._derived:
-            since = max((motions[axis].taken_at for axis in axes), default=0) if blind else 0
-            if blind and since + blind > readings.now_ns + (self.machine.period >> 2):
+            since = max((motions[axis].taken_at for axis in axes), default=NEVER)
+            if since + blind > readings.now_ns + (self.machine.period >> 2):
                 watch.forget()
                 values[name] = False
             else:
@@ -298,7 +298,6 @@ class Snapshot:
         for name in self.values:
             self.values[name] = None
             self._note(name, "not read", tick)
-        self.faults = [None] * len(self.faults)
         self._previous = [None] * len(self._previous)
         for _, watch, _, _ in self._derived:
             watch.forget()

@@ -1,5 +1,5 @@
-"""What a step sees at its very beginning, and what a tick is looked at for once: edges, own times, losers that were still
-to come. SEMANTICS R4, R12, R14, R21, R23.
+"""What a step sees at its very beginning, and what a tick is looked at for once: edges, own times, losers that were
+still to come. SEMANTICS R4, R12, R14, R21, R23.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ def from_tick(*ticks: int) -> Any:
 
 @pytest.mark.parametrize("risen", [0, 5])
 def test_a_gate_on_an_edge_is_not_open_at_the_activation_whatever_has_just_risen(risen: int) -> None:
-    """R14: B begins in tick 5; the sample of that tick is only the reference, and the next rise, in tick 9, opens it."""
+    """R14: B begins in tick 5; the sample of that tick is only the reference; the next rise, in tick 9, opens it."""
     steps = [wait("A", 0.1), pulse("B", {"lamp": True}, 0.1, "A", once=["rising", BEAM], timeout=9.0)]
     rig = started(checked(machine(), *steps), beam=lambda tick: risen <= tick < 7 or tick >= 9, ticks=20)
     assert rig.output("lamp") == [False] * 9 + [True] * 5 + [False] * 6

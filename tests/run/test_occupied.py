@@ -168,7 +168,7 @@ def test_a_stop_under_way_is_only_ever_made_stricter(first: str, then: str, kept
 def test_switching_off_leaves_no_goal_and_no_speed() -> None:
     """R33."""
     made = moving(motion())
-    made.held = "box"
+    made.held, made.group = "box", [made]
     made.switch_off()
     assert (made.profile, made.aim, made.group, made.held) == (None, None, None, None)
     assert (made.velocity, made.acceleration) == (0.0, 0.0)
