@@ -381,10 +381,6 @@ class Host:
             run.cancel(f"{by} takes {name}")
 
     def detach(self, motion: Motion) -> None:
-        activation = motion.activation
-        if activation is not None and motion in activation.motions:
-            place = activation.motions.index(motion)
-            del activation.motions[place], activation.settled[place]
         if motion.run is not None:
             motion.run.used_axes.discard(motion.definition.index)
         if motion.group is not None:

@@ -337,6 +337,20 @@ def test_a_loop_may_run_in_another_thread_and_leaves_the_collector_as_it_was() -
     assert gc.isenabled()
 
 
+def test_garbage_is_collected_in_the_idle_part_of_each_period_all_of_it_now_and_then(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """R20: the young generations, and each 64th period all; none where less than half of the period is left."""
+    asked: list[tuple[int, int]] = []
+    world = World()
+    monkeypatch.setattr(gc, "collect", lambda generation=2: asked.append((world.loop.ticks, generation)) or 0)
+    world.slow["write", 69] = PERIOD // 2
+    world.slow["write", 79] = PERIOD // 2 + 1
+    world.loop.run(2.0)
+    ticks = [tick for tick in range(1, world.loop.ticks) if tick != 80]
+    assert [one for one in asked if 0 < one[0] < world.loop.ticks] == [(tick, 1 if tick != 64 else 2) for tick in ticks]
+
+
 def test_the_system_clock_waits_until_its_time() -> None:
     """A wait never ends early, and one for a time that has passed returns."""
     clock = MonotonicClock()

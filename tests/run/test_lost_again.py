@@ -241,3 +241,49 @@ def test_a_switch_that_is_read_while_all_gauges_fail_does_not_count() -> None:
     rig.start()
     rig.run(3)
     assert all("hot" not in event.text for event in rig.events)
+
+
+@pytest.mark.parametrize(("last", "told"), [(0, True), (1, False)])
+def test_motors_that_are_apart_for_a_nanosecond_less_than_a_stall_are_not_told(last: int, told: bool) -> None:
+    """R48: 60 ms, counted from the first sample in which they are."""
+    rig = started(checked(on_lift(tolerance=WAITS, most_current=40.0), move("m", {"lift": 2.0})), ticks=10)
+    reading = rig.reading
+
+    def apart(now: int) -> Any:
+        found = reading(now)
+        found.parts = {"lift": Parts((), (12.0, 0.1))}
+        return found
+
+    rig.reading = apart  # type: ignore[method-assign]
+    rig.run(3).run(1, gap=20_000_000 - last)
+    assert bool(rig.kinds("fault")) is told
+
+
+def test_a_fault_is_reset_while_another_run_goes_on_and_not_while_something_stops() -> None:
+    """R32, R44: a run on the wrist has faulted; the lift goes on."""
+    on = machine()
+    rig = Rig(
+        checked(on, move("m", {"lift": 2.0}), name="a"),
+        checked(on, wait("w", 0.2), press("n", 5.0, 9.0, "w"), name="b"),
+        checked(on, wait("A", 0.1), name="c"),
+    )
+    rig.start("a")
+    rig.start("b")
+    rig.run(30)
+    assert rig.outcome("b")[1] == "faulted"
+    rig.start("c")
+    rig.run(1)
+    assert rig.refusals()[0].startswith("reset first; the last fault: n: wrist to 9 m is outside its travel")
+    rig.runner.reset()
+    rig.start("c")
+    rig.run(10)
+    assert rig.outcome("c")[1] == "done"
+    rig.runner.fail("the bus is gone")
+    rig.run(1)
+    rig.runner.reset()
+    rig.run(1)
+    assert rig.runner.status().fault == "the bus is gone"
+    rig.run(40)
+    rig.runner.reset()
+    rig.run(1)
+    assert rig.runner.status().fault is None

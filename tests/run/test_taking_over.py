@@ -214,7 +214,7 @@ def test_a_timed_step_beside_a_block_that_times_out_still_comes() -> None:
 
 
 def test_steps_that_can_never_start_are_named_by_the_fault() -> None:
-    """R9: data that no check has seen: B and C wait for each other. What has ended is not named. The machine's fault."""
+    """R9: data that no check has seen: B and C wait for each other. The machine's fault."""
     steps = [wait("A", 0.1), wait("B", 0.1, "C"), wait("C", 0.1, "B")]
     out = dict(checked(machine(), wait("out", 0.1)).routine)
     rig = started(checked(machine(), *steps, on_fault=out), ticks=10)
