@@ -62,7 +62,7 @@ class Host:
         self.fault_cause: str | None = None
         self.events: list[Event] = []
         self._sequence = 0
-        self.cancelling = False
+        self.cancelling: bool
         self.waiting: list[tuple[list[Run], Request]] = []
         self.confirmed: set[str] | None = None
         self.bypasses = _bypasses(given)
@@ -383,8 +383,6 @@ class Host:
     def detach(self, motion: Motion) -> None:
         if motion.run is not None:
             motion.run.used_axes.discard(motion.definition.index)
-        if motion.group is not None:
-            motion.group = None
         motion.activation = None
         motion.run = None
 

@@ -113,8 +113,6 @@ class Run:
             self.goes_after = False
         if self.state in ("running", "finishing", "held"):
             self._stop_all("cancelled", cause, None, stop)
-        elif not self.over:
-            self._stop_axes(stop)
 
     def _stop_all(self, outcome: str, cause: str, culprit: Activation | None, stop: Mapping[int, str] | None) -> None:
         self.chain.append(cause)
@@ -157,7 +155,6 @@ class Run:
             self.host.event("end", self.name, activation.step.name, f"aborted: {cause}", (("outcome", "aborted"),))
         self.active.clear()
         self.by_step.clear()
-        self.timed.clear()
         self.cause = cause
 
     def standing(self) -> bool:

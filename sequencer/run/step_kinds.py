@@ -110,7 +110,6 @@ def _flick(activation: Activation, run: Run) -> None:
     origin = motion.advanced()
     (profile,) = aim([origin])
     motion.adopt(aim, goal, limits, profile)
-    motion.group = None
     motion.clamped = not motion.definition.carries_on
     set_instants(activation)
     if origin.velocity == 0.0 and origin.acceleration == 0.0:
@@ -215,7 +214,6 @@ def _creep(activation: Activation, run: Run, speed: float, goal: float | None) -
     aim = aim_at(motion, s_curve if limits.jerk is not None else trapezoid, end, limits)
     (profile,) = aim([origin])
     motion.adopt(aim, end, limits, profile)
-    motion.group = None
     motion.clamped = not motion.definition.carries_on
 
 

@@ -26,9 +26,11 @@ from rig import (
     wait,
 )
 
-from profiles import Limits, State, stop
+from profiles import Limits, ProfileError, State, stop
+from sequencer.ports.readings import AxisReading
 from sequencer.run import stopping_way
 from sequencer.run.blocked import _edge
+from sequencer.run.definition import AxisDefinition
 
 BEAM, CLEAR = ["holds", "beam"], ["holds", "clear"]
 P = 20_000_000
@@ -260,3 +262,113 @@ def test_what_a_pulse_sets_after_a_hold_is_what_it_set_before() -> None:
     assert rig.output("lamp") == [True] * 10 + [False] * 5 + [True] * 5
     turning = [(one.axes["roller"].mode, one.axes["roller"].velocity) for one in rig.orders]
     assert turning == [("track", -0.5)] * 10 + [("effort", 0.0)] * 5 + [("track", -0.5)] * 5
+
+
+def test_a_step_that_can_not_be_planned_anew_after_a_hold_is_a_fault_of_the_machine() -> None:
+    """R35, R47: nothing is ordered but the stop."""
+
+    def fail(states: Any) -> Any:
+        raise ProfileError("by hand")
+
+    out = dict(checked(machine(), wait("out", 0.1)).routine)
+    rig = started(checked(machine(), move("m", {"lift": 2.0}), on_fault=out), ticks=30)
+    rig.runner.hold()
+    rig.run(60)
+    rig.runner._host.motions[0].aim = fail
+    rig.runner.resume()
+    rig.run(10)
+    (fault,) = [event for event in rig.kinds("fault") if event.run]
+    assert (fault.tick, fault.step, fault.text) == (90, "m", "m: by hand")
+    assert rig.ends("m") == [(90, "error")]
+    assert rig.starts("out") == []
+
+
+def test_the_battery_is_read_like_a_sensor() -> None:
+    """R16: in volts, unknown where it is not read or no number."""
+    rig = started(checked(machine(), wait("A", until=[">", "battery", 11.5], timeout=9.0)))
+    told: list[Any] = [None, float("nan"), 11.5, "full", 12.25]
+    reading = rig.reading
+
+    def with_battery(now: int) -> Any:
+        found = reading(now)
+        found.battery = told[min(rig.count, 4)]
+        return found
+
+    rig.reading = with_battery  # type: ignore[method-assign]
+    seen = []
+    for _ in told:
+        rig.run(1)
+        seen.append(rig.runner._host.values["battery"])
+    assert seen == [None, None, 11.5, None, 12.25]
+    assert rig.ends("A") == [(4, "done")]
+    assert rig.kinds("end")[0].text == "done: battery > 11.5 V (battery 12.25 V)"
+
+
+def test_a_branch_that_is_taken_is_told_by_its_steps() -> None:
+    """R40: the first as well as the second; before, by its guards."""
+    branches: Any = [(BEAM, [wait("A", 9.0)]), (CLEAR, [wait("B", 9.0)])]
+    for beam, inside in ((True, "A"), (False, "B")):
+        rig = started(checked(machine(), choose("C", branches, timeout=9.0)), clear=False, ticks=3)
+        told = {one.name: one.waits_for for one in rig.runner.status().runs[-1].steps}
+        assert told == {"C": "one of: beam (beam false); clear (clear false)"}
+        rig.sensors |= {"beam": beam, "clear": not beam}
+        rig.run(2)
+        told = {one.name: one.waits_for for one in rig.runner.status().runs[-1].steps}
+        assert told == {"C": f"its steps: {inside}", inside: "time"}
+
+
+@pytest.mark.parametrize("which", [0, 1])
+def test_a_routine_may_start_while_others_axes_stand_in_a_keep_out(which: int) -> None:
+    """R51: not where one of its own does."""
+    box = keep_out("post", [1, -1.0, 1.0], [2, -1.0, 1.0])
+    on = machine([axis("lift"), axis("wrist"), axis("arm")], keep_outs=[box])
+    rig = Rig(checked(on, move("m", {"lift": 0.5} if which == 0 else {"wrist": 2.0}))).run(3)
+    rig.start()
+    rig.run(2)
+    assert rig.refusals() == ([] if which == 0 else ["the machine stands in post; jog it out first"])
+
+
+def test_a_routine_that_leaves_an_axis_alone_does_not_bring_it_to_a_start_region() -> None:
+    """R51: the lift must be between 1 and 3 m."""
+    on = machine()
+    near = checked(on, wait("A", 0.1), **{"from": "near", "region": [[0, 1.0, 3.0]]})
+    rig = Rig(near, checked(on, move("n", {"wrist": 2.0}), name="other"))
+    rig.start()
+    rig.run(1)
+    words = "lift is at 0 m, 1 m outside the start region of 'near'; jog it there, or run a routine that ends there"
+    assert rig.refusals() == [words]
+
+
+@pytest.mark.parametrize(
+    ("velocity", "acceleration", "down", "up"),
+    [
+        (0.5, 1.0, 0.0, 0.009),  # 2 m/s2 over 0.1 s: 10 mm
+        (0.5, 3.0, 0.0, 0.014),  # 3 m/s2: 15 mm
+        (0.01, 1.0, 0.0, 0.0025),  # it reaches 0.035 m/s: 3.5 mm
+        (0.01, -1.0, 0.0005, 0.0),  # it reaches 0.015 m/s downwards: 1.5 mm
+        (-0.01, -1.0, 0.0025, 0.0),
+        (-0.01, 1.0, 0.0, 0.0005),  # 0.015 m/s upwards
+        (-0.5, -1.0, 0.019, 0.0),  # 4 m/s2 downwards: 20 mm
+    ],
+)
+def test_a_late_tick_carries_an_axis_on_by_what_it_reaches_in_the_longest_gap(
+    velocity: float, acceleration: float, down: float, up: float
+) -> None:
+    """R20, R52: with 20 m/s3, braking with 2 m/s2 upwards and 4 m/s2 downwards; less a band of 1 mm."""
+    made = AxisDefinition(0, axis("lift", tolerance={"position": 0.001}), P, 5 * P)
+    limits = Limits((-1.0, 1.0), (-2.0, 4.0), 20.0)
+    assert stopping_way.carried_on(made, velocity, acceleration, limits) == pytest.approx((down, up), abs=1e-12)
+
+
+@pytest.mark.parametrize(("by", "lies"), [(2.0**-7, False), (2.0**-7 + 2.0**-40, True)])
+def test_an_axis_that_goes_the_wrong_way_by_its_tolerance_is_slow_and_by_more_is_lying(by: float, lies: bool) -> None:
+    """R48: counted from where the lag began."""
+    tolerance = {"position": 2.0**-7, "following": 0.0625, "behind": "fault"}
+    on = machine([axis("lift", tolerance=tolerance), *machine()["axes"][1:]])
+    rig = started(checked(on, move("m", {"lift": 2.0})), ticks=35)
+    place = 0.390625
+    assert 0.03125 < rig.points()[-1] - place < 0.0625
+    rig.readings["lift"] = lambda tick: AxisReading(place if tick == 35 else place - by, 0.0, 0.0)
+    rig.run(12)
+    words = "lift: it moves against its order: 0.007812 m the wrong way" if lies else "lift is "
+    assert rig.kinds("fault")[0].text.startswith(words)

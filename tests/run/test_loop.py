@@ -348,6 +348,7 @@ def test_garbage_is_collected_in_the_idle_part_of_each_period_all_of_it_now_and_
     world.slow["write", 79] = PERIOD // 2 + 1
     world.loop.run(2.0)
     ticks = [tick for tick in range(1, world.loop.ticks) if tick != 80]
+    assert asked[0] == (0, 2)
     assert [one for one in asked if 0 < one[0] < world.loop.ticks] == [(tick, 1 if tick != 64 else 2) for tick in ticks]
 
 

@@ -151,17 +151,20 @@ def test_a_stop_of_what_stands_is_over_at_once() -> None:
         ("ramp_then_off", "ramp_then_hold", "ramp_then_off"),
         ("ramp_then_hold", "off", "off"),
         ("off", "ramp_then_off", "off"),
+        ("ramp_then_off", "ramp_then_off", "ramp_then_off"),
     ],
 )
 def test_a_stop_under_way_is_only_ever_made_stricter(first: str, then: str, kept: str) -> None:
     """R33: 2, 1, 0; the ramp that is under way goes on and is not begun anew."""
     made = moving(motion())
     made.begin_stop(first, 20 * P)
-    ramp = made.profile
+    ramp, deadline = made.profile, 20 * P + made.end_clock + RAMP_DEADLINE
     made.begin_stop(then, 21 * P)
     assert made.stop_kind == kept
     if "off" not in (first, then):
         assert made.profile is ramp
+    if then == first:
+        assert made.deadline == deadline
     assert made.mode == ("off" if "off" in (first, then) else "track")
 
 
