@@ -7,7 +7,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from rig import checked, choose, flick, machine, move, number_parameter, pulse, put, repeat, started, wait
+from rig import checked, choose, flick, keep_out, machine, move, number_parameter, pulse, put, repeat, started, wait
 
 BEAM = ["holds", "beam"]
 
@@ -121,3 +121,44 @@ def test_a_flick_may_be_asked_for_backwards_by_a_speed_of_either_sign() -> None:
         assert rig.points("wrist")[-1] == -1.0
         ends.append(rig.points("wrist"))
     assert ends[0] == ends[1] == ends[2]
+
+
+def test_a_release_that_is_due_before_the_flick_begins_delays_nothing() -> None:
+    """M3, M4: its lead is longer than the run-up; the orders are those of a flick that is not phased."""
+    seen = []
+    for phase in (True, False):
+        steps = [
+            flick("f", 0.37, 0.5, 1.0, phase=phase),
+            pulse("p", {"lamp": True}, 0.1, passing={"step": "f", "lead": 3.0}),
+        ]
+        rig = started(checked(machine(), *steps), ticks=80)
+        assert rig.starts("p") == [0]
+        seen.append(rig.points("wrist"))
+    assert seen[0] == seen[1]
+
+
+def test_every_request_is_told_as_it_was_asked_for() -> None:
+    """R40: in the order in which they are handled."""
+    rig = started(checked(machine(), wait("A", 9.0)), ticks=2)
+    for asked in ("hold", "resume", "cancel", "reset", "abort"):
+        getattr(rig.runner, asked)()
+        rig.run(2)
+    assert [(event.tick, event.text) for event in rig.kinds("request")] == [
+        (2, "hold"),
+        (4, "resume"),
+        (6, "cancel"),
+        (8, "reset"),
+        (10, "abort"),
+    ]
+
+
+def test_an_axis_whose_step_is_over_is_no_longer_called_held() -> None:
+    """R54, R24: it gave up in tick 100, standing before the keep-out."""
+    on = machine(keep_outs=[keep_out("post", [0, 0.5, 0.7], [1, -1.0, 1.0])])
+    steps = [move("m", {"lift": 1.5}, timeout=2.0, on_timeout="continue"), wait("w", 9.0, "m")]
+    rig = started(checked(on, *steps), ticks=99)
+    assert rig.runner.status().held == (("lift", "post"),)
+    rig.run(3)
+    assert rig.ends("m") == [(100, "timeout")]
+    assert rig.runner.status().held == ()
+    assert rig.headline() == "r: w"

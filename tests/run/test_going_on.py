@@ -370,5 +370,28 @@ def test_an_axis_that_goes_the_wrong_way_by_its_tolerance_is_slow_and_by_more_is
     assert 0.03125 < rig.points()[-1] - place < 0.0625
     rig.readings["lift"] = lambda tick: AxisReading(place if tick == 35 else place - by, 0.0, 0.0)
     rig.run(12)
-    words = "lift: it moves against its order: 0.007812 m the wrong way" if lies else "lift is "
+    words = "lift: it moves against its order: 0.007813 m the wrong way" if lies else "lift is "
     assert rig.kinds("fault")[0].text.startswith(words)
+
+
+def test_an_axis_that_is_held_while_it_settles_settles_anew() -> None:
+    """R31, R35: 0.2 s from the resume on; it had stood for 0.1 s before."""
+    on = machine([axis("lift", tolerance={"settle": 200_000_000}), *machine()["axes"][1:]])
+    rig = started(checked(on, move("m", {"lift": 0.5})), ticks=55)
+    assert rig.ends("m") == []
+    rig.runner.hold()
+    rig.run(5)
+    rig.runner.resume()
+    rig.run(20)
+    assert rig.ends("m") == [(70, "done")]
+
+
+@pytest.mark.parametrize(("slowing", "place"), [(2.0, 0.489999998), (0.5, 0.488125)])
+def test_an_axis_comes_to_an_edge_within_the_limits_of_its_step(slowing: float, place: float) -> None:
+    """R54, R25: it could go faster, and does not; a step too weak to stop at the edge brakes at once, by 2 m/s2."""
+    on = machine(keep_outs=[keep_out("post", [0, 0.5, 2.0], [1, -1.0, 1.0])])
+    limits = [[-0.25, 0.25], [-slowing, slowing], None]
+    rig = started(checked(on, move("m", {"lift": 1.5}, limits=limits)), ticks=150)
+    assert rig.runner.status().held == (("lift", "post"),)
+    assert rig.points()[-1] == pytest.approx(place, abs=1e-9)
+    assert max(one.axes["lift"].velocity for one in rig.orders) == pytest.approx(0.25, abs=1e-12)

@@ -337,6 +337,24 @@ def test_a_loop_may_run_in_another_thread_and_leaves_the_collector_as_it_was() -
     assert gc.isenabled()
 
 
+def test_the_first_tick_is_late_after_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """R20: there is no tick before it that could have been slow."""
+    world = World()
+    now = world.clock.now
+    calls = []
+
+    def slow() -> int:
+        calls.append(now())
+        if len(calls) == 1:
+            world.clock.spend(PERIOD)
+        return calls[-1]
+
+    monkeypatch.setattr(world.clock, "now", slow)
+    world.loop.run(0.1)
+    assert calls[1] - calls[0] == PERIOD
+    assert (world.loop.late_ticks, list(world.loop.told)) == (0, [])
+
+
 def test_garbage_is_collected_in_the_idle_part_of_each_period_all_of_it_now_and_then(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
