@@ -394,7 +394,9 @@ class World:
             self.lose(child)
 
     def left(self, block: int) -> None:
-        if block < 0 or block in self.over or not all(child in self.over for child in self.taken[block]):
+        if block < 0 or block in self.over or block not in self.taken:
+            return
+        if not all(child in self.over for child in self.taken[block]):
             return
         if self.passages.get(block, 1) > 1:
             self.passages[block] -= 1
