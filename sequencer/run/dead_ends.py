@@ -9,14 +9,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from sequencer.run.blocks import BLOCKS
 from sequencer.run.routine_run import Run
 from sequencer.run.step_state import DEAD, ENDED, Activation
 from sequencer.run.terms import Test, names_of
 
 if TYPE_CHECKING:
     from sequencer.run.host import Host
-
-_BLOCKS = ("choose", "repeat", "perform")
 
 
 def look_for_dead_ends(host: Host) -> None:
@@ -67,7 +66,7 @@ def _dead_end(host: Host, run: Run) -> str | None:
         if activation.skipped or _goes_on_by_time(activation):
             return None
         kind = activation.step.kind
-        if kind in _BLOCKS and (kind != "choose" or activation.branch >= 0):
+        if kind in BLOCKS and activation.energised is not None and (kind != "choose" or activation.branch >= 0):
             continue
         found = _in_vain(host, run, activation, stuck)
         if found is None:
@@ -105,10 +104,10 @@ def _in_vain(host: Host, run: Run, activation: Activation, stuck: set[str]) -> s
 def _awaited(activation: Activation) -> tuple[list[object], list[Test]]:
     """The conditions that a step waits for and nothing else, plain and as functions; none if it waits for more."""
     data = activation.step.data
-    if activation.step.kind == "choose":
-        return [branch["term"] for branch in data["branches"]], activation.guards
     if activation.energised is None and activation.gate is not None:
         return [data["once"]], [activation.gate]
+    if activation.step.kind == "choose":
+        return [branch["term"] for branch in data["branches"]], activation.guards
     if activation.duration is None and activation.step.kind in ("wait", "pulse") and activation.watch is not None:
         return [data["until"]], [activation.watch.test]
     return [], []

@@ -50,10 +50,9 @@ def go_on(run: Run, ended: list[tuple[Activation, str, str]]) -> None:
 def open_gates(run: Run) -> None:
     """Steps whose gate is true in this tick start to move in it (R32)."""
     ready: set[int] = set()
+    arrived: list[int] = []
     for activation in list(run.active):
         if activation.energised is not None or activation.skipped or run.state != "running":
-            continue
-        if activation.step.kind in ("choose", "repeat", "perform"):
             continue
         if activation.tick == run.host.tick_number:
             continue
@@ -61,16 +60,16 @@ def open_gates(run: Run) -> None:
             edge.sample()
         if activation.gate is None or activation.gate() is True:
             try:
-                ready.update(act(run, activation))
-                if activation.gate is not None and activation.energised is not None:
+                ready.update(act(run, activation, arrived))
+                if activation.step.data["once"] is not None and activation.energised is not None:
                     words = run.host.words(activation.step.data["once"], run.scope)
                     run.host.event("gate", run.name, activation.step.name, words)
             except StartFailed as failure:
                 run.fault(f"{activation.step.name}: {failure}", activation, machine=failure.machine)
             except ProfileError as problem:
                 run.fault(f"{activation.step.name}: {problem}", activation, machine=True)
-    if ready and run.state == "running":
-        _spread(run, [], ready)
+    if (ready or arrived) and run.state == "running":
+        _spread(run, arrived, ready)
 
 
 def _due(run: Run) -> list[int]:
@@ -91,7 +90,7 @@ def _choices_made(run: Run, arrived: list[int]) -> list[int]:
     """The first steps of waiting `choose` blocks whose guard has come true."""
     ready: list[int] = []
     for activation in list(run.active):
-        if activation.step.kind == "choose" and activation.branch < 0:
+        if activation.step.kind == "choose" and activation.branch < 0 and activation.energised is not None:
             ready += choose(run, activation, arrived)
     return ready
 

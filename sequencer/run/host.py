@@ -413,7 +413,7 @@ class Host:
     def waiting_words(self, activation: Activation, run: Run) -> str:
         """What a step still waits for, and which of it is unknown, since when."""
         data = activation.step.data
-        if activation.step.kind == "choose" and activation.branch < 0:
+        if activation.step.kind == "choose" and activation.branch < 0 and activation.energised is not None:
             return f"waiting for {guards_words(activation, self, run)}"
         term = data["once"] if activation.energised is None and data["once"] is not None else data["until"]
         if term is None:
