@@ -355,7 +355,7 @@ def test_the_first_tick_is_late_after_nothing(monkeypatch: pytest.MonkeyPatch) -
     assert (world.loop.late_ticks, list(world.loop.told)) == (0, [])
 
 
-def test_garbage_is_collected_in_the_idle_part_of_each_period_all_of_it_now_and_then(
+def test_garbage_is_collected_in_the_idle_part_of_each_period_all_of_it_each_64th(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """R20: the young generations, and each 64th period all; none where less than half of the period is left."""
