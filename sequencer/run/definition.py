@@ -188,6 +188,9 @@ class StepDefinition:
         self.together: bool = data["together"]
         self.envelopes = {int(axis): Envelope(**numbers) for axis, numbers in data.get("envelopes", {}).items()}
         self.limits = {int(axis): limits_of(limits) for axis, limits in data["limits"].items()}
+        if data["profile"] != "s_curve":
+            # Its accelerations jump, so those of its brake may: under a jerk limit it would pass that of the velocity.
+            self.limits = {axis: Limits(one.velocity, one.acceleration) for axis, one in self.limits.items()}
         self.successors: list[int] = []
         self.joins_any: list[int] = []
         self.withs: list[int] = []
