@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from profiles import Limits, Profile, State, stop
-from sequencer.ports.orders import AxisOrder, Mode
+from sequencer.ports.orders import AxisOrder
 from sequencer.run.feedforward import feedforward
 from sequencer.run.occupied import POWERED, Occupied
 
@@ -28,6 +28,9 @@ RAMP_DEADLINE = 500_000_000
 _new_order = tuple.__new__
 """Makes a named tuple in half the time; it is done for every axis that moves, at every tick."""
 
+NEVER = -(1 << 62)
+"""When an axis was taken by a step that none has had yet [ns]: before all times of any clock."""
+
 ROUNDING_NS = 1_000
 """A profile whose end is nearer than this [ns] has ended: durations are not whole nanoseconds."""
 
@@ -42,7 +45,6 @@ class Motion(Occupied):
 
     __slots__ = (
         "activation",
-        "after_stop",
         "aim",
         "behind_error",
         "behind_from",
@@ -96,9 +98,8 @@ class Motion(Occupied):
         self.held_since = 0
         self.run: Run | None = None
         self.activation: Activation | None = None
-        self.taken_at = 0
+        self.taken_at = NEVER
         self.stop_kind: str | None = None
-        self.after_stop: Mode = "hold"
         self.deadline = 0
         self.latched = False
         self.watched = False
@@ -230,14 +231,13 @@ class Motion(Occupied):
             return
         if not already:
             self.brake()
-        self.after_stop = "off" if kind == "ramp_then_off" else "hold"
         self.deadline = now + self.end_clock + RAMP_DEADLINE
         if self.profile is None:
             self.finish_stop()
 
     def finish_stop(self) -> None:
         """The ramp has ended: hold or drop the axis."""
-        if self.after_stop == "off" and self.stop_kind == "ramp_then_off":
+        if self.stop_kind == "ramp_then_off":
             self.switch_off()
         elif self.mode == "track":
             self.mode = "hold"

@@ -7,7 +7,7 @@ from typing import Any
 
 from sequencer.ports.readings import AxisReading, Readings, Sensed, SensorValue
 from sequencer.run.definition import AxisDefinition, MachineDefinition
-from sequencer.run.motion import Motion
+from sequencer.run.motion import NEVER, Motion
 from sequencer.run.occupied import POWERED
 from sequencer.run.terms import Scope, Watch, names_of
 
@@ -19,7 +19,7 @@ IDLE_SHARE = 0.1
 
 _MISSING = AxisReading()
 _UNCHANGING = (bool, float, str)
-_NEVER = object()
+_UNSEEN = object()
 """What no reading is: the next one is looked at whatever it is."""
 
 _Names = tuple[str, str, str, str, str, bool, bool]
@@ -89,7 +89,7 @@ class Snapshot:
             for sensor in machine.sensors
             if sensor["derived"] is None
         ]
-        self._last: dict[str, object] = dict.fromkeys((name for name, *_ in self._sensors), _NEVER)
+        self._last: dict[str, object] = dict.fromkeys((name for name, *_ in self._sensors), _UNSEEN)
         for sensor_name, *_ in self._sensors:
             self.values[sensor_name] = None
         derived = [sensor for sensor in machine.sensors if sensor["derived"] is not None]
@@ -164,13 +164,13 @@ class Snapshot:
         if readings.parts:
             self._compare_parts(readings, gap)
         if not self._plain:
-            self._plain = not any(self._own) and not any(self.lost) and not any(self._offsets)
+            self._plain = not any(self._own) and not any(self.lost)
         self._take_sensors(readings, tick)
         battery = readings.battery
         values["battery"] = None if battery is None else _finite(battery)
         for name, watch, blind, axes in self._derived:
-            since = max((motions[axis].taken_at for axis in axes), default=0) if blind else 0
-            if blind and since + blind > readings.now_ns + (self.machine.period >> 2):
+            since = max((motions[axis].taken_at for axis in axes), default=NEVER)
+            if since + blind > readings.now_ns + (self.machine.period >> 2):
                 watch.forget()
                 values[name] = False
             else:
@@ -195,6 +195,7 @@ class Snapshot:
             self.lose_zero(index, "its actuator says so")
         elif before_told is False and told and self.lost[index] is not None and not self._own[index]:
             self.lost[index] = None
+            self._count_as_told(index, motion)
         self.zeroed[index] = (told or self._own[index]) and self.lost[index] is None
         self.faults[index] = reading.fault
         fresh = type(reading.age) is int and reading.age <= self.machine.longest_gap
@@ -222,6 +223,14 @@ class Snapshot:
         values[ordered_name] = motion.position if motion.known else None
         if error_wanted:
             values[error_name] = motion.error(position) if motion.powered else 0.0
+
+    def _count_as_told(self, index: int, motion: Motion) -> None:
+        """An actuator that has found its zero by itself is read as it says, without what was added before (R42)."""
+        shift, before = -self._offsets[index], self._previous[index]
+        if shift:
+            self._offsets[index] = 0.0
+            self._previous[index] = None if before is None else before + shift
+            motion.rezero(shift)
 
     def _compare_parts(self, readings: Readings, gap: int) -> None:
         """Encoders of one axis that are too far apart, and motors of which one does not push (R42, R48)."""
@@ -288,7 +297,7 @@ class Snapshot:
         """From now on a sensor has this value, whatever it reads; None: it is read again (R50)."""
         if value is None:
             self.assumed.pop(sensor, None)
-            self._last[sensor] = _NEVER
+            self._last[sensor] = _UNSEEN
         else:
             self.values[sensor] = self.assumed[sensor] = value
 
@@ -306,8 +315,7 @@ class Snapshot:
         for name in self.values:
             self.values[name] = None
             self._note(name, "not read", tick)
-        self._last = dict.fromkeys(self._last, _NEVER)
-        self.faults = [None] * len(self.faults)
+        self._last = dict.fromkeys(self._last, _UNSEEN)
         self._previous = [None] * len(self._previous)
         for _, watch, _, _ in self._derived:
             watch.forget()
@@ -321,7 +329,7 @@ class Snapshot:
             value: Any = get(name)
             if value is last[name]:
                 continue
-            last[name] = value if type(value) in _UNCHANGING else _NEVER
+            last[name] = value if type(value) in _UNCHANGING else _UNSEEN
             if type(value) is Sensed:
                 value, age = value
                 if stale_after is not None and not (type(age) is int and age <= stale_after):
