@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from sequencer.check.bodies import Bodies
 from sequencer.check.clearance import ClearanceSearch, Encounter
 from sequencer.check.clearance_advice import punctual
-from sequencer.check.clearance_mend import Mend, Mender, way_of
+from sequencer.check.clearance_mend import Mender, way_of
 from sequencer.check.finding import Finding, Witness
 from sequencer.check.fixed_pairs import fixed_findings
 from sequencer.check.phases import Scenario
@@ -16,6 +16,7 @@ from sequencer.check.preset_trouble import judged_pairs
 from sequencer.check.scenarios import start_spans
 from sequencer.check.spans import ROUNDING, Span
 from sequencer.check.together import Part
+from sequencer.check.written import Mend
 from sequencer.clearance.box import Pair
 from sequencer.clearance.distance_words import apart, must_remain
 from sequencer.clearance.proof import Verdict

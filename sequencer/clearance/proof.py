@@ -27,6 +27,13 @@ SMALLEST = 1e-6
 """A cell over which the distance cannot change by more is not bisected any further [m]."""
 
 
+_AT_MARGIN = 1e-6
+"""A conflict by no more than this [m] is looked at for a place beside it that shows more."""
+
+_HALVINGS = 12
+"""Steps of half the box, and of half of that, so many times, are tried for it [1]."""
+
+
 class Cell(NamedTuple):
     """A box of positions [m or rad]: the lowest and the highest value of every coordinate of the tree."""
 
@@ -120,9 +127,12 @@ class _Search:
         self.numbers = count()
         self.cells = 0
         self.bound = inf
+        self.low: tuple[float, ...] = ()
+        self.high: tuple[float, ...] = ()
         self.left: _Waiting | None = None
 
     def run(self, low: tuple[float, ...], high: tuple[float, ...]) -> Verdict:
+        self.low, self.high = low, high
         whole = Cell(low, high)
         for pair in self.pairs:
             found = self._look(pair, whole)
@@ -162,6 +172,20 @@ class _Search:
             heappush(self.heap, _Waiting(spare, next(self.numbers), pair, cell))
         return None
 
+    def _nearer(self, pair: Pair, values: Sequence[float], distance: float) -> tuple[Sequence[float], float]:
+        """Where the bodies are nearer than just at their margin, by trying beside it; the same place if nowhere."""
+        widths = {number: 0.5 * (self.high[number] - self.low[number]) for number in pair.concerns}
+        for _ in range(_HALVINGS):
+            for number, width in widths.items():
+                for step in (-width, width):
+                    place = min(max(values[number] + step, self.low[number]), self.high[number])
+                    tried = [*values[:number], place, *values[number + 1 :]]
+                    there = pair.distance(tried)
+                    if there < distance:
+                        values, distance = tried, there
+            widths = {number: 0.5 * width for number, width in widths.items()}
+        return values, distance
+
     def _corners(self, waiting: _Waiting) -> Verdict | None:
         """A cell that is not bisected may still touch in a corner, as where a move ends in contact."""
         pair, (low, high) = waiting.pair, waiting.cell
@@ -175,6 +199,8 @@ class _Search:
         return None
 
     def _conflict(self, pair: Pair, values: Sequence[float], distance: float, spare: float) -> Verdict:
+        if distance > pair.margin - _AT_MARGIN:
+            values, distance = self._nearer(pair, values, distance)
         witness = dict(zip(pair.tree.coordinates, values, strict=True))
         return Verdict("conflict", pair, witness, distance, bound=min(spare, self.bound), cells=self.cells)
 

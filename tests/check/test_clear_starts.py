@@ -1,4 +1,4 @@
-"""Starts from anywhere on a machine with bodies: judged from all boxes that are clear themselves, and from no others."""
+"""Starts from anywhere with bodies: judged from all boxes that are clear themselves, and from no others."""
 
 from __future__ import annotations
 
