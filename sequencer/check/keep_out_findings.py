@@ -12,6 +12,7 @@ from sequencer.check.preset_trouble import boxes_with
 from sequencer.check.spans import ROUNDING, band_of, meets
 from sequencer.check.together import Part
 from sequencer.check.written import Mend
+from sequencer.errors import counted
 from sequencer.machine.interlock import KeepOut
 from sequencer.plan.planned import Plan
 from sequencer.routine.parameters import PresetParameter
@@ -47,7 +48,7 @@ def keep_out_findings(search: KeepOutSearch, plan: Plan | None) -> Iterator[Find
     for rule in search.machine.interlocks:
         if isinstance(rule, KeepOut) and told.get(rule.name, 0) > _MOST_FINDINGS:
             more = told[rule.name] - _MOST_FINDINGS
-            yield Finding("keep_out", "error", f"{rule.name}: {more} more ways into it", None, rule.place)
+            yield Finding("keep_out", "error", f"{rule.name}: {counted(more, 'more way')} into it", None, rule.place)
     yield from _preset_findings(search)
 
 

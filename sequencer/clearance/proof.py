@@ -17,6 +17,7 @@ from typing import Literal, NamedTuple
 from sequencer.clearance.box import PAD, Pair
 from sequencer.clearance.distance_words import apart, millimetres
 from sequencer.clearance.tree import Tree
+from sequencer.errors import counted
 
 Outcome = Literal["clear", "conflict", "undecided"]
 
@@ -70,7 +71,7 @@ class Verdict:
 
     def __repr__(self) -> str:
         between = f" between {' and '.join(self.pair.names)}" if self.pair else ""
-        return f"<{self.outcome}{between}, {self.cells} cells>"
+        return f"<{self.outcome}{between}, {counted(self.cells, 'cell')}>"
 
     def __str__(self) -> str:
         """What was found, in words."""
@@ -88,7 +89,7 @@ class Verdict:
             return f"conflict: {names} {apart(self.distance, pair.margin)} at {', '.join(places)}"
         spans = self.cell.spans(tree, pair).items() if self.cell else ()
         places = [f"{name} {tree.show(name, low)} to {tree.show(name, high)}" for name, (low, high) in spans]
-        return f"undecided after {self.cells} cells: {names} at {', '.join(places)}"
+        return f"undecided after {counted(self.cells, 'cell')}: {names} at {', '.join(places)}"
 
 
 def prove(

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from sequencer.errors import ModelError, did_you_mean
+from sequencer.errors import ModelError, counted, did_you_mean
 from sequencer.machine.interlock import KeepOut
 from sequencer.machine.machine import NANOSECONDS, Machine
 from sequencer.pack import CheckedRoutine
@@ -90,7 +90,8 @@ class Rehearsal:
 
     def __repr__(self) -> str:
         because = f" ({self.cause})" if self.cause else ""
-        return f"<Rehearsal {self.name}: {self.outcome}{because} after {self.duration:.2f} s, {len(self.steps)} steps>"
+        steps = counted(len(self.steps), "step")
+        return f"<Rehearsal {self.name}: {self.outcome}{because} after {self.duration:.2f} s, {steps}>"
 
 
 def rehearse(

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from sequencer.check.finding import Examination
 from sequencer.check.side_by_side import side_by_side
-from sequencer.errors import ModelError
+from sequencer.errors import ModelError, counted
 from sequencer.plan.planned import Plan
 from sequencer.report.diagram_view import DiagramView
 from sequencer.report.look import picture
@@ -124,6 +124,6 @@ def _document(
 
 def _about(routine: Routine, examination: Examination) -> str:
     plan: Plan | None = examination.plan
-    lasts = f", {plan.duration:.2f} s, {len(plan.steps)} steps" if plan is not None else ""
+    lasts = f", {plan.duration:.2f} s, {counted(len(plan.steps), 'step')}" if plan is not None else ""
     over = f"; with {', '.join(routine.machine.overlays)}" if routine.machine.overlays else ""
     return f"{examination.verdict}{lasts}, on {routine.machine.name}{over}"
