@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from itertools import product
+from operator import ge, gt, le, lt
+from typing import Any
 
 import pytest
 from crossing import condition, crossed, to
@@ -16,12 +19,7 @@ from sequencer.units import LENGTH
 
 PLACES = (0.0, 0.5, 1.0, 1.5, 2.0)
 WORDS = ("none", "lantern", "float")
-COMPARE = {
-    "<": lambda value, edge: value < edge,
-    "<=": lambda value, edge: value <= edge,
-    ">": lambda value, edge: value > edge,
-    ">=": lambda value, edge: value >= edge,
-}
+COMPARE: dict[str, Callable[[Any, Any], bool]] = {"<": lt, "<=": le, ">": gt, ">=": ge}
 
 simple: st.SearchStrategy[Term] = st.one_of(
     st.builds(
