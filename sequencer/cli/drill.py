@@ -137,18 +137,24 @@ def _drill(
     specs = [spec for spec in routine.rehearsals if arguments.name in (None, spec.name)]
     if arguments.name is not None and not specs:
         raise CannotDo(f"{path} has no rehearsal '{arguments.name}'")
+    words = arguments.fault
     try:
         drill = Drill(
             examination.checked,
             machine=routine.machine,
             specs=specs,
             others=others,
-            short=arguments.short,
-            only=arguments.fault,
+            middles_only=arguments.short,
+            choose=lambda fault: (
+                (fault.short or not arguments.short) and (not words or any(word in fault.words for word in words))
+            ),
             seed=arguments.seed,
         )
     except ModelError as error:
         raise CannotDo(str(error)) from None
+    for word in words:
+        if not any(word in fault for fault in drill.faults):
+            raise CannotDo(f"no fault has the words '{word}'; there are: {', '.join(drill.faults)}")
     rows: list[DrillRow] = []
     try:
         rows.extend(output.progress(drill.rows(executor), f"drilling {routine.name}", drill.count))

@@ -157,7 +157,14 @@ def _drill(
     from sequencer.study import Drill
 
     try:
-        drill = Drill(checked, machine=routine.machine, specs=routine.rehearsals, others=others, short=True)
+        drill = Drill(
+            checked,
+            machine=routine.machine,
+            specs=routine.rehearsals,
+            others=others,
+            middles_only=True,
+            choose=lambda fault: fault.short,
+        )
     except ModelError as error:
         prepared.undrilled = str(error)
         return

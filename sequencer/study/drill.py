@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from typing import Any, NamedTuple
 
@@ -15,7 +15,7 @@ from sequencer.routine.steps import RehearsalSpec
 from sequencer.run.definition import texts_in
 from sequencer.study.drill_report import DrillReport, DrillRow
 from sequencer.study.instants import Instant, instants_of
-from sequencer.study.single_fault import SingleFault, chosen_faults, single_faults
+from sequencer.study.single_fault import SingleFault, single_faults
 from sequencer.study.trial import Scene, attempt, news_in
 
 CHUNK = 8
@@ -24,6 +24,8 @@ PATIENCE = 2.0
 """A rehearsal with a fault may last longer than the one without by the longest timeout of a step and so much more
 [s]."""
 
+Choice = Callable[[SingleFault], bool]
+
 
 def drill(
     checked: CheckedRoutine,
@@ -31,8 +33,8 @@ def drill(
     machine: Machine,
     specs: Sequence[RehearsalSpec] = (),
     others: Iterable[CheckedRoutine] = (),
-    short: bool = False,
-    only: Sequence[str] = (),
+    middles_only: bool = False,
+    choose: Choice | None = None,
     executor: Executor | None = None,
     seed: int = 0,
 ) -> DrillReport:
@@ -47,15 +49,23 @@ def drill(
         specs: rehearsals kept with the routine; none: one on defaults. Those that end well without a fault are drilled;
             one whose steps have all been drilled in those before it is left out.
         others: further routines that the runner hosts, such as those that a timeout falls back to.
-        short: only the middle of every step, and only the faults that are most likely to hurt.
-        only: words; a fault is tried only if one of them is in its own. None: all.
+        middles_only: only the middle of every step, and neither its start nor its end.
+        choose: whether a fault is tried; None: all are.
         executor: runs the rehearsals; None: here, one after the other.
         seed: of the plant.
 
     Raises:
-        ModelError: no rehearsal ends well without a fault, or no fault has one of the words.
+        ModelError: no rehearsal ends well without a fault.
     """
-    planned = Drill(checked, machine=machine, specs=specs, others=others, short=short, only=only, seed=seed)
+    planned = Drill(
+        checked,
+        machine=machine,
+        specs=specs,
+        others=others,
+        middles_only=middles_only,
+        choose=choose,
+        seed=seed,
+    )
     return planned.report(planned.rows(executor))
 
 
@@ -73,6 +83,7 @@ class Drill:
 
     Attributes:
         count: how many rows there will be.
+        faults: the words of all faults that it chose from.
         left_out: what is not tried and why.
     """
 
@@ -83,8 +94,8 @@ class Drill:
         machine: Machine,
         specs: Sequence[RehearsalSpec] = (),
         others: Iterable[CheckedRoutine] = (),
-        short: bool = False,
-        only: Sequence[str] = (),
+        middles_only: bool = False,
+        choose: Choice | None = None,
         seed: int = 0,
     ) -> None:
         self._name = checked.name
@@ -94,6 +105,7 @@ class Drill:
         timeouts = [step["timeout"] for one in (checked, *hosted) for step in one.routine["steps"] if step["timeout"]]
         longest = max(timeouts, default=0) / NANOSECONDS
         self._parts: list[_Part] = []
+        self.faults: tuple[str, ...] = ()
         drilled: set[str] = set()
         failed: list[str] = []
         for spec in specs or (RehearsalSpec("on defaults"),):
@@ -108,7 +120,10 @@ class Drill:
             drilled |= begun
             limit = found.trace.duration + longest + PATIENCE
             scene = Scene(machine, checked, hosted, spec, news_in(found.trace), impacts.found, limit, seed)
-            self._parts.append(_Part(scene, _tries(scene, found, asked, short, only)))
+            faults = _faults(scene, found, asked)
+            self.faults = tuple(dict.fromkeys((*self.faults, *(fault.words for fault in faults))))
+            tries = _tries([fault for fault in faults if choose is None or choose(fault)], found, middles_only)
+            self._parts.append(_Part(scene, tries))
         if not self._parts:
             raise ModelError(
                 f"'{checked.name}' has no rehearsal that is done and as expected without a fault: {', '.join(failed)}; "
@@ -157,26 +172,23 @@ class _Impacts:
             self.found = dict(performance.plant.state.impacts)
 
 
-def _tries(
-    scene: Scene, found: Rehearsal, asked: frozenset[str], short: bool, only: Sequence[str]
-) -> tuple[tuple[SingleFault, Instant], ...]:
-    spec = scene.spec
+def _faults(scene: Scene, found: Rehearsal, asked: frozenset[str]) -> tuple[SingleFault, ...]:
     seen: Mapping[str, list[Value]] = {
         name: [read[0] for row in found.trace.rows if (read := row.sensors[place]) is not None and read[0] is not None]
         for place, (name, _) in enumerate(found.trace.header.sensors)
     }
-    offered = bool(spec.offered)
-    faults = chosen_faults(
-        single_faults(scene.machine, asked=asked, seen=seen, carries=spec.piece is not None, offered=offered), only
+    spec = scene.spec
+    return single_faults(
+        scene.machine, asked=asked, seen=seen, carries=spec.piece is not None, offered=bool(spec.offered)
     )
-    instants = instants_of(found.trace, found.steps, middles_only=short)
+
+
+def _tries(
+    faults: Sequence[SingleFault], found: Rehearsal, middles_only: bool
+) -> tuple[tuple[SingleFault, Instant], ...]:
+    instants = instants_of(found.trace, found.steps, middles_only=middles_only)
     first = Instant(0.0, "the beginning", instants[0].steps if instants else (), {})
-    return tuple(
-        (fault, instant)
-        for fault in faults
-        if fault.short or not short
-        for instant in ((first,) if fault.at_start else instants)
-    )
+    return tuple((fault, instant) for fault in faults for instant in ((first,) if fault.at_start else instants))
 
 
 def _asked(checked: CheckedRoutine, others: Sequence[CheckedRoutine]) -> frozenset[str]:

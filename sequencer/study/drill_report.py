@@ -39,7 +39,7 @@ class DrillRow:
         cause: why it was not done.
         noticed: time until anything out of the ordinary is told; None: never.
         travel: the longest way of an axis from then until all stand still; None where the run goes on and is done.
-        lie: how far a believed reading was from the truth at most; None: readings were true.
+        lie: how far the reading of an axis was from the truth at most, until all stood still; None: they were true.
         headline: what the operator sees when it is noticed, or at the end.
         clearance: the least distance between bodies; None where none are watched.
         conflicts: keep-outs entered and margins not kept.

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 
-from sequencer.errors import ModelError
 from sequencer.machine.axis import Axis
 from sequencer.machine.machine import NANOSECONDS, Battery, Machine
 from sequencer.machine.sensor import Sensor, Value
@@ -65,7 +64,7 @@ class SingleFault:
         untrue: why readings or brakes are not what they say while it holds; "": they are true.
         as_read: whether a stuck sensor keeps what it reads at the instant.
         at_start: whether it makes sense from the beginning only.
-        short: whether a short drill tries it.
+        short: whether it belongs to a short drill: it is likely to hurt.
     """
 
     words: str
@@ -129,19 +128,6 @@ def single_faults(
         SingleFault("cancel", pressed=((0.0, "cancel"),), short=True),
         SingleFault("hold, then resume", pressed=((0.0, "hold"), (HELD_FOR, "resume"))),
     )
-
-
-def chosen_faults(faults: Sequence[SingleFault], words: Sequence[str]) -> tuple[SingleFault, ...]:
-    """The faults whose words hold one of these.
-
-    Raises:
-        ModelError: no fault has one of the words; what there is is told.
-    """
-    for word in words:
-        if not any(word in fault.words for fault in faults):
-            known = ", ".join(fault.words for fault in faults)
-            raise ModelError(f"no fault has the words '{word}'; there are: {known}")
-    return tuple(fault for fault in faults if any(word in fault.words for word in words)) if words else tuple(faults)
 
 
 def _of_axis(axis: Axis) -> Iterator[SingleFault]:
@@ -214,7 +200,7 @@ def _of_power(battery: Battery | None) -> Iterator[SingleFault]:
     if battery is not None:
         spent = BatteryWeak(max(battery.open_circuit - SPENT_VOLTS, 1.0), SPENT_RESISTANCE * battery.resistance)
         words = f"battery spent ({show(spent.open_circuit or 0.0, VOLTAGE)}, {SPENT_RESISTANCE:g} times the resistance)"
-        yield SingleFault(words, spent, untrue=LESS_FORCE)
+        yield SingleFault(words, spent)
         most = battery.other_load[1]
         if most > 0.0:
             yield SingleFault(f"others draw {show(most, CURRENT)}", OtherLoad(most))

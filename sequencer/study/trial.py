@@ -113,14 +113,16 @@ class TrialWatch:
             self.headline = performance.runner.status().headline
         if now < self._at:
             return
+        if told and self.noticed is None:
+            self.noticed, self._from = now, dict(state.positions)
+        if self._stands:
+            return
         for axis in self._axes:
             read = performance.readings.axes.get(axis.name)
             if read is not None and read.position is not None and read.zeroed:
                 lie = abs(read.position - state.positions[axis.name])
                 self._lies[axis.name] = max(self._lies[axis.name], lie)
-        if told and self.noticed is None:
-            self.noticed, self._from = now, dict(state.positions)
-        if self.noticed is None or self._stands:
+        if self.noticed is None:
             return
         for axis in self._axes:
             self._ways[axis.name] = max(self._ways[axis.name], abs(state.positions[axis.name] - self._from[axis.name]))
@@ -136,7 +138,7 @@ class TrialWatch:
 
     @property
     def lie(self) -> AxisWay | None:
-        """The farthest that a reading was from the truth while it was believed; None: they were true."""
+        """The farthest that a reading was from the truth before all stood still; None: they were true."""
         longest = _longest(self._axes, self._lies)
         if longest is None:
             return None
