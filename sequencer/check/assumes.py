@@ -75,7 +75,8 @@ def _about_motors(machine: Machine) -> Iterator[str]:
         "controllers add to correct errors, and without power each axis for itself"
     )
     if bare:
-        yield f"not judged of {enumerate_words(bare)}: whether the actuators can follow, and where it goes without power"
+        names = enumerate_words(bare)
+        yield f"not judged of {names}: whether the actuators can follow, and where it goes without power"
 
 
 def _about_bodies(flat: FlatRoutine, bodies: Bodies) -> Iterator[str]:

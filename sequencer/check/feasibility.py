@@ -106,11 +106,13 @@ class Feasibility:
         }
 
 
-def feasibility_of(plan: Plan) -> Feasibility:
+def feasibility_of(plan: Plan, pieces: Sequence[str | None] | None = None) -> Feasibility:
     """Work out what a plan takes out of every actuator and of the battery.
 
     Args:
         plan: the plan; its machine may lack what is needed to judge some axes, or all.
+        pieces: what it may carry, None among them for nothing, the first being the least of loads; None: nothing, and
+            each piece of the machine.
     """
     machine = plan.routine.machine
     judged = judged_axes(machine)
@@ -118,7 +120,7 @@ def feasibility_of(plan: Plan) -> Feasibility:
     surges = surges_of(plan)
     if not judged and not surges:
         return Feasibility((), (), (), tuple(bare))
-    demands = demands_of(plan)
+    demands = demands_of(plan, pieces)
     drives = {name: AxisDrive(machine.axes[name]) for name in judged}
     looks = _Looks(machine, demands, drives, surges)
     peaks = [*looks.peaks.values(), *(peak for surge in surges for peak in looks.of_surge(surge))]
@@ -252,13 +254,14 @@ def _needs(drive: AxisDrive, demands: PlanDemands, axis: str, index: int) -> lis
     found = []
     low, high = drive.springs
     for piece, table in demands.by_piece.items():
+        lightest = not found
         demand = table[axis][index]
         sense = sense_of(demand)
         moving = demand.moving + drive.inertia * demand.acceleration
         springs = [(low, "the least counterbalance"), (high, "the greatest counterbalance")]
         if low == high:
             springs = [(low, "")]
-        if piece is None:
+        if lightest:
             springs.insert(0, (0.5 * (low + high), ""))
         for spring, words in springs:
             force = drive.needed(moving, demand.weight, spring, demand.velocity, sense)

@@ -136,8 +136,6 @@ class Examination:
             else [{"name": s.name, "start": s.start, "end": s.end, "slack": s.slack} for s in plan.steps],
             "critical": [] if plan is None else list(plan.critical),
             "clearance": None if self.clearance is None else self.clearance.as_json(),
-            "feasibility": None if self.feasibility is None else self.feasibility.as_json(),
-            "unpowered": None if self.unpowered is None else self.unpowered.as_json(),
         }
 
 

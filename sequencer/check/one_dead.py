@@ -64,7 +64,8 @@ def one_dead(plan: Plan, found: Feasibility) -> tuple[DeadActuator, ...]:
     for axis in machine.axes.values():
         if axis.name not in found.draws or len(axis.in_service) < 2:
             continue
-        steps = dict.fromkeys(demand.step for demand in found.demands.by_piece[None][axis.name])
+        table = next(iter(found.demands.by_piece.values()))
+        steps = dict.fromkeys(demand.step for demand in table[axis.name])
         for actuator in axis.in_service:
             drive = AxisDrive(axis, frozenset({actuator.name}))
             for step in sorted(steps, key=lambda name: name == STANDS):
