@@ -17,6 +17,8 @@ from sequencer.routine.steps import At, Move, Step, Timeout
 GRAVITY = 9.80665
 MOTOR = Motor("round", rated_voltage=12.0, stall_torque=2.0, stall_current=100.0, no_load_speed=200.0 * pi)
 """Torque 0.02 N m/A, winding 0.12 ohm, back-EMF 12 V / 200 pi rad/s."""
+TURN = 200.0 * pi
+"""Motor angle per travel of the slide [rad/m]."""
 BATTERY = Battery(12.5, 0.02, 7.0, (10.0, 50.0))
 LIMITS = Limits(0.5, 2.0)
 

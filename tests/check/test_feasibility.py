@@ -9,7 +9,7 @@ from __future__ import annotations
 import importlib.util
 import sys
 from dataclasses import replace
-from math import pi, sqrt
+from math import sqrt
 from pathlib import Path
 
 import pytest
@@ -37,7 +37,7 @@ sys.modules["check_motors"] = motors
 _SPEC.loader.exec_module(motors)
 
 DEMO = Path(__file__).parents[2] / "demos" / "lantern"
-TURN = 200.0 * pi
+TURN = motors.TURN
 """Motor angle per travel [rad/m]."""
 
 
@@ -70,7 +70,7 @@ def test_a_hoist_takes_what_the_handbook_says() -> None:
 
 
 def test_a_gear_helps_to_brake_and_friction_works_against_every_motion() -> None:
-    """Downwards with a brake of 6 m/s2: the motor holds back m (g + a) less friction, of which the gear takes a part."""
+    """Downwards with a brake of 6 m/s2: the motor holds back m (g + a) less friction, and its gear helps."""
     load = Load(mass=10.0, coulomb=20.0, viscous=8.0)
     down = Step("lower", Move((("lift", At(0.1)),)), profile="trapezoid")
     up = Step("raise", Move((("lift", At(0.9)),)), profile="trapezoid")
