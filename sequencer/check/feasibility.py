@@ -251,7 +251,7 @@ _STILL = 1e-6
 def _needs(drive: AxisDrive, demands: PlanDemands, axis: str, index: int) -> list[tuple[_Need, Drawn]]:
     """What an axis needs at an instant: first with nothing held and the mean of its counterbalance, then with all else
     that is declared."""
-    found = []
+    found: list[tuple[_Need, Drawn]] = []
     low, high = drive.springs
     for piece, table in demands.by_piece.items():
         lightest = not found
