@@ -206,8 +206,7 @@ def play(
 ) -> None:
     """Tick and let time pass until it is over, and see how near the plant comes to what it must miss."""
     plant, script = performance.plant, performance.script
-    if watch:
-        watch.see(plant.positions(), 0.0)
+    first = performance.now
     while not performance.over:
         now = performance.now
         gap = performance.tick()
@@ -217,6 +216,8 @@ def play(
             near.consider(performance.events)
         if watch:
             watch.consider(performance.readings)
+            if now == first:
+                watch.see(plant.positions(), now / NANOSECONDS)
             for begin in range(0, gap, WATCH_SLICE):
                 plant.advance(min(WATCH_SLICE, gap - begin))
                 watch.see(plant.positions(), (now + min(begin + WATCH_SLICE, gap)) / NANOSECONDS)

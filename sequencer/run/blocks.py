@@ -14,6 +14,9 @@ from sequencer.run.terms import build
 if TYPE_CHECKING:
     from sequencer.run.routine_run import Run
 
+BLOCKS = ("choose", "repeat", "perform")
+"""The kinds of step with steps inside."""
+
 
 def choose(run: Run, activation: Activation, arrived: list[int]) -> list[int]:
     """The first branch whose guard is true, in file order; none and no else: wait (R11)."""
@@ -30,7 +33,7 @@ def choose(run: Run, activation: Activation, arrived: list[int]) -> list[int]:
         taken = len(activation.guards)
     activation.branch = taken
     words = "else" if taken == len(activation.guards) else run.host.words(data["branches"][taken]["term"], run.scope)
-    run.host.event("branch", run.name, activation.step.name, words)
+    run.host.event("branch", run.name, activation.step.name, words, (("branch", taken + 1),))
     steps = activation.step.entries[taken]
     activation.remaining = len(steps)
     if not steps:
