@@ -1,8 +1,8 @@
 """The motors of one axis taken together, asked the other way round than the plant asks: which volts make a force.
 
-    F = sum w_g k_g i_g,   i_g = (U - e_g v) / R_g,   F - s (friction) = force needed
+    F = sum w_g f_g i_g,   i_g = (U - e_g v) / R_g,   F - s (friction) = force needed
 
-with k_g the force of a group of like motors per ampere in each, e_g their back-EMF per speed, s the sense of motion and
+with f_g the force of a group of like motors per ampere in each, e_g their back-EMF per speed, s the sense of motion and
 w_g = 1 - s sign(F) loss_g: a gear takes its share of what drives, and adds it to what brakes.
 """
 
