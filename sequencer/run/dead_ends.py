@@ -23,10 +23,9 @@ def look_for_dead_ends(host: Host) -> None:
     for motion in host.motions:
         if motion.profile is not None:
             return
-    if not all(run.state != "running" or run.asked_hopeless == _situation(run) for run in host.runs) and _stands(host):
-        for run in host.runs:
-            if run.state != "running" or run.asked_hopeless == _situation(run):
-                continue
+    unasked = [run for run in host.runs if run.state == "running" and run.asked_hopeless != _situation(run)]
+    if unasked and _stands(host):
+        for run in unasked:
             run.asked_hopeless = _situation(run)
             reason = _dead_end(host, run)
             if reason is not None and reason != run.hopeless:

@@ -74,8 +74,8 @@ class AxisDefinition:
         self.speed_tolerance: float = tolerance["speed"]
         self.settle: int = tolerance["settle"]
         self.following: float = _INFINITE if tolerance["following"] is None else tolerance["following"]
-        self.is_followed = self.following < _INFINITE
-        self.band = self.position_tolerance if self.following == _INFINITE else self.following
+        self.is_followed = tolerance["following"] is not None
+        self.band = self.following if self.is_followed else self.position_tolerance
         self.behind: str = tolerance["behind"]
         self.latency: tuple[int, int] = (data["latency"][0], data["latency"][1])
         self.carries_on = data["between"] == "carry_on"
@@ -190,9 +190,9 @@ class StepDefinition:
         self.joins_any: list[int] = []
         self.withs: list[int] = []
         self.passers: list[int] = []
-        self.entries: list[list[int]] = []
         self.axes = _axes_claimed(self.kind, data)
         self.outputs = _outputs_claimed(self.kind, data)
+        self.entries = _entries(self.kind, data)
 
 
 class RoutineDefinition:
@@ -272,13 +272,6 @@ class RoutineDefinition:
         self.chooses = any(step.kind == "choose" for step in self.steps)
         self.asks_for_times = any(name.endswith(".elapsed") for name in texts_in(data["steps"]))
         self.entries: list[int] = list(data["roots"])
-        for step in self.steps:
-            if step.kind == "choose":
-                step.entries = [list(branch["steps"]) for branch in step.data["branches"]]
-                if step.data["otherwise"] is not None:
-                    step.entries.append(list(step.data["otherwise"]))
-            elif step.kind in ("repeat", "perform"):
-                step.entries = [list(step.data["steps"])]
 
 
 def _axes_claimed(kind: str, data: Mapping[str, Any]) -> list[int]:
@@ -298,6 +291,17 @@ def _outputs_claimed(kind: str, data: Mapping[str, Any]) -> list[int]:
     if kind == "pulse":
         return [drive[1] for drive in data["drives"] if drive[0] == "output"]
     return [output for output, _ in data["values"]] if kind == "set" else []
+
+
+def _entries(kind: str, data: Mapping[str, Any]) -> list[list[int]]:
+    """The steps directly inside a block: of each branch and of its `otherwise`, or of the one passage."""
+    match kind:
+        case "choose":
+            branches = [list(branch["steps"]) for branch in data["branches"]]
+            return branches if data["otherwise"] is None else [*branches, list(data["otherwise"])]
+        case "repeat" | "perform":
+            return [list(data["steps"])]
+    return []
 
 
 def texts_in(data: Any) -> frozenset[str]:

@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 
 def begin(run: Run) -> None:
     """The tick of the request: the first steps are active in it (R5)."""
-    run.started = run.host.now
     run.root_remaining = len(run.definition.entries)
     _spread(run, [], set(open_scope(run, ROOT, run.definition.entries)))
 
@@ -78,7 +77,7 @@ def _due(run: Run) -> list[int]:
     limit = run.host.now + run.host.quarter
     due = [index for time, index in run.timed if time <= limit]
     if due:
-        run.timed = [(time, index) for time, index in run.timed if time > limit]
+        run.timed = [one for one in run.timed if one[1] not in due]
     return due
 
 

@@ -62,7 +62,7 @@ class Host:
         self.fault_cause: str | None = None
         self.events: list[Event] = []
         self._sequence = 0
-        self.cancelling = False
+        self.cancelling: bool
         self.waiting: list[tuple[list[Run], Request]] = []
         self.confirmed: set[str] | None = None
         self.bypasses = _bypasses(given)
@@ -214,7 +214,6 @@ class Host:
             forget_followers(self)
             for run in list(self.runs):
                 run.cancel("disabled", off=True)
-                self._over(run, run.outcome_to_be or "done", run.cause)
             for motion in self.motions:
                 motion.drop()
             self.enabled = False
@@ -264,7 +263,6 @@ class Host:
             motion = self.motions[axis]
             if motion.run is run:
                 motion.run = None
-                motion.activation = None
                 motion.stop_kind = None
                 self.rest(motion)
         for output in sorted(run.used_outputs):
@@ -383,14 +381,8 @@ class Host:
             run.cancel(f"{by} takes {name}")
 
     def detach(self, motion: Motion) -> None:
-        activation = motion.activation
-        if activation is not None and motion in activation.motions:
-            place = activation.motions.index(motion)
-            del activation.motions[place], activation.settled[place]
         if motion.run is not None:
             motion.run.used_axes.discard(motion.definition.index)
-        if motion.group is not None:
-            motion.group = None
         motion.activation = None
         motion.run = None
 

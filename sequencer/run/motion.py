@@ -29,6 +29,9 @@ STOP_RANK = {"ramp_then_hold": 2, "ramp_then_off": 1, "off": 0}
 RAMP_DEADLINE = 500_000_000
 """A ramp_then_off that has not ended this long [ns] after its planned end falls back to off."""
 
+NEVER = -(1 << 62)
+"""When an axis was taken by a step that none has had yet [ns]: before all times of any clock."""
+
 ROUNDING_NS = 1_000
 """A profile whose end is nearer than this [ns] has ended: durations are not whole nanoseconds."""
 
@@ -46,7 +49,6 @@ class Motion:
     __slots__ = (
         "acceleration",
         "activation",
-        "after_stop",
         "aim",
         "anywhere",
         "behind_error",
@@ -131,9 +133,8 @@ class Motion:
         self.held_since = 0
         self.run: Run | None = None
         self.activation: Activation | None = None
-        self.taken_at = 0
+        self.taken_at = NEVER
         self.stop_kind: str | None = None
-        self.after_stop: Mode = "hold"
         self.deadline = 0
         self.latched = False
         self.watched = False
@@ -277,14 +278,13 @@ class Motion:
             return
         if not already:
             self.brake()
-        self.after_stop = "off" if kind == "ramp_then_off" else "hold"
         self.deadline = now + self.end_clock + RAMP_DEADLINE
         if self.profile is None:
             self.finish_stop()
 
     def finish_stop(self) -> None:
         """The ramp has ended: hold or drop the axis."""
-        if self.after_stop == "off" and self.stop_kind == "ramp_then_off":
+        if self.stop_kind == "ramp_then_off":
             self.switch_off()
         elif self.mode == "track":
             self.mode = "hold"

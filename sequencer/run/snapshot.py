@@ -7,7 +7,7 @@ from typing import Any
 
 from sequencer.ports.readings import AxisReading, Readings, Sensed, SensorValue
 from sequencer.run.definition import AxisDefinition, MachineDefinition
-from sequencer.run.motion import Motion
+from sequencer.run.motion import NEVER, Motion
 from sequencer.run.terms import Scope, Watch, names_of
 
 LOADED = 0.25
@@ -155,13 +155,13 @@ class Snapshot:
         if readings.parts:
             self._compare_parts(readings, gap)
         if not self._plain:
-            self._plain = not any(self._own) and not any(self.lost) and not any(self._offsets)
+            self._plain = not any(self._own) and not any(self.lost)
         self._take_sensors(readings, tick)
         battery = readings.battery
         values["battery"] = None if battery is None else _finite(battery)
         for name, watch, blind, axes in self._derived:
-            since = max((motions[axis].taken_at for axis in axes), default=0) if blind else 0
-            if blind and since + blind > readings.now_ns + (self.machine.period >> 2):
+            since = max((motions[axis].taken_at for axis in axes), default=NEVER)
+            if since + blind > readings.now_ns + (self.machine.period >> 2):
                 watch.forget()
                 values[name] = False
             else:
@@ -186,6 +186,7 @@ class Snapshot:
             self.lose_zero(index, "its actuator says so")
         elif before_told is False and told and self.lost[index] is not None and not self._own[index]:
             self.lost[index] = None
+            self._count_as_told(index, motion)
         self.zeroed[index] = (told or self._own[index]) and self.lost[index] is None
         self.faults[index] = reading.fault
         fresh = type(reading.age) is int and reading.age <= self.machine.longest_gap
@@ -213,6 +214,14 @@ class Snapshot:
         values[ordered_name] = motion.position if motion.known else None
         if error_wanted:
             values[error_name] = motion.error(position) if motion.powered else 0.0
+
+    def _count_as_told(self, index: int, motion: Motion) -> None:
+        """An actuator that has found its zero by itself is read as it says, without what was added before (R42)."""
+        shift, before = -self._offsets[index], self._previous[index]
+        if shift:
+            self._offsets[index] = 0.0
+            self._previous[index] = None if before is None else before + shift
+            motion.rezero(shift)
 
     def _compare_parts(self, readings: Readings, gap: int) -> None:
         """Encoders of one axis that are too far apart, and motors of which one does not push (R42, R48)."""
@@ -289,7 +298,6 @@ class Snapshot:
         for name in self.values:
             self.values[name] = None
             self._note(name, "not read", tick)
-        self.faults = [None] * len(self.faults)
         self._previous = [None] * len(self._previous)
         for _, watch, _, _ in self._derived:
             watch.forget()

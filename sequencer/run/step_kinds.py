@@ -63,7 +63,7 @@ def _move(activation: Activation, run: Run) -> None:
         if axis in step.envelopes:
             style = _by_motors(step.envelopes[axis])
         plans.append((motion, aim_at(motion, style, goal, limits), goal, limits))
-    origins = [_origin(motion, run) for motion, _, _, _ in plans]
+    origins = [motion.advanced() for motion, _, _, _ in plans]
     group: list[Motion] | None = None
     profiles: Sequence[Profile]
     if step.together and len(plans) > 1:
@@ -107,10 +107,9 @@ def _flick(activation: Activation, run: Run) -> None:
         return flick(state, through, State(goal), limits, travel=motion.definition.travel)
 
     aim = aim_by(motion, limits, throw)
-    origin = _origin(motion, run)
+    origin = motion.advanced()
     (profile,) = aim([origin])
     motion.adopt(aim, goal, limits, profile)
-    motion.group = None
     motion.clamped = not motion.definition.carries_on
     set_instants(activation)
     if origin.velocity == 0.0 and origin.acceleration == 0.0:
@@ -141,21 +140,15 @@ def _press(activation: Activation, run: Run) -> bool:
     bound = run.scope.number(step.data["toward"])
     effort = abs(run.scope.number(step.data["effort"]))
     _inside_travel(motion, bound)
-    here = _origin(motion, run).position
+    here = motion.position
     low, high = min(here, bound, motion.occupied_low), max(here, bound, motion.occupied_high)
     if not _is_free(activation, run, low, high):
         return False
-    sign = 1.0 if bound >= here else -1.0
-    velocity = limits_for(step, axis, run).velocity
+    slowest, fastest = limits_for(step, axis, run).velocity
     motion.held = None
-    motion.profile = None
-    motion.aim = None
-    motion.group = None
     motion.mode = "effort"
-    motion.current = sign * effort
     motion.bound = bound
-    motion.speed_bound = velocity[1] if sign > 0.0 else velocity[0]
-    motion.position, motion.velocity, motion.acceleration = here, 0.0, 0.0
+    motion.current, motion.speed_bound = (effort, fastest) if bound >= here else (-effort, slowest)
     motion.stop_kind = None
     motion.latched = False
     motion.occupy_what_is_known()
@@ -213,7 +206,7 @@ def _creep(activation: Activation, run: Run, speed: float, goal: float | None) -
     """Move one axis at a speed, to a goal or a whole travel on, from the motion at hand."""
     motion = activation.motions[0]
     low, high = motion.definition.travel
-    origin = _origin(motion, run)
+    origin = motion.advanced()
     end = goal if goal is not None else origin.position + (high - low if speed > 0.0 else low - high)
     planned = limits_for(activation.step, motion.definition.index, run)
     fastest = abs(speed)
@@ -221,7 +214,6 @@ def _creep(activation: Activation, run: Run, speed: float, goal: float | None) -
     aim = aim_at(motion, s_curve if limits.jerk is not None else trapezoid, end, limits)
     (profile,) = aim([origin])
     motion.adopt(aim, end, limits, profile)
-    motion.group = None
     motion.clamped = not motion.definition.carries_on
 
 
@@ -243,18 +235,6 @@ def _pulse(activation: Activation, run: Run) -> None:
             motion.mode, motion.volts, motion.velocity = "effort", strength, 0.0
         else:
             motion.mode, motion.volts, motion.velocity = "track", 0.0, strength
-
-
-def _origin(motion: Motion, run: Run) -> State:
-    """From the committed set-point of a powered axis, from the measured position at rest of an unpowered one (R29)."""
-    if motion.powered:
-        return motion.advanced()
-    measured = run.host.values.get(motion.definition.name)
-    assert measured is not None  # _ready_to_move has seen to it
-    motion.rebase(measured, run.host.now)
-    if not run.host.zeroed[motion.definition.index]:
-        motion.occupy_everything()
-    return State(measured, 0.0, 0.0)
 
 
 def _ready_to_move(motion: Motion, run: Run, zeroed: bool = True) -> None:

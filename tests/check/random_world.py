@@ -3,7 +3,7 @@
 The world knows nothing of phases or order: it only starts what the step list says, moves each axis monotonically
 towards its goal by random pieces, opens gates when the ordered positions fulfil them, ends waits when what is measured
 does, and ends steps and blocks early where a condition or a timeout may. An axis that is interrupted runs on for a
-while, towards where it was bound.
+while, towards where it was bound: a step that takes it brakes it first, as fast as it was planned to stop.
 """
 
 from __future__ import annotations
@@ -334,7 +334,6 @@ class World:
             self.owner[axis] = node.index
             self.pressed.pop(axis, None)
             if axis in self.runs_on:
-                # It is braked with the limits in force, whatever those of the step that takes it.
                 ways[axis].insert(0, self.runs_on.pop(axis))
             if isinstance(node.step.body, Press):
                 self.pressed[axis] = ways[axis][-1]
