@@ -191,7 +191,7 @@ def test_a_verdict_says_in_words_what_was_found():
     )
     wide = {"lift": (0.65, 1.4), "slide": (0.0, 0.5), "wrist": (deg(-20.0), deg(90.0))}
     assert str(prove(pairs, *tree.box(wide), budget=1)) == (
-        "undecided after 1 cells: hand and shelf at lift 0.65 m to 1.4 m, slide 0 m to 0.5 m, wrist -20 deg to 90 deg"
+        "undecided after 1 cell: hand and shelf at lift 0.65 m to 1.4 m, slide 0 m to 0.5 m, wrist -20 deg to 90 deg"
     )
     assert str(prove([], *tree.box(wide))) == "clear: nothing is watched"
 
