@@ -185,7 +185,10 @@ class StepDefinition:
         self.retry: int = data["retry"]
         self.together: bool = data["together"]
         self.envelopes = {int(axis): Envelope(**numbers) for axis, numbers in data.get("envelopes", {}).items()}
-        self.limits = {int(axis): _limits_of_step(data, limits) for axis, limits in data["limits"].items()}
+        self.limits = {int(axis): limits_of(limits) for axis, limits in data["limits"].items()}
+        if data.get("profile", "s_curve") != "s_curve":
+            # Its accelerations jump, so those of its brake may: under a jerk limit it would pass that of the velocity.
+            self.limits = {axis: Limits(one.velocity, one.acceleration) for axis, one in self.limits.items()}
         self.successors: list[int] = []
         self.joins_any: list[int] = []
         self.withs: list[int] = []
@@ -299,14 +302,6 @@ def _entries(kind: str, data: Mapping[str, Any]) -> list[list[int]]:
         case "repeat" | "perform":
             return [list(data["steps"])]
     return []
-
-
-def _limits_of_step(data: Mapping[str, Any], limits: Any) -> Limits:
-    """Without a jerk limit where its profile keeps to none: it could not end an acceleration within it either, and
-    would pass its velocity limit when it is stopped in mid-acceleration.
-    """
-    velocity, acceleration, jerk = limits
-    return limits_of((velocity, acceleration, jerk if data.get("profile", "s_curve") == "s_curve" else None))
 
 
 def texts_in(data: Any) -> frozenset[str]:

@@ -102,24 +102,19 @@ class Motion:
 
     def __init__(self, definition: AxisDefinition) -> None:
         self.definition = definition
-        self.position = 0.0
-        self.velocity = 0.0
-        self.acceleration = 0.0
+        self.position = self.velocity = self.acceleration = 0.0
         self.known = definition.is_spin
         self.anywhere = True
         self.mode: Mode = "off"
-        self.volts = 0.0
-        self.current = 0.0
-        self.bound = 0.0
-        self.speed_bound = 0.0
+        self.volts = self.current = self.bound = 0.0
+        self.speed_bound: float
         self.profile: Profile | None = None
-        self.clock = 0
-        self.next_clock = 0
-        self.end_clock = 0
-        self.gain = 0
-        self.candidate = State(0.0, 0.0, 0.0)
+        self.clock = self.end_clock = 0
+        self.next_clock: int
+        self.gain: int
+        self.candidate: State
         self.aim: Plan | None = None
-        self.goal = 0.0
+        self.goal: float
         self.group: list[Motion] | None = None
         self.clamped = not definition.carries_on
         self.latest = definition.latency[1]
@@ -127,21 +122,28 @@ class Motion:
         self.plan_limits = definition.limits
         self.keeps_to = self.will_keep_to = definition.sure
         self.history: deque[tuple[int, float]] = deque()
-        self.low = self.high = 0.0
+        self.low: float
+        self.high: float
         self.occupied_low, self.occupied_high = definition.travel
         self.held: str | None = None
-        self.held_since = 0
+        self.held_since: int
         self.run: Run | None = None
         self.activation: Activation | None = None
         self.taken_at = NEVER
         self.stop_kind: str | None = None
-        self.deadline = 0
+        self.deadline: int
         self.latched = False
         self.watched = False
         self.offset = 0.0
-        self.behind_since = self.progress_since = 0
-        self.behind_from = self.behind_error = self.progress_place = 0.0
-        self.first_current = self.least_current = self.greatest_current = 0.0
+        # Set when the axis begins to lag, and read until it has caught up.
+        self.behind_since: int
+        self.progress_since: int
+        self.behind_from: float
+        self.behind_error: float
+        self.progress_place: float
+        self.first_current: float
+        self.least_current: float
+        self.greatest_current: float
         self.order = AxisOrder("off")
         self.order_key: tuple[object, ...] = ()
 
@@ -274,7 +276,6 @@ class Motion:
             self.profile = None
             self.mode = "hold" if kind == "ramp_then_hold" and not self.definition.is_spin else "off"
             self.latched = kind == "ramp_then_off"
-            self.velocity = self.acceleration = 0.0
             return
         if not already:
             self.brake()
@@ -402,8 +403,6 @@ class Motion:
             history.append((now, self.position))
         if self.clock >= self.end_clock:
             self.profile = None
-            if self.velocity == 0.0:
-                self.acceleration = 0.0
             if self.stop_kind is not None:
                 self.finish_stop()
 
