@@ -150,6 +150,7 @@ class StepDefinition:
         "entries",
         "envelopes",
         "index",
+        "is_block",
         "joins_any",
         "kind",
         "limits",
@@ -175,6 +176,7 @@ class StepDefinition:
         self.elapsed_key = f"{self.name}.elapsed"
         self.timed_out_key = f"{self.name}.timed_out"
         self.kind: str = data["kind"]
+        self.is_block = self.kind in ("choose", "repeat", "perform")
         self.parent: int = data["parent"]
         self.start: Mapping[str, Any] = data["start"]
         self.steady = data["steady"]
@@ -221,6 +223,7 @@ class RoutineDefinition:
         "name",
         "outputs",
         "parameters",
+        "passes",
         "placed",
         "region",
         "start",
@@ -269,6 +272,7 @@ class RoutineDefinition:
             step for groups in data.get("cleared", {}).values() for _, _, steps in groups for step in steps
         )
         self.stays = any(step.data["must_stay"] is not None for step in self.steps)
+        self.passes = any(step.passers for step in self.steps)
         self.chooses = any(step.kind == "choose" for step in self.steps)
         self.asks_for_times = any(name.endswith(".elapsed") for name in texts_in(data["steps"]))
         self.entries: list[int] = list(data["roots"])
