@@ -105,11 +105,9 @@ class MachineDefinition:
         "axes",
         "axis_index",
         "data",
-        "hash",
         "keep_outs",
         "longest_gap",
         "must_stay",
-        "name",
         "output_index",
         "outputs",
         "period",
@@ -119,8 +117,6 @@ class MachineDefinition:
 
     def __init__(self, data: Mapping[str, Any]) -> None:
         self.data = data
-        self.name: str = data["name"]
-        self.hash: str = data["hash"]
         self.period: int = data["period"]
         self.longest_gap: int = data["longest_gap"]
         self.axes = [

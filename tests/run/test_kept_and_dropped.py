@@ -8,8 +8,9 @@ import os
 from typing import Any
 
 import pytest
-from rig import LIMITS, Rig, axis, checked, machine, move, pulse, started, wait
+from rig import LIMITS, Rig, axis, checked, keep_out, machine, move, pulse, started, wait
 
+from profiles import ProfileError
 from sequencer.ports.readings import AxisReading
 from sequencer.run import Confirmations
 
@@ -113,3 +114,35 @@ def test_two_runs_that_end_in_one_tick_are_both_told_in_the_status() -> None:
     assert [run.name for run in rig.runner.status().runs] == ["a", "b", "c"]
     rig.run(10)
     assert [(run.name, run.state) for run in rig.runner.status().runs] == [("b", "done"), ("c", "done")]
+
+
+@pytest.mark.parametrize("end", ["disabled", "abort", "cancel"])
+def test_the_way_out_belongs_to_a_cancel_and_to_neither_an_abort_nor_a_disable(end: str) -> None:
+    """R47, R41: not even when the machine is enabled again."""
+    out = dict(checked(machine(), wait("out", 0.1)).routine)
+    rig = started(checked(machine(), move("m", {"lift": 2.0}), on_cancel=out), ticks=20)
+    if end == "disabled":
+        rig.enabled = False
+    else:
+        getattr(rig.runner, end)()
+    rig.run(2)
+    rig.enabled = True
+    rig.runner.reset()
+    rig.run(60)
+    assert bool(rig.starts("out")) is (end == "cancel")
+
+
+def test_an_axis_that_can_not_go_on_is_a_fault_of_the_machine() -> None:
+    """R47, R54: nothing is ordered but the stop."""
+
+    def fail(states: Any) -> Any:
+        raise ProfileError("by hand")
+
+    out = dict(checked(machine(), wait("out", 0.1)).routine)
+    box = keep_out("post", [0, 0.5, 2.0], [1, -1.0, 1.0], when=BEAM)
+    on = machine(keep_outs=[box])
+    rig = started(checked(on, move("m", {"lift": 2.5}), on_fault=out), ticks=80, beam=lambda tick: tick < 80)
+    rig.runner._host.motions[0].aim = fail
+    rig.run(20)
+    assert rig.outcome()[1] == "faulted"
+    assert rig.starts("out") == []
