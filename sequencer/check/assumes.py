@@ -10,6 +10,7 @@ from sequencer.check.spans import Span, band_of
 from sequencer.errors import enumerate_words
 from sequencer.machine.condition import term_text
 from sequencer.machine.interlock import KeepOut, MustStay
+from sequencer.machine.machine import Machine
 from sequencer.plan.motion import moved_axes
 from sequencer.plan.resolve import FlatRoutine
 from sequencer.routine.parameters import NumberParameter
@@ -59,7 +60,23 @@ def assumptions(flat: FlatRoutine, bodies: Bodies | None = None) -> Iterator[str
         yield "no bodies declared; not judged: clearance between mechanisms"
     else:
         yield from _about_bodies(flat, bodies)
-    yield "not judged: whether the actuators can follow, and where axes go without power"
+    yield from _about_motors(flat.machine)
+
+
+def _about_motors(machine: Machine) -> Iterator[str]:
+    moving = [axis for axis in machine.axes.values() if axis.travel is not None]
+    judged = [axis.name for axis in moving if axis.has_motors_and_load]
+    bare = [axis.name for axis in moving if not axis.has_motors_and_load]
+    if not judged:
+        yield "not judged: whether the actuators can follow, and where axes go without power"
+        return
+    yield (
+        f"motors and loads are as declared: {enumerate_words(judged)}; judged is the punctual plan, without what "
+        "controllers add to correct errors, and without power each axis for itself"
+    )
+    if bare:
+        names = enumerate_words(bare)
+        yield f"not judged of {names}: whether the actuators can follow, and where it goes without power"
 
 
 def _about_bodies(flat: FlatRoutine, bodies: Bodies) -> Iterator[str]:

@@ -33,6 +33,7 @@ from sequencer.routine.routine import Routine, Waiver
 
 if TYPE_CHECKING:
     from sequencer.check.clearance import ClearanceSearch
+    from sequencer.check.powered import Power
 
 
 def check(routine: Routine, *, waive: Iterable[Waiver] = ()) -> CheckedRoutine:
@@ -75,6 +76,7 @@ def examine(routine: Routine, *, waive: Iterable[Waiver] = ()) -> Examination:
     order = Order(flat)
     bodies = None
     advice = None
+    power: Power | None = None
     afterwards: dict[AfterwardsKey, Mapping[str, Any]] = {}
     search: ClearanceSearch | None = None
     try:
@@ -94,6 +96,12 @@ def examine(routine: Routine, *, waive: Iterable[Waiver] = ()) -> Examination:
                 found += after.findings
                 if after.data is not None:
                     afterwards[after.key] = after.data
+        if plan is not None and any(axis.has_motors_and_load for axis in flat.machine.axes.values()):
+            # Many machines declare no motors, and then need not wait for what judges them.
+            from sequencer.check.powered import examine_power
+
+            power = examine_power(flat, plan, None if search is None else search.proofs)
+            found += power.findings
         if bodies is not None and plan is not None:
             from sequencer.check.clearance_advice import clearance_advice
 
@@ -115,7 +123,8 @@ def examine(routine: Routine, *, waive: Iterable[Waiver] = ()) -> Examination:
             cleared=cleared,
             afterwards=afterwards,
         )
-    return Examination(verdict, assumes, findings, plan, checked, advice)
+    feasibility, unpowered = (None, None) if power is None else (power.feasibility, power.unpowered)
+    return Examination(verdict, assumes, findings, plan, checked, advice, feasibility, unpowered)
 
 
 def _rules(

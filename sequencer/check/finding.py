@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from sequencer.check.advice import ClearanceAdvice
 from sequencer.errors import StepgraphError
 from sequencer.pack.checked import CheckedRoutine
 from sequencer.places import NOWHERE, Place
 from sequencer.plan.planned import Plan
+
+if TYPE_CHECKING:
+    from sequencer.check.feasibility import Feasibility
+    from sequencer.check.unpowered import WithoutPower
 
 Severity = Literal["error", "undecided", "warning", "note"]
 Verdict = Literal["clear", "conflict", "undecided", "invalid"]
@@ -105,7 +109,9 @@ class Examination:
     """All that a check found out about a routine; it is made for clear routines and for others alike.
 
     `checked` is the compiled routine, or None where a finding refuses it; `plan` is None where none could be made.
-    `clearance` tells how near the plan comes if it is punctual; None where no bodies are watched.
+    `clearance` tells how near the plan comes if it is punctual; None where no bodies are watched. `feasibility` is what
+    the plan takes out of actuators and battery, `unpowered` where axes go when the power is cut; None where nothing is
+    declared of any motor.
     """
 
     verdict: Verdict
@@ -114,6 +120,8 @@ class Examination:
     plan: Plan | None
     checked: CheckedRoutine | None
     clearance: ClearanceAdvice | None = None
+    feasibility: Feasibility | None = None
+    unpowered: WithoutPower | None = None
 
     def as_json(self) -> dict[str, Any]:
         """What `check --json` prints for one routine."""

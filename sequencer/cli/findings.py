@@ -13,6 +13,7 @@ from sequencer.errors import MissingExtra, StepgraphError
 
 if TYPE_CHECKING:
     from sequencer.check import Examination, Finding
+    from sequencer.pack import CheckedRoutine
     from sequencer.routine.routine import Routine, Waiver
 
 VERDICT_STYLES = {"clear": "good", "conflict": "bad", "undecided": "doubtful", "invalid": "bad"}
@@ -69,6 +70,21 @@ def say_examination(name: str, examination: Examination, output: Output) -> None
         words = f"assumes: {'; '.join(examination.assumes)}"
         for line in wrap(words, max(output.width, 60) - 4, break_on_hyphens=False):
             output.say(f"    {output.styled(line, 'soft')}")
+
+
+def checked_fallbacks(routine: Routine, output: Output) -> list[CheckedRoutine] | None:
+    """The routines that timeouts fall back to, checked; None where one is not clear, which is said."""
+    from sequencer.check import examine
+    from sequencer.rehearse import fallbacks_of
+
+    found = []
+    for fallback in fallbacks_of(routine):
+        examination = examine(fallback)
+        if examination.checked is None:
+            say_findings(examination.findings, output)
+            return None
+        found.append(examination.checked)
+    return found
 
 
 def invalid(file: str, error: StepgraphError) -> dict[str, Any]:

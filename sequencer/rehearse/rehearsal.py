@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -110,6 +110,7 @@ def rehearse(
     others: Iterable[CheckedRoutine] = (),
     pressed: Sequence[tuple[float, Button]] = (),
     places: Mapping[str, float] | None = None,
+    each_tick: Callable[[Performance], None] | None = None,
 ) -> Rehearsal:
     """Run a checked routine on the plant until it has its outcome.
 
@@ -132,6 +133,7 @@ def rehearse(
         pressed: what a person asks of the runner on the way, each with its time from the start [s].
         places: where bodies outside stand [m] that no script of their reading moves; by default in the middle of what
             the routine says of their range.
+        each_tick: called after every tick with what passes between runner and plant, before time goes on.
 
     Raises:
         ModelError: start, piece, a gauge, a fault, a place or a button names something that does not exist, or a body
@@ -161,7 +163,7 @@ def rehearse(
     laid = dict(spec.offered) | {name: round(time * NANOSECONDS) for name, time in (offered or {}).items()}
     told = [(time / NANOSECONDS, button) for button, time in spec.pressed]
     performance = Performance(runner, plant, script, laid, [*told, *pressed], checked.name, limit)
-    play(performance, watch, near)
+    play(performance, watch, near, each_tick)
     trace = recorder.trace()
     run = next((run for run in trace.runs() if run.name == checked.name), None)
     steps = trace.steps(run) if run is not None else ()
@@ -196,13 +198,20 @@ def rehearse_all(
     return tuple(rehearse(checked, machine=machine, spec=spec, seed=seed) for spec in specs)
 
 
-def play(performance: Performance, watch: KeepOutWatch, near: ClearanceWatch | None = None) -> None:
+def play(
+    performance: Performance,
+    watch: KeepOutWatch,
+    near: ClearanceWatch | None = None,
+    each_tick: Callable[[Performance], None] | None = None,
+) -> None:
     """Tick and let time pass until it is over, and see how near the plant comes to what it must miss."""
     plant, script = performance.plant, performance.script
     first = performance.now
     while not performance.over:
         now = performance.now
         gap = performance.tick()
+        if each_tick is not None:
+            each_tick(performance)
         if near is not None:
             near.consider(performance.events)
         if watch:
