@@ -107,11 +107,9 @@ class MachineDefinition:
         "axes",
         "axis_index",
         "data",
-        "hash",
         "keep_outs",
         "longest_gap",
         "must_stay",
-        "name",
         "output_index",
         "outputs",
         "period",
@@ -121,8 +119,6 @@ class MachineDefinition:
 
     def __init__(self, data: Mapping[str, Any]) -> None:
         self.data = data
-        self.name: str = data["name"]
-        self.hash: str = data["hash"]
         self.period: int = data["period"]
         self.longest_gap: int = data["longest_gap"]
         self.axes = [
@@ -207,7 +203,8 @@ class RoutineDefinition:
 
     `axes` and `outputs` are all that its steps drive, `alone` the axes that it does not take over by `preempt`,
     `placed` those that it moves or presses to places, for which they need a zero. `ends` is
-    where its moves leave axes, as far as they are plain numbers. `after` holds what runs after a cancel or a fault.
+    where its moves leave axes, as far as they are plain numbers. `starts` are the boxes of which one must hold all axes
+    at the start [axis by index, lowest, highest], none: anywhere. `after` holds what runs after a cancel or a fault.
     `touching` are the steps, by index, in which bodies may touch.
     """
 
@@ -229,6 +226,7 @@ class RoutineDefinition:
         "placed",
         "region",
         "start",
+        "starts",
         "stays",
         "steps",
         "touching",
@@ -246,6 +244,7 @@ class RoutineDefinition:
         self.name: str = data["name"]
         self.start: str = data["from"]
         self.region: list[list[float]] = data["region"]
+        self.starts: list[list[list[float]]] = [self.region] if self.region else data.get("starts", [])
         self.parameters: dict[str, dict[str, Any]] = {parameter["name"]: parameter for parameter in data["parameters"]}
         self.steps = [StepDefinition(index, step) for index, step in enumerate(data["steps"])]
         self.axes = {axis for step in self.steps for axis in step.axes}

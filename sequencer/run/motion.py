@@ -82,31 +82,37 @@ class Motion(Occupied):
 
     def __init__(self, definition: AxisDefinition) -> None:
         super().__init__(definition)
-        self.volts = 0.0
-        self.current = 0.0
-        self.speed_bound = 0.0
+        self.volts = self.current = 0.0
+        self.speed_bound: float
         self.clock = 0
-        self.candidate = State(0.0, 0.0, 0.0)
+        self.candidate: State
         self.aim: Plan | None = None
-        self.goal = 0.0
+        self.goal: float
         self.group: list[Motion] | None = None
         self.clamped = not definition.carries_on
         self.plan_limits = definition.limits
         self.keeps_to = self.will_keep_to = definition.sure
-        self.low = self.high = 0.0
+        self.low: float
+        self.high: float
         self.held: str | None = None
-        self.held_since = 0
+        self.held_since: int
         self.run: Run | None = None
         self.activation: Activation | None = None
         self.taken_at = NEVER
         self.stop_kind: str | None = None
-        self.deadline = 0
+        self.deadline: int
         self.latched = False
         self.watched = False
         self.offset = 0.0
-        self.behind_since = self.progress_since = 0
-        self.behind_from = self.behind_error = self.progress_place = 0.0
-        self.first_current = self.least_current = self.greatest_current = 0.0
+        # Set when the axis begins to lag, and read until it has caught up.
+        self.behind_since: int
+        self.progress_since: int
+        self.behind_from: float
+        self.behind_error: float
+        self.progress_place: float
+        self.first_current: float
+        self.least_current: float
+        self.greatest_current: float
         self.order = AxisOrder("off")
         self.order_key: tuple[object, ...] = ()
 
@@ -227,7 +233,6 @@ class Motion(Occupied):
             self.profile = None
             self.mode = "hold" if kind == "ramp_then_hold" and not self.definition.is_spin else "off"
             self.latched = kind == "ramp_then_off"
-            self.velocity = self.acceleration = 0.0
             return
         if not already:
             self.brake()
@@ -297,8 +302,6 @@ class Motion(Occupied):
             history.append((now, self.position))
         if self.clock >= self.end_clock:
             self.profile = None
-            if self.velocity == 0.0:
-                self.acceleration = 0.0
             if self.stop_kind is not None:
                 self.finish_stop()
 

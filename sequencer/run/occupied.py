@@ -48,17 +48,15 @@ class Occupied:
 
     def __init__(self, definition: AxisDefinition) -> None:
         self.definition = definition
-        self.position = 0.0
-        self.velocity = 0.0
-        self.acceleration = 0.0
+        self.position = self.velocity = self.acceleration = 0.0
         self.known = definition.is_spin
         self.anywhere = True
         self.mode: Mode = "off"
         self.bound = 0.0
         self.profile: Profile | None = None
-        self.next_clock = 0
+        self.next_clock: int
         self.end_clock = 0
-        self.gain = 0
+        self.gain: int
         self.latest = definition.latency[1]
         self.stop_limits: Limits = definition.sure
         self.history: deque[tuple[int, float]] = deque()
