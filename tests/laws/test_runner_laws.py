@@ -485,14 +485,19 @@ class NextPointOnly(Supervisor):
 
 
 Edges = list[tuple[int, float, float]]
-CELL, CELLS = 0.1, 60
-"""How long the cells of a table are [m], and how many an axis has from -3 to 3 m."""
+CELL, CELLS, LOWEST = 0.1, 61, -3.05
+"""How long the cells of a table are [m], how many an axis has, and where they begin [m]: they hold all the travel."""
 
 
 def cells(edges: Edges) -> Edges:
     """The cells that a box and its tracking band touch."""
     return [
-        (index, CELL * floor((low - 0.002) / CELL), CELL * ceil((high + 0.002) / CELL)) for index, low, high in edges
+        (
+            index,
+            LOWEST + CELL * floor((low - 0.002 - LOWEST) / CELL),
+            LOWEST + CELL * ceil((high + 0.002 - LOWEST) / CELL),
+        )
+        for index, low, high in edges
     ]
 
 
@@ -547,7 +552,7 @@ class Hall:
     def add_table(self, name: str, edges: Edges) -> None:
         supervisor = self.runner._host.supervisor
         indices = tuple(index for index, _, _ in edges)
-        spans = [range(round((low + 3.0) / CELL), round((high + 3.0) / CELL)) for _, low, high in edges]
+        spans = [range(round((low - LOWEST) / CELL), round((high - LOWEST) / CELL)) for _, low, high in edges]
         bits = 0
         for place in product(*spans):
             number = 0
@@ -555,7 +560,7 @@ class Hall:
                 number = number * CELLS + cell
             bits |= 1 << number
         size = (CELLS ** len(edges) + 7) // 8
-        low, high = (-3.0,) * len(edges), (3.0,) * len(edges)
+        low, high = (LOWEST,) * len(edges), (LOWEST + CELL * CELLS,) * len(edges)
         block = Block(indices, low, high, (CELLS,) * len(edges), bits.to_bytes(size, "little"))
         guarded = Guarded(name, None, (indices,), BlockedTable(self.names, [block], "key"))
         table = Blocked(guarded, None, supervisor.motions)
