@@ -105,11 +105,9 @@ class MachineDefinition:
         "axes",
         "axis_index",
         "data",
-        "hash",
         "keep_outs",
         "longest_gap",
         "must_stay",
-        "name",
         "output_index",
         "outputs",
         "period",
@@ -119,8 +117,6 @@ class MachineDefinition:
 
     def __init__(self, data: Mapping[str, Any]) -> None:
         self.data = data
-        self.name: str = data["name"]
-        self.hash: str = data["hash"]
         self.period: int = data["period"]
         self.longest_gap: int = data["longest_gap"]
         self.axes = [
@@ -150,6 +146,7 @@ class StepDefinition:
         "entries",
         "envelopes",
         "index",
+        "is_block",
         "joins_any",
         "kind",
         "limits",
@@ -175,6 +172,7 @@ class StepDefinition:
         self.elapsed_key = f"{self.name}.elapsed"
         self.timed_out_key = f"{self.name}.timed_out"
         self.kind: str = data["kind"]
+        self.is_block = self.kind in ("choose", "repeat", "perform")
         self.parent: int = data["parent"]
         self.start: Mapping[str, Any] = data["start"]
         self.steady = data["steady"]
@@ -186,6 +184,9 @@ class StepDefinition:
         self.together: bool = data["together"]
         self.envelopes = {int(axis): Envelope(**numbers) for axis, numbers in data.get("envelopes", {}).items()}
         self.limits = {int(axis): limits_of(limits) for axis, limits in data["limits"].items()}
+        if data.get("profile", "s_curve") != "s_curve":
+            # Its accelerations jump, so those of its brake may: under a jerk limit it would pass that of the velocity.
+            self.limits = {axis: Limits(one.velocity, one.acceleration) for axis, one in self.limits.items()}
         self.successors: list[int] = []
         self.joins_any: list[int] = []
         self.withs: list[int] = []
@@ -218,6 +219,7 @@ class RoutineDefinition:
         "name",
         "outputs",
         "parameters",
+        "passes",
         "placed",
         "region",
         "start",
@@ -266,6 +268,7 @@ class RoutineDefinition:
             step for groups in data.get("cleared", {}).values() for _, _, steps in groups for step in steps
         )
         self.stays = any(step.data["must_stay"] is not None for step in self.steps)
+        self.passes = any(step.passers for step in self.steps)
         self.chooses = any(step.kind == "choose" for step in self.steps)
         self.asks_for_times = any(name.endswith(".elapsed") for name in texts_in(data["steps"]))
         self.entries: list[int] = list(data["roots"])

@@ -230,14 +230,16 @@ class Host:
         for motion in self.motions:
             if motion.stop_kind == "ramp_then_off" and motion.moving and self.now > motion.deadline:
                 motion.begin_stop("off", self.now)
-        for run in list(self.runs):
+        for run in self.runs.copy():
             if run.state == "stopping" and run.standing():
                 self._over(run, run.outcome_to_be, run.cause)
             elif run.state == "finishing" and run.standing():
                 self._over(run, "done", "")
 
     def _orders(self) -> Orders:
-        axes = {name: motion.write() for name, motion in self._named_motions}
+        axes = {}
+        for name, motion in self._named_motions:
+            axes[name] = motion.write()
         outputs = dict(zip(self.output_names, self.outputs, strict=True))
         return Orders(self.now, axes, outputs, tuple(self.events))
 
@@ -318,12 +320,7 @@ class Host:
 
     def assume(self, sensor: str, value: SensorValue | None) -> None:
         """From now on a sensor reads `value`, whatever it says; None: it is believed again (R50)."""
-        known = self.snapshot.assumed
-        if value is None:
-            known.pop(sensor, None)
-        else:
-            known[sensor] = value
-            self.values[sensor] = value
+        self.snapshot.assume(sensor, value)
         self.event("assume", text=f"{sensor} is {'read again' if value is None else f'assumed to be {value}'}")
 
     def assumed(self) -> tuple[str, ...]:

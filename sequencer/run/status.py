@@ -191,7 +191,7 @@ def _waits(activation: Activation, term: Any, gated: bool, run: Run, host: Host)
         return arrival_words(activation, host)
     if activation.duration is not None:
         return "time"
-    if activation.step.kind in ("choose", "repeat", "perform"):
+    if activation.step.is_block:
         inside = [one.step.name for one in run.active if one.step.parent == activation.step.index]
         return f"its steps: {', '.join(inside)}" if inside else ""
     return "the jog to be let go" if activation.step.kind == "jog" else ""

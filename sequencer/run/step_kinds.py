@@ -52,14 +52,13 @@ def energise(activation: Activation, run: Run) -> bool:
 
 def _move(activation: Activation, run: Run) -> None:
     step = activation.step
-    planner: Planner = s_curve if step.data["profile"] == "s_curve" else trapezoid
     plans: list[tuple[Motion, Plan, float, Limits]] = []
     for (axis, goal_data), motion in zip(step.data["goals"], activation.motions, strict=True):
         _ready_to_move(motion, run)
         limits = limits_for(step, axis, run)
         goal = _goal(goal_data, motion, run)
         _inside_travel(motion, goal)
-        style: Planner = planner if limits.jerk is not None else trapezoid
+        style: Planner = s_curve if limits.jerk is not None else trapezoid
         if axis in step.envelopes:
             style = _by_motors(step.envelopes[axis])
         plans.append((motion, aim_at(motion, style, goal, limits), goal, limits))
@@ -97,8 +96,6 @@ def _flick(activation: Activation, run: Run) -> None:
     through = State(place, speed if goal >= place else -speed)
     _inside_travel(motion, goal)
     upwards = through.velocity > 0.0
-    if limits.jerk is not None and step.data["profile"] == "trapezoid":
-        limits = Limits(limits.velocity, limits.acceleration, None)
 
     def throw(state: State) -> Profile:
         passed = state.position >= through.position if upwards else state.position <= through.position

@@ -209,6 +209,8 @@ def test_a_sink_that_ends_the_program_is_a_clean_end() -> None:
         world.loop.run(None)
     assert {order.mode for order in world.written[8].axes.values()} == {"off"}
     assert {order.mode for order in world.written[-1].axes.values()} == {"off"}
+    fault = next(event for event in world.events if event.kind == "fault")
+    assert fault.text == "the tick was broken off: SystemExit: 3"
 
 
 def test_a_loop_ends_in_time_though_its_clock_stands_still() -> None:
