@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from sequencer.check.assumes import assumptions
@@ -18,20 +18,23 @@ from sequencer.check.model import model_findings, refused_model
 from sequencer.check.order import Order
 from sequencer.check.parameter_range import parameter_findings
 from sequencer.check.required import required_findings
-from sequencer.check.scenarios import scenarios_of
+from sequencer.check.scenarios import scenarios_of, start_cells, start_spans
+from sequencer.check.spans import Span
 from sequencer.check.start_region import start_findings
 from sequencer.check.survey import Survey, survey
 from sequencer.check.timeouts import timeout_findings
 from sequencer.check.travel import travel_findings
 from sequencer.check.waivers import waived
 from sequencer.errors import ModelError
+from sequencer.machine.interlock import KeepOut
 from sequencer.pack.checked import CheckedRoutine
 from sequencer.plan.planned import Plan
 from sequencer.plan.resolve import FlatRoutine, flatten
 from sequencer.routine.afterwards import AfterwardsKey
-from sequencer.routine.routine import Routine, Waiver
+from sequencer.routine.routine import ANYWHERE, Routine, Waiver
 
 if TYPE_CHECKING:
+    from sequencer.check.clear_starts import ClearStarts
     from sequencer.check.clearance import ClearanceSearch
     from sequencer.check.powered import Power
 
@@ -75,18 +78,23 @@ def examine(routine: Routine, *, waive: Iterable[Waiver] = ()) -> Examination:
     plan = None if surveyed.plan is None else with_slack(surveyed.plan, flat)
     order = Order(flat)
     bodies = None
+    starts: ClearStarts | None = None
     advice = None
     power: Power | None = None
     afterwards: dict[AfterwardsKey, Mapping[str, Any]] = {}
     search: ClearanceSearch | None = None
     try:
         bodies = bodies_of(flat.machine) if flat.machine.bodies else None
-        keep_outs = KeepOutSearch(order, scenarios_of(flat))
         if bodies is not None:
             # Most machines have none, and then need not wait for what judges them.
+            from sequencer.check.clear_starts import clear_starts
             from sequencer.check.clearance import ClearanceSearch
 
+            starts = clear_starts(order, bodies)
+        keep_outs = KeepOutSearch(order, scenarios_of(flat, () if starts is None else starts.boxes))
+        if bodies is not None:
             search = ClearanceSearch(order, keep_outs.phases, bodies)
+        found += start_findings(flat, starts)
         found += _rules(keep_outs, search, surveyed, plan)
         if routine.on_cancel or routine.on_fault:
             # Few routines have them, and the others need not wait for what judges them.
@@ -110,7 +118,7 @@ def examine(routine: Routine, *, waive: Iterable[Waiver] = ()) -> Examination:
         found.append(refused_model(error, routine))
     findings = numbered(list(waived(found, waivers)))
     verdict = verdict_of(findings)
-    assumes = tuple(assumptions(flat, bodies))
+    assumes = tuple(assumptions(flat, bodies, starts))
     checked = None
     if verdict == "clear" and plan is not None:
         cleared = None if search is None else search.cleared.data()
@@ -121,6 +129,7 @@ def examine(routine: Routine, *, waive: Iterable[Waiver] = ()) -> Examination:
             surveyed=surveyed,
             flat=flat,
             cleared=cleared,
+            starts=_starts(flat, starts),
             afterwards=afterwards,
         )
     feasibility, unpowered = (None, None) if power is None else (power.feasibility, power.unpowered)
@@ -131,7 +140,6 @@ def _rules(
     search: KeepOutSearch, clearance: ClearanceSearch | None, surveyed: Survey, plan: Plan | None
 ) -> Iterator[Finding]:
     flat = search.order.flat
-    yield from start_findings(flat)
     yield from travel_findings(search.phases)
     yield from limit_findings(flat)
     yield from timeout_findings(flat, surveyed.longest, surveyed.late)
@@ -143,6 +151,15 @@ def _rules(
         from sequencer.check.clearance_findings import clearance_findings
 
         yield from clearance_findings(clearance, plan)
+
+
+def _starts(flat: FlatRoutine, starts: ClearStarts | None) -> Sequence[Mapping[str, Span]]:
+    """The boxes that a routine from anywhere was judged from, where the runner cannot tell by itself: it refuses starts
+    in keep-outs that count at the time."""
+    if starts is not None:
+        return starts.boxes
+    conditional = any(isinstance(rule, KeepOut) and rule.when is not None for rule in flat.machine.interlocks)
+    return start_cells(flat.machine, start_spans(flat)) if flat.routine.start == ANYWHERE and conditional else ()
 
 
 def _accepted(findings: Iterable[Finding]) -> Iterator[Mapping[str, str | None]]:

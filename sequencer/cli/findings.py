@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from sequencer.cli.inputs import Reader, with_waivers
 from sequencer.cli.output import CannotDo, Output
-from sequencer.errors import MissingExtra, StepgraphError
+from sequencer.errors import MissingExtra, StepgraphError, counted
 
 if TYPE_CHECKING:
     from sequencer.check import Examination, Finding
@@ -60,11 +60,7 @@ def say_examination(name: str, examination: Examination, output: Output) -> None
     say_findings(examination.findings, output)
     verdict = output.styled(examination.verdict, VERDICT_STYLES.get(examination.verdict, "strong"))
     plan = examination.plan
-    lasts = (
-        f", {plan.duration:.2f} s, {len(plan.steps)} {'step' if len(plan.steps) == 1 else 'steps'}"
-        if plan is not None
-        else ""
-    )
+    lasts = f", {plan.duration:.2f} s, {counted(len(plan.steps), 'step')}" if plan is not None else ""
     output.say(f"{output.styled(name, 'strong')}: {verdict}{lasts}")
     if examination.assumes:
         words = f"assumes: {'; '.join(examination.assumes)}"

@@ -7,7 +7,7 @@ from typing import Any
 
 from profiles import Envelope, Limits
 from sequencer.errors import RequestRefused, did_you_mean
-from sequencer.units import ANGLE, ANGULAR_SPEED, LENGTH, SPEED, show
+from sequencer.units import ANGLE, ANGULAR_SPEED, LENGTH, SPEED, show, show_turning
 
 _INFINITE = float("inf")
 ROUNDING = 1e-9
@@ -95,6 +95,8 @@ class AxisDefinition:
 
     def show_speed(self, speed: float) -> str:
         """A speed for people, in the unit that files use."""
+        if self.is_spin:
+            return show_turning(speed)
         return show(speed, SPEED if self.is_linear else ANGULAR_SPEED)
 
 
@@ -201,7 +203,8 @@ class RoutineDefinition:
 
     `axes` and `outputs` are all that its steps drive, `alone` the axes that it does not take over by `preempt`,
     `placed` those that it moves or presses to places, for which they need a zero. `ends` is
-    where its moves leave axes, as far as they are plain numbers. `after` holds what runs after a cancel or a fault.
+    where its moves leave axes, as far as they are plain numbers. `starts` are the boxes of which one must hold all axes
+    at the start [axis by index, lowest, highest], none: anywhere. `after` holds what runs after a cancel or a fault.
     `touching` are the steps, by index, in which bodies may touch.
     """
 
@@ -223,6 +226,7 @@ class RoutineDefinition:
         "placed",
         "region",
         "start",
+        "starts",
         "stays",
         "steps",
         "touching",
@@ -240,6 +244,7 @@ class RoutineDefinition:
         self.name: str = data["name"]
         self.start: str = data["from"]
         self.region: list[list[float]] = data["region"]
+        self.starts: list[list[list[float]]] = [self.region] if self.region else data.get("starts", [])
         self.parameters: dict[str, dict[str, Any]] = {parameter["name"]: parameter for parameter in data["parameters"]}
         self.steps = [StepDefinition(index, step) for index, step in enumerate(data["steps"])]
         self.axes = {axis for step in self.steps for axis in step.axes}
