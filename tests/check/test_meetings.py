@@ -41,7 +41,7 @@ def both(name: str, along: float, across: float, **fields: object) -> Step:
     return Step(name, Move((("along", At(along)), ("across", At(across)))), **fields)  # type: ignore[arg-type]
 
 
-def test_one_after_the_other_the_second_axis_rests_where_it_was_and_then_the_first_where_it_went() -> None:
+def test_one_after_the_other_the_second_axis_rests_where_it_was_and_later_the_first_where_it_went() -> None:
     assert listed(to("a", "along", 0.5), to("b", "across", 0.5)) == {"a>along .across", "a.along b>across"}
 
 
