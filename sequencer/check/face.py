@@ -18,6 +18,7 @@ from sequencer.check.model import model_findings, refused_model
 from sequencer.check.order import Order
 from sequencer.check.parameter_range import parameter_findings
 from sequencer.check.required import required_findings
+from sequencer.check.routes import begins_with_ways, merged, route_findings, routed
 from sequencer.check.scenarios import scenarios_of
 from sequencer.check.start_region import start_findings
 from sequencer.check.survey import Survey, survey
@@ -63,7 +64,7 @@ def examine(routine: Routine, *, waive: Iterable[Waiver] = ()) -> Examination:
     flat: FlatRoutine | None = None
     if not any(finding.severity == "error" for finding in found):
         try:
-            flat = flatten(routine)
+            flat = routed(flatten(routine))
             surveyed = survey(flat)
         except ModelError as error:
             flat = None
@@ -79,7 +80,8 @@ def examine(routine: Routine, *, waive: Iterable[Waiver] = ()) -> Examination:
     search: ClearanceSearch | None = None
     try:
         bodies = bodies_of(flat.machine) if flat.machine.bodies else None
-        keep_outs = KeepOutSearch(order, scenarios_of(flat))
+        scenarios = scenarios_of(flat)
+        keep_outs = KeepOutSearch(order, merged(scenarios) if begins_with_ways(order) else scenarios)
         if bodies is not None:
             # Most machines have none, and then need not wait for what judges them.
             from sequencer.check.clearance import ClearanceSearch
@@ -129,6 +131,7 @@ def _rules(
     yield from parameter_findings(flat, surveyed)
     yield from gate_findings(search.phases)
     yield from required_findings(search.phases)
+    yield from route_findings(search.phases)
     yield from keep_out_findings(search, plan)
     if clearance is not None:
         from sequencer.check.clearance_findings import clearance_findings

@@ -79,6 +79,12 @@ def survey(flat: FlatRoutine, starts: Sequence[Mapping[str, float]] = ()) -> Sur
             passes.make(own, 0, "middle", _way_to(flat, node))
         if node.index not in passes.longest and moved_axes(node):
             passes.longest[node.index] = _from_the_far_end(flat, node, own)
+    for node in flat.nodes:
+        if node.ways is not None:
+            tables = node.ways.tables
+            passes.longest[node.index] = max(
+                passes.longest.get(node.index, 0.0), *(table.longest for table in tables), 0.0
+            )
     plan = None if nominal is None else planned(flat, own, found=nominal)
     return Survey(
         plan, passes.longest, _late(flat, own, branches), tuple(passes.made), tuple(passes.failures.values()), complete

@@ -73,6 +73,8 @@ def _let_go(run: Run) -> str | None:
 
 def _arrived(run: Run, activation: Activation, gap: int) -> bool:
     """All profiles ended, and error and speed within tolerance for the settle time (R31)."""
+    if activation.way is not None and not activation.way.at_last:
+        return False
     arrived = True
     values = run.host.values
     period = run.host.definition.period
