@@ -101,9 +101,7 @@ def enters(order: Order, one: Occurrence) -> bool:
 def begins_with_ways(order: Order) -> bool:
     """Whether all that a routine moves first looks its way up, so that it does not matter where it starts."""
     entering = sum(one.bit for one in order.occurrences if enters(order, one))
-    return bool(entering) and all(
-        one.bit & entering or one.ended & entering for one in order.occurrences if one.axes
-    )
+    return bool(entering) and all(one.bit & entering or one.ended & entering for one in order.occurrences if one.axes)
 
 
 def merged(scenarios: Sequence[Scenario]) -> list[Scenario]:
@@ -282,4 +280,3 @@ def _goals(flat: FlatRoutine, node: Node) -> Iterator[Mapping[str, float]]:
                 case PerWord(positions=positions):
                     found[axis] = dict(positions)[words[""]]
         yield found
-

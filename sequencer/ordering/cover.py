@@ -89,9 +89,12 @@ class Cells:
 
     def box(self, first: Sequence[int], last: Sequence[int]) -> tuple[Floats, Floats]:
         """The positions of a box of cells [m or rad]."""
-        low = np.array([edges[at] for edges, at in zip(self.edges, first, strict=True)])
-        high = np.array([edges[at + 1] for edges, at in zip(self.edges, last, strict=True)])
-        return low + HAIR, high - HAIR
+        low = [edges[at] + (HAIR if at else 0.0) for edges, at in zip(self.edges, first, strict=True)]
+        high = [
+            edges[at + 1] - (HAIR if at + 1 < count else 0.0)
+            for edges, at, count in zip(self.edges, last, self.shape, strict=True)
+        ]
+        return np.array(low), np.array(high)
 
     def cell(self, place: Sequence[float]) -> Cell:
         """The cell that a place lies in."""

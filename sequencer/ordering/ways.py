@@ -27,7 +27,7 @@ ENTERED = 0.05
 AT_GOAL = 60
 """So many boxes are tried to lead to a goal that no cell certifies [1]."""
 
-FORMAT = 6
+FORMAT = 7
 """Counts up when what is worked out from the same machine changes."""
 
 
@@ -102,9 +102,7 @@ def made(grid: Grid, goal: Mapping[str, float]) -> WayTable:
     )
 
 
-def _with_goal(
-    grid: Grid, low: Floats, high: Floats, end: Floats, movers: Sequence[int]
-) -> tuple[Floats, Floats]:
+def _with_goal(grid: Grid, low: Floats, high: Floats, end: Floats, movers: Sequence[int]) -> tuple[Floats, Floats]:
     """The boxes, and where none holds the goal, those that a sharper look finds between it and the nearest."""
     holds = np.all((low[:, movers] <= end[movers]) & (high[:, movers] >= end[movers]), axis=1)
     if holds.any() or not len(low):
@@ -173,9 +171,7 @@ def _off_the_edge(machine: Machine, name: str) -> float:
 def _time(distance: Floats, speed: Floats, braking: Floats) -> Floats:
     """About how long a motion takes from rest to rest [s]."""
     reached = speed**2 / braking
-    found: Floats = np.where(
-        distance > reached, distance / speed + speed / braking, 2.0 * np.sqrt(distance / braking)
-    )
+    found: Floats = np.where(distance > reached, distance / speed + speed / braking, 2.0 * np.sqrt(distance / braking))
     return found
 
 
@@ -190,9 +186,7 @@ def _longest(grid: Grid, legs: Sequence[Leg], following: Sequence[int], movers: 
             for begin in (leg.low[axis], leg.high[axis]):
                 longest = max(longest, clock.profile(axis, begin, place).duration)
         lasts.append(longest + slack + (lasts[after] if after >= 0 else 0.0))
-    entering = max(
-        (clock.profile(axis, grid.low[axis], grid.high[axis]).duration for axis in movers), default=0.0
-    )
+    entering = max((clock.profile(axis, grid.low[axis], grid.high[axis]).duration for axis in movers), default=0.0)
     settling = max((clock.settle[axis] for axis in movers), default=0.0)
     return float(entering + max(lasts, default=0.0) + settling)
 

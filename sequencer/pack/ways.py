@@ -28,7 +28,8 @@ def expect_ways(machine: Mapping[str, Any], routine: Mapping[str, Any]) -> None:
                 f"routines again"
             )
         try:
-            for table in part["ways"]["tables"]:
-                WayTable.from_data(table)
+            tables = [WayTable.from_data(table) for table in part["ways"]["tables"]]
+            if not all(0 <= number < len(tables) for step in part["steps"] for number in step.get("ways", ())):
+                raise ValueError("a step asks for a table that is not there")
         except (KeyError, TypeError, ValueError) as error:
             raise PackError(f"the ways of '{name}' are damaged ({error!r}); pack the routines again") from None

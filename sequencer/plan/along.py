@@ -45,9 +45,7 @@ def along(
     return {name: begun[name].followed_by(profile) for name, profile in going.items()}
 
 
-def _onward(
-    table: WayTable, leg: Leg, states: Mapping[str, State], limits: Mapping[str, Limits]
-) -> dict[str, Profile]:
+def _onward(table: WayTable, leg: Leg, states: Mapping[str, State], limits: Mapping[str, Limits]) -> dict[str, Profile]:
     return {
         name: (trapezoid if limits[name].jerk is None else s_curve)(states[name], place, limits[name])
         for name, place in zip(table.goal, leg.place, strict=True)

@@ -207,6 +207,21 @@ def has_way(node: Node, starts: Mapping[str, State], values: Values) -> bool:
     return _routed(node, machine, starts, goals) is not None
 
 
+def slowing(node: Node) -> float:
+    """A motion of a step takes at most so many times as long as with its axes' own limits [1]: stretched in time by
+    this, it keeps to the lower ones."""
+    factor = 1.0
+    for name in moved_axes(node):
+        axis = node.scope.routine.machine.axes[name]
+        own, mine = axis.limits, limits_for(node, axis)
+        for side in (0, 1):
+            factor = max(factor, own.velocity[side] / mine.velocity[side])
+            factor = max(factor, (own.acceleration[side] / mine.acceleration[side]) ** 0.5)
+        if own.jerk is not None and mine.jerk is not None:
+            factor = max(factor, (own.jerk / mine.jerk) ** (1.0 / 3.0))
+    return factor
+
+
 def flick_speed(through: float, to: float, speed: float) -> float:
     """The signed velocity at `through`: the speed, in the direction in which the motion then follows through to
     `to`."""

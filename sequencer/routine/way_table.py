@@ -18,6 +18,11 @@ EDGE = 1e-9
 """A position this near to the edge of a box lies in it [m or rad]: boxes are certified so much larger."""
 
 
+DEEPER = 0.25
+"""So far into a box a way leads that begins outside and cannot go to its place at once, as a share of the way from the
+nearest point of the box to its place [1]: the box opens while the axes still move."""
+
+
 class Leg(NamedTuple):
     """One part of a way: `place` for each axis that moves, and the box in which the machine stays meanwhile, lowest and
     highest for each axis of the table [m or rad]."""
@@ -28,7 +33,7 @@ class Leg(NamedTuple):
 
     def holds(self, low: Sequence[float], high: Sequence[float]) -> bool:
         """Whether what is occupied lies in the box."""
-        for k, least in enumerate(self.low):
+        for k, least in enumerate(self.low):  # noqa: SIM110 - asked for each box, and a generator takes twice as long
             if low[k] < least - EDGE or high[k] > self.high[k] + EDGE:
                 return False
         return True
@@ -115,8 +120,14 @@ class WayTable:
             return [straight]
         middle = [0.5 * (low[k] + high[k]) for k in movers]
         nearest = [min(max(at, leg.low[k]), leg.high[k]) for k, at in zip(movers, middle, strict=True)]
-        across = _way_to(nearest, low, high, movers)
-        return [across] if leg.holds(*_after(across, low, high, movers)) and free(across.low, across.high) else None
+        deeper = [near + DEEPER * (to - near) for near, to in zip(nearest, leg.place, strict=True)]
+        # An axis that is where the box is already may have to stay until it has opened.
+        some = [near if near == at else deep for at, near, deep in zip(middle, nearest, deeper, strict=True)]
+        for place in (deeper, some, nearest):
+            entry = _way_to(place, low, high, movers)
+            if leg.holds(*_after(entry, low, high, movers)) and free(entry.low, entry.high):
+                return [entry]
+        return None
 
     def _lets_through(self, index: int, low: Sequence[float], high: Sequence[float]) -> bool:
         """Whether the axes that stay where they are lie in all boxes that follow."""

@@ -261,6 +261,7 @@ def _start_routine(host: Host, request: Request) -> None:
 
 def _begin(host: Host, run: Run, parameters: Mapping[str, float | str] | None = None) -> None:
     host.runs.append(run)
+    host.no_way = ""
     host.event("run", run.name, text="start", values=tuple(sorted((parameters or {}).items())))
     begin(run)
 
@@ -272,6 +273,7 @@ def _start_afterwards(host: Host, request: Request) -> None:
     reason = reason or in_use(host, definition) or _not_zeroed(host, definition) or off_region(host, definition)
     if reason is None:
         reason = no_way(host, definition)
+        host.no_way = reason or ""
         host.no_way = reason or ""
     if reason is not None:
         refuse(host, definition.name, reason)

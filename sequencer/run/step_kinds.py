@@ -126,9 +126,8 @@ def go_leg(activation: Activation, run: Run) -> None:
         motion.adopt(aim, goal, limits, profile)
         motion.group = None
         motion.clamped = clamped
-    number = f"leg {way.at + 1} of {len(way.legs)}"
     places = ", ".join(f"{motion.definition.name} {motion.definition.show(goal)}" for motion, _, goal, _, _ in plans)
-    run.host.event("way", run.name, step.name, f"{number}: {places}")
+    run.host.event("way", run.name, step.name, f"{way}: {places}")
 
 
 def follow_ways(run: Run) -> None:

@@ -19,6 +19,7 @@ from sequencer.run.terms import Scope
 
 if TYPE_CHECKING:
     from sequencer.run.host import Host
+    from sequencer.run.motion import Motion
 
 
 class Way:
@@ -30,6 +31,9 @@ class Way:
         self.legs = tuple(legs)
         self.axes = tuple(axes)
         self.at = 0
+
+    def __str__(self) -> str:
+        return f"leg {self.at + 1} of {len(self.legs)}"
 
     @property
     def leg(self) -> Leg:
@@ -85,8 +89,7 @@ class WayTo:
 def look_up(host: Host, table: WayTable) -> Way | None:
     """The way from what the machine occupies now, or None."""
     axes = [host.definition.axis_index[name] for name in table.axes]
-    low = [host.motions[index].occupied_low for index in axes]
-    high = [host.motions[index].occupied_high for index in axes]
+    low, high = zip(*(_stands(host.motions[index]) for index in axes), strict=True)
     lows = [motion.occupied_low for motion in host.motions]
     highs = [motion.occupied_high for motion in host.motions]
 
@@ -101,10 +104,9 @@ def look_up(host: Host, table: WayTable) -> Way | None:
 
 def tables_of(definition: RoutineDefinition, step: StepDefinition, host: Host) -> tuple[WayTable, ...]:
     """The tables of a step, that for the goal which it has with the parameters' own values first."""
-    scope = Scope(host.values, {}, {name: one["value"] for name, one in definition.parameters.items()}, host.definition.presets)
-    goal = {
-        host.axis_names[axis]: scope.number(place[1]) for axis, place in step.data["goals"] if place[0] == "at"
-    }
+    values = {name: one["value"] for name, one in definition.parameters.items()}
+    scope = Scope(host.values, {}, values, host.definition.presets)
+    goal = {host.axis_names[axis]: scope.number(place[1]) for axis, place in step.data["goals"] if place[0] == "at"}
     found = tuple(definition.ways[number] for number in step.ways)
     table = table_to(found, goal)
     return found if table is None else (table,)
@@ -154,6 +156,13 @@ def way_to(host: Host, goal: str) -> WayTo:
     known = sorted({_preset_of(host, table) for one in host.routines.values() for table in one.ways} - {""})
     near = did_you_mean(goal, known) if known else "write one with `route: clear`"
     return WayTo(goal, (), "", f"no routine here knows ways to {goal}; {near}", ())
+
+
+def _stands(motion: Motion) -> tuple[float, float]:
+    """Where an axis stands or comes to rest; set-points in flight are waited for before a way is gone."""
+    if motion.known and not motion.moving and not motion.anywhere:
+        return motion.position, motion.position
+    return motion.occupied_low, motion.occupied_high
 
 
 def _preset_of(host: Host, table: WayTable) -> str:
