@@ -21,13 +21,14 @@ from sequencer.check.gate import gate_findings
 from sequencer.check.gating import Gating
 from sequencer.check.keep_out import KeepOutSearch
 from sequencer.check.keep_out_findings import keep_out_findings
+from sequencer.check.lead_ins import entered_from
 from sequencer.check.limits import limit_findings
 from sequencer.check.model import refused_model
 from sequencer.check.order import Order
 from sequencer.check.parameter_range import parameter_findings
 from sequencer.check.phases import Phases, Scenario
 from sequencer.check.required import required_findings
-from sequencer.check.routes import begins_with_ways, merged, route_findings, routed
+from sequencer.check.routes import begins_with_ways, enters, merged, route_findings, routed
 from sequencer.check.spans import Span, band_of, hull
 from sequencer.check.survey import Survey, survey
 from sequencer.check.timeouts import timeout_findings
@@ -80,6 +81,11 @@ def examine_afterwards(
         order = Order(flat)
         by_ways = begins_with_ways(order)
         places = stopped_places(search.phases, _MOST_WITH_WAYS if by_ways else _MOST_PLACES)
+        if by_ways and clearance is not None:
+            starts = [place.start for place in places]
+            entering = {one.node.index: starts for one in order.occurrences if enters(order, one)}
+            flat = entered_from(flat, clearance.bodies, entering)
+            order = Order(flat)
         spans = {axis: hull([place.start[axis] for place in places]) for axis in places[0].start}
         surveyed = survey(flat, _corners(spans))
         own = KeepOutSearch(order, merged(places) if by_ways else places)

@@ -65,6 +65,11 @@ def examine(routine: Routine, *, waive: Iterable[Waiver] = ()) -> Examination:
     if not any(finding.severity == "error" for finding in found):
         try:
             flat = routed(flatten(routine))
+            if any(node.ways is not None for node in flat.nodes):
+                # Few routines look their ways up, and the others need not wait for what proves them.
+                from sequencer.check.lead_ins import leading_in
+
+                flat = leading_in(flat)
             surveyed = survey(flat)
         except ModelError as error:
             flat = None

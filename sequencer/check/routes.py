@@ -185,7 +185,7 @@ def _after_a_stop(places: Sequence[Scenario], one: Occurrence, ways: Ways) -> It
 
 def _uncovered(all_phases: Sequence[Phases], one: Occurrence, ways: Ways) -> Iterator[Finding]:
     for phases in all_phases:
-        place = _starts(phases, one, ways.tables[0])
+        place = starts_of(phases, one, ways.tables[0])
         if not _has_ways(ways, place):
             when = f" {phases.scenario.when}" if phases.scenario.when != "from the start" else ""
             yield _finding(
@@ -198,7 +198,7 @@ def _uncovered(all_phases: Sequence[Phases], one: Occurrence, ways: Ways) -> Ite
             return
 
 
-def _starts(phases: Phases, one: Occurrence, table: WayTable) -> list[Span]:
+def starts_of(phases: Phases, one: Occurrence, table: WayTable) -> list[Span]:
     """Where the axes of a table may be when a step starts."""
     found = []
     for axis in table.axes:

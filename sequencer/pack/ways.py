@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from sequencer.errors import PackError
+from sequencer.pack.checked import canonical
 from sequencer.routine.way_table import WayTable
 
 
@@ -33,3 +34,9 @@ def expect_ways(machine: Mapping[str, Any], routine: Mapping[str, Any]) -> None:
                 raise ValueError("a step asks for a table that is not there")
         except (KeyError, TypeError, ValueError) as error:
             raise PackError(f"the ways of '{name}' are damaged ({error!r}); pack the routines again") from None
+
+
+def ways_size(routine: Mapping[str, Any]) -> int:
+    """How much of a pack the ways of a routine take, what runs after a cancel or a fault included [bytes]."""
+    parts = [routine, *(routine[key] for key in ("on_cancel", "on_fault") if routine.get(key) is not None)]
+    return sum(len(canonical(part["ways"])) for part in parts if "ways" in part)

@@ -93,7 +93,7 @@ class WayTable:
             for index, (leg, cost) in enumerate(zip(self.legs, self.costs, strict=True)):
                 if cost >= best:
                     break  # the nearest to the goal come first
-                lasts = cost + _longest(middle, leg.place, self.speeds)
+                lasts = cost + about(middle, leg.place, self.speeds)
                 if lasts >= best:
                     continue
                 entered = look(leg, low, high, movers, free)
@@ -201,8 +201,8 @@ def table_to(tables: Sequence[WayTable], goal: Mapping[str, float]) -> WayTable 
 _INFINITE = float("inf")
 
 
-def _longest(begin: Sequence[float], end: Sequence[float], speeds: Sequence[float]) -> float:
-    """About how long it takes from one place to another [s]."""
+def about(begin: Sequence[float], end: Sequence[float], speeds: Sequence[float]) -> float:
+    """About how long it takes from one place to another [s]: the longest of the axes, each at its highest speed."""
     longest = 0.0
     for at, to, speed in zip(begin, end, speeds, strict=True):
         lasts = (to - at if to > at else at - to) / speed
