@@ -22,8 +22,8 @@ TRIED = 6
 MOST_ORDERS = 24
 """In so many sequences of axes a box is grown from one place [1]."""
 
-MOST_CELLS = 1_200_000
-"""More cells than this are not looked at [1]."""
+MOST_CELLS = 300_000
+"""Where there would be more cells than this, some are taken together [1]."""
 
 Cell = tuple[int, ...]
 
@@ -40,14 +40,12 @@ class Cells:
     """
 
     def __init__(self, grid: Grid) -> None:
-        self.edges = [_edges(grid, axis) for axis in range(len(grid.axes))]
+        self.edges = _thinned([_edges(grid, axis) for axis in range(len(grid.axes))])
         self.shape = tuple(len(edges) - 1 for edges in self.edges)
-        self.free: Bools = np.zeros(self.shape, dtype=bool)
-        if prod(self.shape) <= MOST_CELLS:
-            places = np.indices(self.shape).reshape(len(self.shape), -1)
-            low = np.stack([edges[at] + HAIR for edges, at in zip(self.edges, places, strict=True)], axis=1)
-            high = np.stack([edges[at + 1] - HAIR for edges, at in zip(self.edges, places, strict=True)], axis=1)
-            self.free = grid.free_many(low, high).reshape(self.shape)
+        places = np.indices(self.shape).reshape(len(self.shape), -1)
+        low = np.stack([edges[at] + HAIR for edges, at in zip(self.edges, places, strict=True)], axis=1)
+        high = np.stack([edges[at + 1] - HAIR for edges, at in zip(self.edges, places, strict=True)], axis=1)
+        self.free: Bools = grid.free_many(low, high).reshape(self.shape)
         counts = np.zeros(tuple(count + 1 for count in self.shape), dtype=np.int32)
         counts[tuple(slice(1, None) for _ in self.shape)] = ~self.free
         for axis in range(len(self.shape)):
@@ -151,6 +149,15 @@ def covered(cells: Cells, boxes: Sequence[tuple[Cell, Cell]]) -> float:
 
 def _window(low: Cell, high: Cell) -> tuple[slice, ...]:
     return tuple(slice(first, last + 1) for first, last in zip(low, high, strict=True))
+
+
+def _thinned(edges: list[npt.NDArray[np.float64]]) -> list[npt.NDArray[np.float64]]:
+    """Edges of which every other one is left out, along the axis that has most, until there are not too many cells."""
+    found = list(edges)
+    while prod(len(one) - 1 for one in found) > MOST_CELLS:
+        axis = max(range(len(found)), key=lambda k: len(found[k]))
+        found[axis] = np.append(found[axis][:-1:2], found[axis][-1])
+    return found
 
 
 def _edges(grid: Grid, axis: int) -> npt.NDArray[np.float64]:

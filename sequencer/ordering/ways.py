@@ -27,7 +27,7 @@ ENTERED = 0.05
 AT_GOAL = 60
 """So many boxes are tried to lead to a goal that no cell certifies [1]."""
 
-FORMAT = 7
+FORMAT = 8
 """Counts up when what is worked out from the same machine changes."""
 
 

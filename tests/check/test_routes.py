@@ -8,11 +8,14 @@ from math import radians
 
 import pytest
 
+from profiles import Limits
+from sequencer import rehearse
 from sequencer.check import Examination, examine
-from sequencer.check.routes import routed
+from sequencer.check.routes import certain, routed
+from sequencer.machine.axis import Axis, Mount, Tolerance
 from sequencer.machine.body import Body
 from sequencer.machine.interlock import KeepOut
-from sequencer.machine.machine import Machine
+from sequencer.machine.machine import Machine, Preset
 from sequencer.ordering import ways
 from sequencer.plan import plan
 from sequencer.plan.resolve import flatten
@@ -211,3 +214,52 @@ def test_where_a_stop_leaves_no_way_the_check_says_so_and_goes_on(shelved: Machi
         "warning: on_cancel/back: 'back' has no certified way from part of lift 0 m to 1.18 m, wrist 20 deg to 92 deg "
         "if it is stopped during 'out'; there the runner refuses it and names directions to jog | "
     ]
+
+
+def test_a_way_leads_out_of_a_place_that_cells_are_too_coarse_for() -> None:
+    """R47: the machine stands between two posts, proved clear, with no certified cell about it."""
+    square = [[-0.03, -0.03], [0.03, -0.03], [0.03, 0.03], [-0.03, 0.03]]
+    posts = [(0.5, 0.4135), (0.5, 0.5865)]  # 3.5 mm to spare on either side of the edge of two cells of 3.9 mm
+    mounts = {"along": Mount(), "across": Mount("along", direction=radians(90.0))}
+    bodies = [Body("tip", "across", (tuple((x, y) for x, y in square),))]
+    for number, (x, y) in enumerate(posts):
+        corners = tuple((x + a * 0.05 / 0.03, y + b * 0.05 / 0.03) for a, b in square)
+        bodies.append(Body(f"post{number}", "frame", (corners,)))
+    machine = Machine(
+        "crossed slides",
+        {
+            name: Axis(name, "linear", Limits(1.0, 4.0), (0.0, 1.0), mount, Tolerance(0.003, 20_000_000))
+            for name, mount in mounts.items()
+        },
+        bodies={body.name: body for body in bodies},
+        presets={
+            "home": Preset("home", {"along": 0.1, "across": 0.1}),
+            "before": Preset("before", {"along": 0.2, "across": 0.5}),
+            "between": Preset("between", {"along": 0.5, "across": 0.5}),
+        },
+    )
+    assert not certain(machine)((0.5, 0.5), (0.5, 0.5))
+    builder = RoutineBuilder("r", machine, start="before", timeout="planned + 1 s")
+    builder.step("in", move("between"))
+    builder.on_cancel("home", move("home"), route="clear")
+    examination = examine(builder.build())
+    assert examination.verdict == "clear", examination.findings
+    assert [finding.message for finding in examination.findings if finding.rule == "route"] == []
+    assert examination.checked is not None
+    for tenth in range(1, 8):
+        played = rehearse(examination.checked, machine=machine, pressed=[(0.1 * tenth, "cancel")])
+        if played.outcome == "cancelled":
+            (after,) = [run for run in played.trace.runs() if run.name == "r.on_cancel"]
+            assert after.outcome == "done", tenth
+            assert [event.text for event in played.trace.events("hold")] == []
+            assert played.clearance is not None
+            assert not played.clearance.too_near
+    builder = RoutineBuilder("home", machine, start="anywhere", timeout="planned + 1 s")
+    builder.step("home", move("home"), route="clear")
+    checked = examine(builder.build()).checked
+    assert checked is not None
+    assert rehearse(checked, machine=machine, start="between").outcome == "done"
+    builder = RoutineBuilder("out", machine, start="between", timeout="planned + 1 s")
+    builder.step("out", move("home"), route="clear")
+    examination = examine(builder.build())
+    assert examination.verdict == "clear", examination.findings

@@ -185,7 +185,7 @@ def test_from_within_what_is_in_the_way_it_is_refused_and_the_directions_lead_ou
     assert answer.jog == (("lift", -1), ("wrist", 1))
     rig.start("home")
     rig.run(2)
-    assert rig.refusals() == ["the machine stands in block; jog it out first"]
+    assert rig.refusals() == [answer.because]
     for _ in range(60):
         rig.runner.jog("lift", -0.3)
         rig.run(1)
