@@ -193,11 +193,13 @@ class ClearanceSearch:
                 yield Meeting(firsts, tuple(part.span for part in firsts))
 
     def _taken_up(self, one: Occurrence, pair: Pair) -> bool:
-        """Whether a step that may touch too starts at once when this one is over."""
+        """Whether a step that may touch too starts at once when this one is over: nothing else is waited for."""
+        over = one.ended | one.bit
         return any(
             self._may_touch(other, pair)
             and isinstance(other.node.start, AfterSteps)
             and one.node.index in other.node.start.steps
+            and not other.ended & ~over
             and other.node.step.only_if is None
             for other in self.order.occurrences
         )

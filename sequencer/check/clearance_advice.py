@@ -24,6 +24,7 @@ from sequencer.plan.gates import watches_more
 from sequencer.plan.planned import Plan
 from sequencer.plan.resolve import FlatRoutine
 from sequencer.plan.timing import ForwardPass
+from sequencer.routine.routine import ANYWHERE
 
 PRECISION = 1e-3
 """The least clearance of a plan is enclosed so narrowly [m]."""
@@ -70,7 +71,8 @@ def punctual(search: ClearanceSearch, encounter: Encounter, plan: Plan) -> Punct
     """Whether an encounter happens in the plan, and how late its two steps may be where it does not."""
     names = {search.order.occurrences[part.number].name for part in encounter.parts if part.moving}
     steps = [step for step in plan.steps if step.name in names]
-    if len(steps) < len(names) or not steps:
+    if len(steps) < len(names) or not steps or search.order.flat.routine.start == ANYWHERE:
+        # From anywhere the plan starts in one of many places: what it would say belongs to none of the others.
         return None
     begin, until = max(step.motion_start for step in steps), min(step.end for step in steps)
     if begin < until:

@@ -6,12 +6,13 @@ depends on a parameter stays a reference to it, because it is read when the step
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from sequencer.check.compile_machine import compile_machine, limits_data, plain
 from sequencer.check.order import Order
 from sequencer.check.routes import enters, routed
+from sequencer.check.spans import Span
 from sequencer.check.survey import Survey, survey
 from sequencer.check.terms import operand_data, term_data
 from sequencer.machine.machine import NANOSECONDS, Machine
@@ -54,6 +55,7 @@ def compile_routine(
     surveyed: Survey | None = None,
     flat: FlatRoutine | None = None,
     cleared: Mapping[str, Any] | None = None,
+    starts: Sequence[Mapping[str, Span]] = (),
     afterwards: Mapping[AfterwardsKey, Mapping[str, Any]] | None = None,
 ) -> CheckedRoutine:
     """Compile a routine without asking whether it is clear; `check` does ask, and is the way to a checked routine.
@@ -65,6 +67,7 @@ def compile_routine(
         surveyed: its plans at the ends of all ranges, if they were made already.
         flat: the routine laid out flat, if it was already.
         cleared: where it was proved to keep clear of bodies, by the table that would else block it.
+        starts: the boxes of positions that it was judged from, if it starts from anywhere; none: the whole travel.
         afterwards: what runs after a cancel and after a fault, if it was compiled already.
 
     Raises:
@@ -75,6 +78,8 @@ def compile_routine(
     plans = survey(flat) if surveyed is None else surveyed
     data = routine_data(flat, plans, _region(routine), cleared)
     data |= {"waived": [dict(entry) for entry in waived], "assumes": list(assumes)}
+    if starts:
+        data["starts"] = [_start_box(routine.machine, box) for box in starts]
     for key, after in afterwards_of(routine):
         if afterwards is not None and key in afterwards:
             data[key] = dict(afterwards[key])
@@ -176,6 +181,18 @@ def _region(routine: Routine) -> list[list[Any]]:
         tolerance = routine.machine.axes[name].tolerance.position
         region.append([index[name], position - tolerance, position + tolerance])
     return region
+
+
+def _start_box(machine: Machine, box: Mapping[str, Span]) -> list[list[Any]]:
+    """One of the boxes a routine may start in; at an end of the travel a little beyond, as an axis may be measured."""
+    found = []
+    for index, axis in enumerate(machine.axes.values()):
+        if axis.name in box and axis.travel is not None:
+            low, high = box[axis.name]
+            low -= axis.tolerance.position if low <= axis.travel[0] else 0.0
+            high += axis.tolerance.position if high >= axis.travel[1] else 0.0
+            found.append([index, float(low), float(high)])
+    return found
 
 
 def _parameter(parameter: Parameter) -> dict[str, Any]:

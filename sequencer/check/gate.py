@@ -31,7 +31,11 @@ def gate_findings(all_phases: list[Phases]) -> Iterator[Finding]:
 def never_opens(order: Order, phases: Phases, extra: Extra) -> bool:
     """Whether one of the extra gates can never open, or not without a ring of waiting."""
     tried = Phases(order.with_gates(extra), phases.scenario, phases.table)
-    return bool(_stuck(tried, Gating(tried, extra)))
+    gating = Gating(tried, extra)
+    asked = [gating.of(one) for index in extra for one in order.of(index)]
+    if any(first.excludes(second) for gates in asked for first, second in combinations(gates, 2)):
+        return True
+    return bool(_stuck(tried, gating))
 
 
 def _findings(phases: Phases) -> Iterator[Finding]:

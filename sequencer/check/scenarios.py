@@ -28,10 +28,14 @@ Box = tuple[tuple[str, Span], ...]
 """Spans of several axes [m or rad]."""
 
 
-def scenarios_of(flat: FlatRoutine) -> tuple[Scenario, ...]:
-    """All scenarios of a routine. Starts inside a keep-out are left out: `start_region` judges them."""
-    machine = flat.machine
-    cells = start_cells(machine, start_spans(flat))
+def scenarios_of(flat: FlatRoutine, starts: Sequence[Mapping[str, Span]] = ()) -> tuple[Scenario, ...]:
+    """All scenarios of a routine. Starts inside a keep-out are left out: `start_region` judges them.
+
+    Args:
+        flat: the routine.
+        starts: where the axes may stand at the start; none: wherever no keep-out is.
+    """
+    cells = starts or start_cells(flat.machine, start_spans(flat))
     return tuple(Scenario(start, choices) for choices in _choices(flat) for start in cells)
 
 

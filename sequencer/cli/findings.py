@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from sequencer.cli.inputs import Reader, with_waivers
 from sequencer.cli.output import CannotDo, Output
-from sequencer.errors import MissingExtra, StepgraphError
+from sequencer.errors import MissingExtra, StepgraphError, counted
 
 if TYPE_CHECKING:
     from sequencer.check import Examination, Finding
+    from sequencer.pack import CheckedRoutine
     from sequencer.routine.routine import Routine, Waiver
 
 VERDICT_STYLES = {"clear": "good", "conflict": "bad", "undecided": "doubtful", "invalid": "bad"}
@@ -59,16 +60,27 @@ def say_examination(name: str, examination: Examination, output: Output) -> None
     say_findings(examination.findings, output)
     verdict = output.styled(examination.verdict, VERDICT_STYLES.get(examination.verdict, "strong"))
     plan = examination.plan
-    lasts = (
-        f", {plan.duration:.2f} s, {len(plan.steps)} {'step' if len(plan.steps) == 1 else 'steps'}"
-        if plan is not None
-        else ""
-    )
+    lasts = f", {plan.duration:.2f} s, {counted(len(plan.steps), 'step')}" if plan is not None else ""
     output.say(f"{output.styled(name, 'strong')}: {verdict}{lasts}")
     if examination.assumes:
         words = f"assumes: {'; '.join(examination.assumes)}"
         for line in wrap(words, max(output.width, 60) - 4, break_on_hyphens=False):
             output.say(f"    {output.styled(line, 'soft')}")
+
+
+def checked_fallbacks(routine: Routine, output: Output) -> list[CheckedRoutine] | None:
+    """The routines that timeouts fall back to, checked; None where one is not clear, which is said."""
+    from sequencer.check import examine
+    from sequencer.rehearse import fallbacks_of
+
+    found = []
+    for fallback in fallbacks_of(routine):
+        examination = examine(fallback)
+        if examination.checked is None:
+            say_findings(examination.findings, output)
+            return None
+        found.append(examination.checked)
+    return found
 
 
 def invalid(file: str, error: StepgraphError) -> dict[str, Any]:

@@ -98,10 +98,11 @@ def _routine_shape(axis: Shape, output: Shape, step: Shape) -> Shape:
         size = len(inside) if isinstance(inside, list) else 0
         _routine_shape(axis, output, _index(size, "a step"))(value, where)
 
+    row = _row(axis, _number, _number)
     whole = _record(
         **{"from": _text},
         name=_text,
-        region=_list(_row(axis, _number, _number)),
+        region=_list(row),
         parameters=_list(_every(_record(name=_text), parameters)),
         roots=_list(step),
         steps=_list(steps),
@@ -120,16 +121,8 @@ def _routine_shape(axis: Shape, output: Shape, step: Shape) -> Shape:
     )
     ways = _record(machine=_text, tables=_list(table, least=1))
     cleared = _list(_row(_list(axis), _list(_list(_number)), _list(step)))
-    return _every(
-        _may_have(
-            cleared=_table(cleared),
-            ways=ways,
-            enters=_list(step),
-            on_cancel=_optional(afterwards),
-            on_fault=_optional(afterwards),
-        ),
-        whole,
-    )
+    more = {"cleared": _table(cleared), "starts": _list(_list(row, least=1)), "ways": ways, "enters": _list(step)}
+    return _every(_may_have(**more, on_cancel=_optional(afterwards), on_fault=_optional(afterwards)), whole)
 
 
 def _step_shape(axis: Shape, output: Shape, step: Shape) -> Shape:

@@ -267,7 +267,7 @@ def _routed_limits(node: Node, axis: Axis) -> Limits:
 def _moved(node: Node, machine: Machine, starts: Mapping[str, State], goals: Mapping[str, float]) -> dict[str, Profile]:
     found = {axis: _to_rest(node, machine, machine.axes[axis], starts[axis], goal) for axis, goal in goals.items()}
     if node.step.together and len(found) > 1:
-        limits = [limits_for(node, machine.axes[axis]) for axis in goals]
+        limits = [_kept(node, machine.axes[axis]) for axis in goals]
         try:
             arriving = together([starts[axis] for axis in goals], [State(goal) for goal in goals.values()], limits)
         except ProfileError as error:
@@ -298,11 +298,11 @@ def _to_rest(node: Node, machine: Machine, axis: Axis, start: State, goal: float
             node,
             f"{axis.name} would go to {axis.show(goal)}, outside its travel, {axis.show(low)} to {axis.show(high)}",
         )
-    limits = limits_for(node, axis)
+    limits = _kept(node, axis)
     try:
         if node.step.profile == "motor":
             return motor_limited(start, goal, envelope_for(node, machine, axis))
-        if limits.jerk is None or node.step.profile == "trapezoid":
+        if limits.jerk is None:
             return trapezoid(start, goal, limits)
         return s_curve(start, goal, limits)
     except ProfileError as error:
@@ -310,13 +310,16 @@ def _to_rest(node: Node, machine: Machine, axis: Axis, start: State, goal: float
 
 
 def _flicked(node: Node, axis: Axis, start: State, passing: State, end: float) -> Profile:
-    limits = limits_for(node, axis)
-    if node.step.profile == "trapezoid":
-        limits = Limits(limits.velocity, limits.acceleration)
     try:
-        return flick(start, passing, end, limits, wind_up=True, travel=axis.travel)
+        return flick(start, passing, end, _kept(node, axis), wind_up=True, travel=axis.travel)
     except ProfileError as error:
         raise MotionError(node, f"{axis.name}: {error}") from error
+
+
+def _kept(node: Node, axis: Axis) -> Limits:
+    """The limits that a step's motion keeps: but for an S-curve, none of jerk."""
+    limits = limits_for(node, axis)
+    return limits if node.step.profile == "s_curve" else Limits(limits.velocity, limits.acceleration)
 
 
 def _axes_of_choice(node: Node, word: str) -> Iterator[str]:

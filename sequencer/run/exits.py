@@ -66,7 +66,7 @@ def preempted(run: Run, activation: Activation, by: str) -> None:
 
 def interrupt_inner(run: Run, activation: Activation, cause: str) -> None:
     """Everything active inside a block ends with it."""
-    if activation.step.kind not in ("choose", "repeat", "perform"):
+    if not activation.step.is_block:
         return
     for step in run.definition.steps:
         if run.status[step.index] == IDLE and _is_inside(run, step, activation.step.index):

@@ -65,7 +65,7 @@ class Host:
         self.fault_cause: str | None = None
         self.events: list[Event] = []
         self._sequence = 0
-        self.cancelling = False
+        self.cancelling: bool
         self.waiting: list[tuple[list[Run], Request]] = []
         self.confirmed: set[str] | None = None
         self.bypasses = _bypasses(given)
@@ -220,7 +220,6 @@ class Host:
             forget_followers(self)
             for run in list(self.runs):
                 run.cancel("disabled", off=True)
-                self._over(run, run.outcome_to_be or "done", run.cause)
             for motion in self.motions:
                 motion.drop()
             self.enabled = False
@@ -237,14 +236,16 @@ class Host:
         for motion in self.motions:
             if motion.stop_kind == "ramp_then_off" and motion.moving and self.now > motion.deadline:
                 motion.begin_stop("off", self.now)
-        for run in list(self.runs):
+        for run in self.runs.copy():
             if run.state == "stopping" and run.standing():
                 self._over(run, run.outcome_to_be, run.cause)
             elif run.state == "finishing" and run.standing():
                 self._over(run, "done", "")
 
     def _orders(self) -> Orders:
-        axes = {name: motion.write() for name, motion in self._named_motions}
+        axes = {}
+        for name, motion in self._named_motions:
+            axes[name] = motion.write()
         outputs = dict(zip(self.output_names, self.outputs, strict=True))
         return Orders(self.now, axes, outputs, tuple(self.events))
 
@@ -270,7 +271,6 @@ class Host:
             motion = self.motions[axis]
             if motion.run is run:
                 motion.run = None
-                motion.activation = None
                 motion.stop_kind = None
                 self.rest(motion)
         for output in sorted(run.used_outputs):
@@ -326,12 +326,7 @@ class Host:
 
     def assume(self, sensor: str, value: SensorValue | None) -> None:
         """From now on a sensor reads `value`, whatever it says; None: it is believed again (R50)."""
-        known = self.snapshot.assumed
-        if value is None:
-            known.pop(sensor, None)
-        else:
-            known[sensor] = value
-            self.values[sensor] = value
+        self.snapshot.assume(sensor, value)
         self.event("assume", text=f"{sensor} is {'read again' if value is None else f'assumed to be {value}'}")
 
     def assumed(self) -> tuple[str, ...]:
@@ -389,14 +384,8 @@ class Host:
             run.cancel(f"{by} takes {name}")
 
     def detach(self, motion: Motion) -> None:
-        activation = motion.activation
-        if activation is not None and motion in activation.motions:
-            place = activation.motions.index(motion)
-            del activation.motions[place], activation.settled[place]
         if motion.run is not None:
             motion.run.used_axes.discard(motion.definition.index)
-        if motion.group is not None:
-            motion.group = None
         motion.activation = None
         motion.run = None
 
@@ -427,7 +416,7 @@ class Host:
     def waiting_words(self, activation: Activation, run: Run) -> str:
         """What a step still waits for, and which of it is unknown, since when."""
         data = activation.step.data
-        if activation.step.kind == "choose" and activation.branch < 0:
+        if activation.step.kind == "choose" and activation.branch < 0 and activation.energised is not None:
             return f"waiting for {guards_words(activation, self, run)}"
         term = data["once"] if activation.energised is None and data["once"] is not None else data["until"]
         if term is None:

@@ -334,14 +334,23 @@ def _stop_first(host: Host, definition: RoutineDefinition, preempt: bool, restar
 
 
 def _leaves_region(host: Host, run: Run, definition: RoutineDefinition) -> bool:
-    """Whether a moving axis of a run occupies a place outside the start region of a routine."""
-    for place, low, high in definition.region:
+    """Whether a moving axis of a run occupies a place outside the start region of a routine. Of several boxes one must
+    hold what all axes occupy.
+    """
+    if definition.region:
+        moving = [row for row in definition.region if host.motions[int(row[0])].run is run]
+        return not _lies_in(host, [row for row in moving if host.motions[int(row[0])].moving])
+    return bool(definition.starts) and not any(_lies_in(host, box) for box in definition.starts)
+
+
+def _lies_in(host: Host, box: list[list[float]]) -> bool:
+    for place, low, high in box:
         motion = host.motions[int(place)]
-        if motion.run is run and motion.moving:
-            lowest, highest = motion.reach_if_braking_now()
-            if lowest < low or highest > high:
-                return True
-    return False
+        here = motion.position, motion.position
+        lowest, highest = motion.reach_if_braking_now() if motion.moving else here
+        if lowest < low or highest > high:
+            return False
+    return True
 
 
 def _take_over(host: Host, run: Run) -> None:

@@ -193,24 +193,27 @@ def _waits(activation: Activation, term: Any, gated: bool, run: Run, host: Host)
         lost = unknown_words(term, host.snapshot)
         return f"{words}; {lost}" if lost else words
     if activation.step.kind in ("move", "flick"):
-        words = arrival_words(activation, host)
-        return words if activation.way is None or activation.way.at_last else f"{activation.way}, {words}"
+        return arrival_words(activation, host)
     if activation.duration is not None:
         return "time"
-    if activation.step.kind in ("choose", "repeat", "perform"):
+    if activation.step.is_block:
         inside = [one.step.name for one in run.active if one.step.parent == activation.step.index]
         return f"its steps: {', '.join(inside)}" if inside else ""
     return "the jog to be let go" if activation.step.kind == "jog" else ""
 
 
 def arrival_words(activation: Activation, host: Host) -> str:
-    """How far the axes of a move are from their goals, as far as they are measured."""
+    """How far the axes of a move are from their goals, as far as they are measured; along a way, from those of the leg
+    at hand."""
+    if activation.energised is None:
+        return "standstill, to look its way up"
+    way = "" if activation.way is None or activation.way.at_last else f"{activation.way}, "
     away = [
         f"{motion.definition.name} {motion.definition.show(host.values[motion.definition.name] - motion.goal)}"
         for motion in activation.motions
         if host.values.get(motion.definition.name) is not None
     ]
-    return f"arrival: {', '.join(away)} from the goal" if away else "arrival"
+    return f"{way}arrival: {', '.join(away)} from the goal" if away else f"{way}arrival"
 
 
 def guards_words(activation: Activation, host: Host, run: Run) -> str:

@@ -86,8 +86,8 @@ class Activation:
         self.watch: Watch | None = None
         self.must_stay: Test | None = None
         self.duration: int | None = None
-        self.timeout: int | None = None
-        self.attempt = 1
+        self.timeout: int | None
+        self.attempt: int
         self.motions: list[Motion] = []
         self.outputs: list[int] = []
         self.settled: list[int] = []
@@ -98,8 +98,8 @@ class Activation:
         self.branch = -1
         self.passes = 0
         self.times: int | None = None
-        self.remaining = 0
-        self.last_entry_tick = -1
+        self.remaining: int
+        self.last_entry_tick: int
         self.way: Way | None = None
         self.way_places: list[int] = []
 

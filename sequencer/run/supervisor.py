@@ -17,6 +17,7 @@ from profiles import ProfileError, State, s_curve, trapezoid
 from sequencer.pack.blocked import blocked_tables
 from sequencer.run.blocked import Blocked
 from sequencer.run.definition import ROUNDING, MachineDefinition
+from sequencer.run.free_cell import FreeCell
 from sequencer.run.motion import Motion
 from sequencer.run.terms import Scope, Test, build
 
@@ -77,12 +78,15 @@ class Box:
 class Supervisor:
     """Commits, shortens or holds the candidates of one tick."""
 
-    __slots__ = ("boxes", "highs", "lows", "motions", "of_axis", "report", "tables")
+    __slots__ = ("asked", "boxes", "by_name", "cell", "highs", "lows", "motions", "of_axis", "report", "tables")
 
     def __init__(self, machine: MachineDefinition, motions: list[Motion], scope: Scope, report: Report) -> None:
         self.motions = motions
         self.report = report
         self.boxes: list[Obstacle] = []
+        self.by_name: dict[str, Obstacle] = {}
+        self.cell = FreeCell(len(motions))
+        self.asked: list[Obstacle] = []
         self.of_axis: list[list[Obstacle]] = [[] for _ in motions]
         for data in machine.keep_outs:
             edges = []
@@ -103,6 +107,8 @@ class Supervisor:
     def add(self, obstacle: Obstacle) -> None:
         """Keep the machine out of one more; its name must be its own."""
         self.boxes.append(obstacle)
+        self.by_name[obstacle.name] = obstacle
+        self.cell = FreeCell(len(self.motions))
         for axis in sorted(obstacle.axes):
             self.of_axis[axis].append(obstacle)
 
@@ -115,13 +121,19 @@ class Supervisor:
     def commit(self, now: int, gap: int) -> None:
         """Take every axis' candidate where the boxes allow it; hold the others."""
         lows, highs = self.lows, self.highs
+        cell_lows, cell_highs = self.cell.lows, self.cell.highs
+        inside = True
         for index, motion in enumerate(self.motions):
             if motion.held is not None:
                 self._try_to_go_on(motion, now)
             motion.prepare()
-            lows[index] = motion.low
-            highs[index] = motion.high
-        for box in self.boxes:
+            low = lows[index] = motion.low
+            high = highs[index] = motion.high
+            if low < cell_lows[index] or high > cell_highs[index]:
+                inside = False
+        if not inside:
+            self._renew_cell()
+        for box in self.asked:
             if not box.missed(lows, highs) and box.holds():
                 self._resolve(now)
                 break
@@ -129,15 +141,21 @@ class Supervisor:
             if motion.profile is not None:
                 motion.commit(now, gap)
 
+    def _renew_cell(self) -> None:
+        """Find anew which obstacles must be asked at every tick: tables, and boxes that the axes are in."""
+        boxes = [box for box in self.boxes if isinstance(box, Box)]
+        met = self.cell.renew(boxes, self.lows, self.highs)
+        self.asked = [one for one in self.boxes if one in met or not isinstance(one, Box)]
+
     def others(self, name: str, motion: Motion) -> list[str]:
         """The other axes of a keep-out: those that a held axis waits for (R54)."""
         index = motion.definition.index
-        box = next(box for box in self.boxes if box.name == name)
+        box = self.by_name[name]
         return [self.motions[axis].definition.name for axis in sorted(box.axes) if axis != index]
 
     def lasts(self, name: str) -> bool:
         """Whether a keep-out always counts: no sensor lets axes through that it holds."""
-        return next(box for box in self.boxes if box.name == name).when is None
+        return self.by_name[name].when is None
 
     def inside(self) -> list[Obstacle]:
         """The keep-outs that the machine is in as it stands. Tables of blocked cells are coarser than what was proved,
@@ -309,6 +327,8 @@ class Supervisor:
         unit = motion.unit
         if motion.aim is None or motion is not unit[0] or (motion.run is not None and motion.run.state == "held"):
             return
+        if motion.held is not None and self._bars_as_before(self.by_name[motion.held], unit):
+            return
         lows = [other.occupied_low for other in self.motions]
         highs = [other.occupied_high for other in self.motions]
         for member in unit:
@@ -336,6 +356,22 @@ class Supervisor:
             member.follow(profile, member.gain)
             member.held = None
             self.report("go", member, f"{member.definition.name} goes on")
+
+    def _bars_as_before(self, box: Obstacle, unit: list[Motion]) -> bool:
+        """Whether it is plain at once that the box by which a unit is held still lies in its way: it has not been
+        entered, and counts.
+        """
+        if not isinstance(box, Box):
+            return False
+        entered = True
+        for axis, face_low, face_high in box.edges:
+            motion = self.motions[axis]
+            low, high = motion.occupied_low, motion.occupied_high
+            if high < face_low or low > face_high:
+                entered = False
+                if motion not in unit or min(low, motion.goal) > face_high or max(high, motion.goal) < face_low:
+                    return False
+        return not entered and box.holds()
 
     def _leaves(self, unit: list[Motion], box: Obstacle) -> bool:
         """Whether a box is entered already and the goals of the unit lead out of it by the nearer face."""

@@ -377,3 +377,19 @@ def test_an_axis_that_is_there_already_is_kept_and_not_moved() -> None:
     both = step("reach", to({"lift": 0.05, "slide": 0.4, "wrist": -60.0}))
     (line, *_) = said(examined(reacher(), both))
     assert "'reach' keeps lift within 0.048 m to 0.052 m" in line
+
+
+def test_a_step_that_may_touch_takes_over_from_another_only_if_it_starts_at_once() -> None:
+    steps = (
+        step("up", to({"lift": 0.5})),
+        step("in", to({"slide": 0.4})),
+        step("press", to({"wrist": 0.0}), touching=("shelf", "hand")),
+    )
+    pause = step("pause", Wait(), With("press"), duration=5_000_000_000)
+    back = step("back", to({"wrist": 90.0}), After(("press",)), touching=("hand", "shelf"))
+    assert examined(reacher(), *steps, pause, back).verdict == "clear"
+    waits = replace(back, start=After(("press", "pause")))
+    assert examined(reacher(), *steps, pause, waits).verdict == "conflict", "it rests in touch till the pause is over"
+    early = replace(pause, start=After(("up",)))
+    steps = (*steps[:2], early, replace(steps[2], start=After(("in", "pause"))))
+    assert examined(reacher(), *steps, waits).verdict == "clear"

@@ -209,6 +209,8 @@ def test_a_sink_that_ends_the_program_is_a_clean_end() -> None:
         world.loop.run(None)
     assert {order.mode for order in world.written[8].axes.values()} == {"off"}
     assert {order.mode for order in world.written[-1].axes.values()} == {"off"}
+    fault = next(event for event in world.events if event.kind == "fault")
+    assert fault.text == "the tick was broken off: SystemExit: 3"
 
 
 def test_a_loop_ends_in_time_though_its_clock_stands_still() -> None:
@@ -335,6 +337,39 @@ def test_a_loop_may_run_in_another_thread_and_leaves_the_collector_as_it_was() -
     thread.join()
     assert True not in seen
     assert gc.isenabled()
+
+
+def test_the_first_tick_is_late_after_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """R20: there is no tick before it that could have been slow."""
+    world = World()
+    now = world.clock.now
+    calls = []
+
+    def slow() -> int:
+        calls.append(now())
+        if len(calls) == 1:
+            world.clock.spend(PERIOD)
+        return calls[-1]
+
+    monkeypatch.setattr(world.clock, "now", slow)
+    world.loop.run(0.1)
+    assert calls[1] - calls[0] == PERIOD
+    assert (world.loop.late_ticks, list(world.loop.told)) == (0, [])
+
+
+def test_garbage_is_collected_in_the_idle_part_of_each_period_all_of_it_each_64th(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """R20: the young generations, and each 64th period all; none where less than half of the period is left."""
+    asked: list[tuple[int, int]] = []
+    world = World()
+    monkeypatch.setattr(gc, "collect", lambda generation=2: asked.append((world.loop.ticks, generation)) or 0)
+    world.slow["write", 69] = PERIOD // 2
+    world.slow["write", 79] = PERIOD // 2 + 1
+    world.loop.run(2.0)
+    ticks = [tick for tick in range(1, world.loop.ticks) if tick != 80]
+    assert asked[0] == (0, 2)
+    assert [one for one in asked if 0 < one[0] < world.loop.ticks] == [(tick, 1 if tick != 64 else 2) for tick in ticks]
 
 
 def test_the_system_clock_waits_until_its_time() -> None:

@@ -43,6 +43,7 @@ def jumped(by: float, gap: int | None = None, after: int = 0, other_lost: bool =
     [
         (0.0299, None, 0, True),  # 1 m/s for 20 ms, and a band of 10 mm
         (0.0301, None, 0, False),
+        (0.02 + 0.01, None, 0, True),  # to the last bit
         (0.0899, 80_000_000, 0, True),
         (0.0901, 80_000_000, 0, False),
         (0.0899, 80_000_000, 1, True),  # it catches up in the tick after a late one
@@ -108,6 +109,8 @@ def on_two_motors(**changes: Any) -> Rig:
         ((-5.1, 0.4), True),
         ((4.9, 0.4), False),
         ((5.1, 0.52), False),
+        ((5.0, 0.4), False),
+        ((8.0, 0.8), False),
         ((5.1,), False),
         ((5.1, None), False),
         ((3.5, 3.5, 0.1), True),  # between three: 3.33 A

@@ -11,7 +11,9 @@ from rig import JERKY, Rig, axis, checked, keep_out, machine, move, pulse
 
 from sequencer.errors import PackError, RequestRefused
 from sequencer.pack import CheckedRoutine, load_pack, write_pack
+from sequencer.pack.blocked import blocked_key
 from sequencer.pack.checked import canonical, machine_hash, pack_hash
+from sequencer.pack.table import Block, BlockedTable
 
 GOAL = {"lift": 2.0, "wrist": 0.0}
 EDGE = 1.02
@@ -355,3 +357,42 @@ def test_damaged_ways_are_refused(changes: dict[str, Any], said: str) -> None:
     routine["steps"] = [{**routine["steps"][0], "ways": [1]}]
     with pytest.raises(PackError, match="a step asks for a table that is not there"):
         Rig(CheckedRoutine(on, routine))
+
+
+def test_while_it_waits_for_standstill_the_status_says_so() -> None:
+    """R40."""
+    first = move("m", {"lift": 0.5, "wrist": 2.9}, until=[">", "lift", -1.5])
+    rig = rig_at(-2.9, -0.5, home(blocked_middle(), first))
+    rig.start("home")
+    while not rig.ends("m"):
+        rig.run(1)
+    assert rig.runner.status().runs[0].steps[0].waits_for == "standstill, to look its way up"
+
+
+def test_out_of_blocked_cells_the_directions_lead_along_the_axes_that_get_free() -> None:
+    """R51: bodies, by the cells of the pack; along the lift all is blocked to both ends, so it is not offered."""
+    names = ["lift", "wrist", "roller"]
+    on = machine([axis("lift"), axis("wrist"), axis("roller", "spin")], presets={"far": [[0, 2.0], [1, 0.0]]})
+    blocked = sum(1 << (6 * lift + 2) for lift in range(6))  # wrist from -1 m to 0 m, wherever the lift is
+    cells = Block((0, 1), (-3.0, -3.0), (3.0, 3.0), (6, 6), blocked.to_bytes(5, "little"))
+    table = BlockedTable(names, [cells], blocked_key(on, {}))
+    entry = {"name": "bodies", "when": None, "groups": [[0, 1]], "table": table.to_data()}
+    on = {**on, "blocked": {"geometry": {}, "tables": [entry]}}
+    on["hash"] = machine_hash(on)
+    upper = {**ROUND, "legs": [[[2.0, 0.5], [-3.0, 0.02], [3.0, 3.0]]], "following": [-1], "costs": [0.0]}
+    upper["goal"] = [["lift", 2.0], ["wrist", 0.5]]
+    on["presets"] = {"far": [[0, 2.0], [1, 0.5]]}
+    on["hash"] = machine_hash(on)
+    rig = rig_at(0.5, -0.3, home(on, table=upper))
+    rig.run(1)
+    answer = rig.runner.way_to("far")
+    assert answer.because == "no way to lift 2 m, wrist 0.5 m: the machine stands in bodies; jog wrist up"
+    for _ in range(70):
+        rig.runner.jog("wrist", 0.5)
+        rig.run(1)
+    rig.run(20)
+    assert rig.positions["wrist"] > 0.05
+    assert rig.runner.way_to("far").found
+    rig = rig_at(0.5, -0.8, home(on, table=upper))
+    rig.run(1)
+    assert rig.runner.way_to("far").jog == (("wrist", -1),)

@@ -1,0 +1,148 @@
+"""What is kept from one tick to the next, and what is let go of: orders, speeds of a brake, spins that turned, zeros of
+axes without power. SEMANTICS R3, R16, R32, R36, R40, R42, R49, R53.
+"""
+
+from __future__ import annotations
+
+import os
+from typing import Any
+
+import pytest
+from rig import LIMITS, Rig, axis, checked, keep_out, machine, move, pulse, started, wait
+
+from profiles import ProfileError
+from sequencer.ports.readings import AxisReading
+from sequencer.run import Confirmations
+
+BEAM = ["holds", "beam"]
+OFF = [{"mode": "off", "voltage": 0.0, "when": None}]
+LONGEST = 100_000_000
+
+
+def on_lift(**changes: Any) -> Any:
+    return machine([axis("lift", **changes), *machine()["axes"][1:]])
+
+
+def test_an_order_that_does_not_change_is_the_same_object() -> None:
+    """R3: nothing is made anew in each tick for what stands or turns evenly."""
+    rig = started(checked(machine(), move("m", {"lift": 0.1}), pulse("p", {"roller": 3.0}, 3.0)), ticks=60)
+    for name in ("lift", "wrist", "roller"):
+        assert rig.orders[-1].axes[name] is rig.orders[-2].axes[name]
+
+
+def test_limits_weaker_than_a_brake_under_way_take_over_when_that_has_ended() -> None:
+    """R53: a surely braking axis keeps to 4 m/s2; a move with 2 m/s2 that begins meanwhile would carry it too far."""
+    on = on_lift(sure=[[-1.0, 1.0], [-4.0, 4.0], None])
+    steps = [
+        move("m", {"lift": 2.5}, until=[">=", "lift", 0.5], limits=LIMITS),
+        wait("w", 0.06, "m"),
+        move("n", {"lift": 0.66}, "w", limits=LIMITS),
+    ]
+    rig = started(checked(on, *steps), ticks=150)
+    (begin, _, _) = rig.span("n")
+    assert rig.orders[begin].axes["lift"].velocity == pytest.approx(1.0 - 4.0 * 0.06, abs=0.09)
+    assert max(rig.points()) == pytest.approx(0.66, abs=0.03)
+    assert max(rig.points()) < 0.68
+    assert rig.outcome()[1] == "done"
+
+
+def test_a_spin_that_is_off_turns_nothing_any_more() -> None:
+    """R40, R27: its rest is off; what waits in vain is told as soon as its pulse is over."""
+    on = machine([axis("lift"), axis("wrist"), axis("roller", "spin", rest=OFF)])
+    steps = [pulse("p", {"roller": 7.5}, 0.2), wait("A", until=[">", "lift", 5.0], timeout=9.0)]
+    rig = started(checked(on, *steps), ticks=30)
+    assert rig.modes("roller") == ["effort"] * 10 + ["off"] * 20
+    (told,) = rig.kinds("stuck")
+    assert told.tick in (10, 11)
+
+
+@pytest.mark.parametrize("drive", ["voltage", "speed"])
+@pytest.mark.parametrize("value", [1.0, -1.0, 0.5])
+def test_a_spin_that_turns_by_whatever_value_may_still_change_something(drive: str, value: float) -> None:
+    """R40."""
+    spin = pulse("p", {"roller": value}, 1.0)
+    spin["drives"] = [["axis", 2, drive, value]]
+    rig = started(checked(machine(), spin, wait("A", until=[">", "lift", 5.0], timeout=9.0)), ticks=50)
+    assert rig.kinds("stuck") == []
+    rig.run(5)
+    assert len(rig.kinds("stuck")) == 1
+
+
+def test_an_axis_without_power_may_lose_its_zero_while_its_step_waits() -> None:
+    """R42, R30: it is asked for when the step begins to move."""
+    on = on_lift(rest=OFF)
+    rig = started(checked(on, move("m", {"lift": 1.0}, once=BEAM)), beam=lambda tick: tick >= 20, ticks=5)
+    assert set(rig.modes()) == {"off"}
+    rig.readings["lift"] = AxisReading(0.0, 0.0, 0.0, zeroed=False)
+    rig.run(15)
+    assert rig.kinds("fault") == []
+    rig.run(1)
+    (fault,) = [event for event in rig.kinds("fault") if event.run]
+    assert fault.text == "m: lift is not zeroed"
+
+
+@pytest.mark.parametrize("speed", [0.0, None])
+@pytest.mark.parametrize(("age", "known"), [(LONGEST, True), (LONGEST + 1, False), (0, True)])
+def test_a_reading_may_be_as_old_as_the_longest_gap(age: int, known: bool, speed: float | None) -> None:
+    """R16: with a speed or without one."""
+    rig = started(checked(machine(), wait("A", 9.0)), ticks=3)
+    rig.readings["lift"] = AxisReading(0.0, speed, 0.0, age=age)
+    rig.run(2)
+    assert (rig.runner._host.values["lift"] is not None) is known
+    if not known:
+        assert rig.runner._host.unknown_reason("lift") == "lift is stale since tick 3"
+
+
+def test_a_confirmation_is_handed_to_the_disk(tmp_path: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """R49: before the request returns; what a file says after it is what it says after a loss of power."""
+    synced: list[int] = []
+    sync = os.fsync
+    monkeypatch.setattr(os, "fsync", lambda number: synced.append(os.fstat(number).st_size) or sync(number))
+    made = Confirmations(tmp_path / "seen.jsonl")
+    made.add("abc", "hang", "somebody")
+    assert synced == [(tmp_path / "seen.jsonl").stat().st_size]
+    assert Confirmations(tmp_path / "seen.jsonl").hashes == {"abc"}
+
+
+def test_two_runs_that_end_in_one_tick_are_both_told_in_the_status() -> None:
+    """R40: and one that ended earlier is not."""
+    on = machine()
+    rig = Rig(*(checked(on, wait("A", seconds), name=name) for name, seconds in (("a", 0.1), ("b", 0.2), ("c", 0.2))))
+    for name in "abc":
+        rig.start(name)
+    rig.run(7)
+    assert [run.name for run in rig.runner.status().runs] == ["a", "b", "c"]
+    rig.run(10)
+    assert [(run.name, run.state) for run in rig.runner.status().runs] == [("b", "done"), ("c", "done")]
+
+
+@pytest.mark.parametrize("end", ["disabled", "abort", "cancel"])
+def test_the_way_out_belongs_to_a_cancel_and_to_neither_an_abort_nor_a_disable(end: str) -> None:
+    """R47, R41: not even when the machine is enabled again."""
+    out = dict(checked(machine(), wait("out", 0.1)).routine)
+    rig = started(checked(machine(), move("m", {"lift": 2.0}), on_cancel=out), ticks=20)
+    if end == "disabled":
+        rig.enabled = False
+    else:
+        getattr(rig.runner, end)()
+    rig.run(2)
+    rig.enabled = True
+    rig.runner.reset()
+    rig.run(60)
+    assert bool(rig.starts("out")) is (end == "cancel")
+
+
+def test_an_axis_that_can_not_go_on_is_a_fault_of_the_machine() -> None:
+    """R47, R54: nothing is ordered but the stop."""
+
+    def fail(states: Any) -> Any:
+        raise ProfileError("by hand")
+
+    out = dict(checked(machine(), wait("out", 0.1)).routine)
+    box = keep_out("post", [0, 0.5, 2.0], [1, -1.0, 1.0], when=BEAM)
+    on = machine(keep_outs=[box])
+    rig = started(checked(on, move("m", {"lift": 2.5}), on_fault=out), ticks=80, beam=lambda tick: tick < 80)
+    rig.runner._host.motions[0].aim = fail
+    rig.run(20)
+    assert rig.outcome()[1] == "faulted"
+    assert rig.starts("out") == []
