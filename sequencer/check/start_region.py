@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from sequencer.check.finding import Finding
-from sequencer.check.scenarios import inflated, is_inside, start_cells, start_spans
+from sequencer.check.scenarios import inflated, is_covered, is_inside, start_spans
 from sequencer.machine.interlock import KeepOut
 from sequencer.plan.resolve import FlatRoutine
 from sequencer.routine.routine import ANYWHERE
@@ -26,8 +26,7 @@ def start_findings(flat: FlatRoutine, starts: ClearStarts | None = None) -> Iter
     routine, machine = flat.routine, flat.machine
     spans = start_spans(flat)
     if routine.start == ANYWHERE:
-        boxes = [inflated(machine, rule) for rule in machine.interlocks if isinstance(rule, KeepOut)]
-        if not any(True for cell in start_cells(machine, spans) if not any(is_inside(box, cell) for box in boxes)):
+        if is_covered(machine, spans):
             yield Finding(
                 "start_region",
                 "error",

@@ -8,7 +8,7 @@ from typing import Any
 from profiles import Envelope, Limits
 from sequencer.errors import RequestRefused, did_you_mean
 from sequencer.routine.way_table import WayTable
-from sequencer.units import ANGLE, ANGULAR_SPEED, LENGTH, SPEED, show
+from sequencer.units import ANGLE, ANGULAR_SPEED, LENGTH, SPEED, show, show_turning
 
 _INFINITE = float("inf")
 ROUNDING = 1e-9
@@ -96,6 +96,8 @@ class AxisDefinition:
 
     def show_speed(self, speed: float) -> str:
         """A speed for people, in the unit that files use."""
+        if self.is_spin:
+            return show_turning(speed)
         return show(speed, SPEED if self.is_linear else ANGULAR_SPEED)
 
 

@@ -13,7 +13,7 @@ from sequencer.run.completion import completions
 from sequencer.run.dead_ends import look_for_dead_ends
 from sequencer.run.definition import MachineDefinition, RoutineDefinition, parameter_values, texts_in
 from sequencer.run.evolution import go_on, open_gates
-from sequencer.run.exits import preempted
+from sequencer.run.exits import abandon_missed, preempted
 from sequencer.run.motion import Motion
 from sequencer.run.requests import Request, forget_followers, handle, refuse, start
 from sequencer.run.routine_run import Run
@@ -439,6 +439,8 @@ class Host:
         self.event(what, run.name if run else "", activation.step.name if activation else "", text)
         if activation is not None:
             set_instants(activation, only=motion)
+            if what == "go" and run is not None:
+                abandon_missed(run, activation)
 
 
 def _bypasses(given: list[CheckedRoutine]) -> tuple[str, ...]:
