@@ -188,7 +188,7 @@ def test_limits_that_promise_more_than_motors_surely_give_leave_it_undecided() -
     assert found.found == pytest.approx(9.0 * 0.02 * motors.TURN / 10.0 - G, rel=1e-6)
     assert found.message == (
         "lift is to brake from motion downwards with 2 m/s2; with the battery under its greatest load and the worst of "
-        "what is declared its motors surely give 1.5 m/s2"
+        "what is declared its motors surely give 1.503 m/s2"
     )
 
 
