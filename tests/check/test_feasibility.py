@@ -6,16 +6,17 @@ battery V = V_oc - R_b I; the numbers are worked by hand in each test.
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from dataclasses import replace
 from math import sqrt
 from pathlib import Path
 
+import motors
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from profiles import Limits
-from sequencer import Plant, Runner, load_routine
+from sequencer import Plant, Runner, load_routine, rehearse
 from sequencer.check import Examination, examine
 from sequencer.check.feasibility import ActuatorPeak, Feasibility, feasibility_of
 from sequencer.check.one_dead import CAUTION, one_dead
@@ -23,18 +24,11 @@ from sequencer.machine.axis import Axis, Load, Mount, Tolerance
 from sequencer.machine.machine import Battery
 from sequencer.machine.piece import Piece
 from sequencer.plan import plan
-from sequencer.plant import OtherLoad
+from sequencer.plant import ActuatorDead, OtherLoad
 from sequencer.rehearse.gauges import ScriptedGauges
 from sequencer.rehearse.performance import Performance
 from sequencer.rehearse.rehearsal import start_positions
 from sequencer.routine.steps import At, Drive, Move, Press, Pulse, Step
-
-_SPEC = importlib.util.spec_from_file_location("check_motors", Path(__file__).with_name("motors.py"))
-assert _SPEC is not None
-assert _SPEC.loader is not None
-motors = importlib.util.module_from_spec(_SPEC)
-sys.modules["check_motors"] = motors
-_SPEC.loader.exec_module(motors)
 
 DEMO = Path(__file__).parents[2] / "demos" / "lantern"
 TURN = motors.TURN
@@ -244,6 +238,56 @@ def test_an_axis_with_one_motor_is_not_in_the_table_and_one_without_a_load_is_sa
     examination = examine(motors.routine(bare))
     assert examination.feasibility is None
     assert examination.assumes[-1] == "not judged: whether the actuators can follow, and where axes go without power"
+
+
+def test_the_plant_bears_out_what_one_motor_of_two_still_does() -> None:
+    """As planned the one that is left falls behind and the axis faults; as slow as the table says it gets there."""
+    pair = tuple(motors.actuator(name, winding_limit=10.0, efficiency=0.9) for name in ("left", "right"))
+    load = Load(mass=20.0, coulomb=10.0, viscous=5.0)
+    axis = motors.slide(load, *pair, direction=0.0, limits=Limits(0.8, 8.0), between="carry_on")
+    step = Step("raise", Move((("lift", At(0.9)),)), profile="trapezoid")
+    of = motors.machine(replace(axis, tolerance=Tolerance(0.01, following=0.012)))
+    made = plan(motors.routine(of, step))
+    (row, *_) = [row for row in one_dead(made, feasibility_of(made)) if row.actuator == "left" and row.step]
+    assert row.slower is not None
+    assert row.slower > 1.2
+    assert row.limits is not None
+    velocity, acceleration = row.limits
+
+    def outcome(limits: Limits) -> str:
+        slowed = replace(of, axes={"lift": replace(of.axes["lift"], limits=limits)})
+        checked = examine(motors.routine(slowed, step)).checked
+        assert checked is not None
+        return rehearse(checked, machine=slowed, faults=[ActuatorDead("lift", "left")]).outcome
+
+    assert outcome(axis.limits) == "faulted"
+    # A twentieth less, for what the loop needs to correct errors.
+    assert outcome(Limits(0.95 * 0.8 * velocity, 0.95 * 8.0 * acceleration)) == "done"
+
+
+masses = st.floats(0.5, 30.0)
+
+
+@settings(max_examples=40, deadline=None)
+@given(masses, masses, st.floats(0.0, 60.0), st.floats(5.0, 60.0))
+def test_more_mass_never_takes_less_and_less_current_never_leaves_more(
+    one: float, other: float, coulomb: float, limit: float
+) -> None:
+    def found(mass: float, amps: float) -> ActuatorPeak:
+        axis = motors.slide(Load(mass=mass, coulomb=coulomb), motors.actuator(winding_limit=amps))
+        return peak(feasibility_of(motors.planned(motors.machine(axis))), "raise")
+
+    light, heavy = sorted((one, other))
+    easy, hard = found(light, 60.0), found(heavy, 60.0)
+    assert hard.amps >= easy.amps - 1e-9
+    assert hard.volts >= easy.volts - 1e-9
+    assert hard.margin is not None
+    assert easy.margin is not None
+    assert hard.margin <= easy.margin + 1e-9
+    weak = found(heavy, limit)
+    assert weak.margin is not None
+    assert weak.margin <= hard.margin + 1e-9
+    assert weak.amps <= limit + 1e-9
 
 
 AMPS, VOLTS = 0.10, 0.05

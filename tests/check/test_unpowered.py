@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from dataclasses import replace
 from pathlib import Path
 
+import motors
 import pytest
 
 from profiles import Limits
@@ -21,13 +20,6 @@ from sequencer.plan import plan
 from sequencer.plant import Disabled
 from sequencer.ports.orders import AxisOrder, Orders
 from sequencer.routine.steps import At, Move, Step
-
-_SPEC = importlib.util.spec_from_file_location("check_motors_too", Path(__file__).with_name("motors.py"))
-assert _SPEC is not None
-assert _SPEC.loader is not None
-motors = importlib.util.module_from_spec(_SPEC)
-sys.modules["check_motors_too"] = motors
-_SPEC.loader.exec_module(motors)
 
 DEMO = Path(__file__).parents[2] / "demos" / "lantern"
 G = motors.GRAVITY
