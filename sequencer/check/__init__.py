@@ -13,10 +13,10 @@ if TYPE_CHECKING:
     from sequencer.check.braking import Braking, sure_braking
     from sequencer.check.compile import compile_routine
     from sequencer.check.compile_machine import compile_machine
+    from sequencer.check.dead_actuator import DeadActuator, one_dead
     from sequencer.check.face import check, examine
     from sequencer.check.feasibility import Feasibility, feasibility_of
     from sequencer.check.finding import CheckFailed, Examination, Finding
-    from sequencer.check.one_dead import DeadActuator, one_dead
     from sequencer.check.unpowered import WithoutPower, without_power
     from sequencer.check.without import Loss, without
 
@@ -43,7 +43,7 @@ __all__ = [
 _HOMES = {
     "Braking": "braking",
     "CheckFailed": "finding",
-    "DeadActuator": "one_dead",
+    "DeadActuator": "dead_actuator",
     "Examination": "finding",
     "Feasibility": "feasibility",
     "Finding": "finding",
@@ -54,7 +54,7 @@ _HOMES = {
     "compile_routine": "compile",
     "examine": "face",
     "feasibility_of": "feasibility",
-    "one_dead": "one_dead",
+    "one_dead": "dead_actuator",
     "sure_braking": "braking",
     "without": "without",
     "without_power": "unpowered",

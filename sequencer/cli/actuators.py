@@ -9,8 +9,8 @@ from sequencer.units import show
 
 if TYPE_CHECKING:
     from sequencer.check import Examination
+    from sequencer.check.dead_actuator import DeadActuator
     from sequencer.check.feasibility import Feasibility
-    from sequencer.check.one_dead import DeadActuator
     from sequencer.check.unpowered import WithoutPower
     from sequencer.machine.machine import Machine
 
@@ -29,7 +29,7 @@ def say_actuators(machine: Machine, examination: Examination, output: Output) ->
     if plan is None or found is None or unpowered is None:
         output.say("no motors with their loads are declared; what they can do is not judged")
         return {"feasibility": None, "braking": None, "one_dead": None, "unpowered": None}
-    from sequencer.check.one_dead import one_dead
+    from sequencer.check.dead_actuator import one_dead
 
     dead = one_dead(plan, found)
     _say_peaks(found, output)
@@ -96,7 +96,7 @@ def _say_braking(machine: Machine, output: Output) -> list[dict[str, Any]]:
 def _say_dead(dead: tuple[DeadActuator, ...], output: Output) -> None:
     if not dead:
         return
-    from sequencer.check.one_dead import CAUTION
+    from sequencer.check.dead_actuator import CAUTION
 
     output.say()
     output.say("with one of several actuators of an axis dead:")

@@ -14,8 +14,10 @@ from sequencer.check import examine
 from sequencer.check.braking import sure_braking
 from sequencer.check.unpowered import without_power
 from sequencer.machine.axis import Axis, Load, Mount, Tolerance
+from sequencer.machine.body import Body, Clearance
 from sequencer.machine.condition import parse_condition
 from sequencer.machine.interlock import KeepOut, MustStay
+from sequencer.machine.piece import Piece
 from sequencer.plan import plan
 from sequencer.plant import Disabled
 from sequencer.ports.orders import AxisOrder, Orders
@@ -190,3 +192,44 @@ def test_an_axis_that_is_not_moved_need_not_brake() -> None:
     step = Step("go", Move((("other", At(0.5)),)))
     found = examine(motors.routine(motors.machine(weak, other), step)).findings
     assert [finding for finding in found if finding.rule == "braking"] == []
+
+
+def test_a_heavier_piece_leaves_less_to_brake_with() -> None:
+    axis = motors.slide(Load(mass=10.0), motors.actuator(winding_limit=20.0))
+    of = motors.machine(axis, pieces={"brick": Piece("brick", mass=5.0, carried_by="lift")})
+    found = sure_braking(of, "lift")
+    assert found is not None
+    force = 20.0 * 0.02 * motors.TURN
+    assert found.downwards == pytest.approx(force / 15.0 - G, rel=1e-6)
+    assert found.upwards == pytest.approx(force / 15.0 + G, rel=1e-6)
+
+
+def test_a_slide_that_counts_downwards_sinks_forwards() -> None:
+    axis = motors.slide(Load(mass=10.0, coulomb=5.0), direction=-motors.pi / 2.0)
+    found = without_power(motors.planned(motors.machine(axis)), [0.0])
+    assert found.tendencies["lift"] == {"sinks"}
+    assert found.ways[0].span == pytest.approx((0.1, 1.0))
+
+
+def test_what_stays_empty_may_sink_with_a_piece() -> None:
+    axis = motors.slide(Load(mass=10.0, coulomb=100.0))
+    of = motors.machine(axis, pieces={"brick": Piece("brick", mass=1.0, carried_by="lift")})
+    assert without_power(motors.planned(of)).tendencies["lift"] == {"sinks", "stays"}
+
+
+def test_bodies_that_may_meet_without_power_are_told_but_not_where_a_step_lets_them_touch() -> None:
+    square = ((-0.1, 0.0), (0.1, 0.0), (0.1, 0.05), (-0.1, 0.05))
+    floor = tuple((x, y - 0.1) for x, y in square)
+    bodies = {"foot": Body("foot", "lift", (square,)), "floor": Body("floor", "frame", (floor,))}
+    pair = (Clearance(("foot", "floor"), margin=0.08),)
+    changes = {"bodies": bodies, "clearances": pair}
+    (said,) = warnings(motors.slide(Load(mass=10.0, coulomb=5.0)), **changes)
+    assert said.startswith(
+        "with the power cut between 0.00 s and 1.85 s, foot and floor may meet: at first lift within 0 m"
+    )
+    assert warnings(motors.slide(Load(mass=10.0, coulomb=120.0)), **changes) == []
+    of = motors.machine(motors.slide(Load(mass=10.0, coulomb=5.0)), **changes)
+    step = Step("raise", Move((("lift", At(0.9)),)), profile="trapezoid", touching=("foot", "floor"))
+    (found,) = [one for one in examine(motors.routine(of, step)).findings if one.rule == "unpowered"]
+    # Only at the end of the plan, when the step is over, are they two bodies again.
+    assert found.begin == found.until == pytest.approx(1.85)
