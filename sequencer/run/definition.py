@@ -108,7 +108,6 @@ class MachineDefinition:
         "keep_outs",
         "longest_gap",
         "must_stay",
-        "output_index",
         "outputs",
         "period",
         "presets",
@@ -125,7 +124,6 @@ class MachineDefinition:
         self.axis_index = {axis.name: axis.index for axis in self.axes}
         self.sensors: list[dict[str, Any]] = data["sensors"]
         self.outputs: list[dict[str, Any]] = data["outputs"]
-        self.output_index = {output["name"]: index for index, output in enumerate(self.outputs)}
         self.keep_outs: list[dict[str, Any]] = data["keep_outs"]
         self.must_stay: list[dict[str, Any]] = data["must_stay"]
         self.presets = {

@@ -372,16 +372,10 @@ class Host:
             if run is taker and motion.activation is not None:
                 preempted(run, motion.activation, by)
             elif run is not None and run is not taker:
-                self.detach(motion)
+                motion.run = motion.activation = None
                 others.append((run, motion.definition.name))
         for run, name in others:
             run.cancel(f"{by} takes {name}")
-
-    def detach(self, motion: Motion) -> None:
-        if motion.run is not None:
-            motion.run.used_axes.discard(motion.definition.index)
-        motion.activation = None
-        motion.run = None
 
     def forbidden(self, axis: int) -> str | None:
         """The interlock that does not permit motion of an axis now, in words, or None."""
