@@ -55,7 +55,7 @@ class Host:
         self.runs: list[Run] = []
         self.ended: list[Run] = []
         self.now = -1
-        self.gap = self.definition.period
+        self.gap: int
         self.tick_number = -1
         self.late_ticks = 0
         self.enabled = False

@@ -295,9 +295,9 @@ def set_instants(activation: Activation, only: Motion | None = None) -> None:
         motion = motion_of(activation, milestone)
         if milestone.fired or (only is not None and motion is not only):
             continue
-        profile = motion.profile
-        time = None
-        if profile is not None:
-            place = milestone.place
-            time = profile.marks.get("through") if place is None else profile.first_time_at(place)
+        profile, place = motion.profile, milestone.place
+        if profile is None:
+            milestone.instant = None
+            continue
+        time = profile.marks.get("through") if place is None else profile.first_time_at(place)
         milestone.instant = None if time is None else round(time * 1e9) - milestone.lead + milestone.lag

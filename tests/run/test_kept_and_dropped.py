@@ -214,3 +214,16 @@ def test_a_current_that_has_risen_by_more_than_a_tenth_tells_a_jam(rise: float, 
     rig.readings["lift"] = lambda tick: AxisReading(stood, 0.0, 16.0 if tick < 25 else 16.0 + rise)
     rig.run(20)
     assert ("while its current rises from 16 to" in rig.kinds("fault")[0].text) is jammed
+
+
+def test_an_axis_whose_actuator_finds_its_zero_may_move_again() -> None:
+    """R42: nothing was wrong with it but that it had none; no reset is asked for."""
+    rig = Rig(checked(machine(), move("m", {"lift": 0.5})))
+    rig.readings["lift"] = lambda tick: AxisReading(rig.positions["lift"], 0.0, 0.0, zeroed=tick >= 5)
+    rig.run(5)
+    assert rig.runner.status().not_zeroed == (("lift", "its gauge says so"),)
+    rig.run(5)
+    assert rig.runner.status().not_zeroed == ()
+    rig.start()
+    rig.run(60)
+    assert rig.outcome()[1] == "done"
