@@ -147,7 +147,7 @@ def _press(activation: Activation, run: Run) -> bool:
     motion.bound = bound
     motion.current, motion.speed_bound = (effort, fastest) if bound >= here else (-effort, slowest)
     motion.stop_kind = None
-    motion.latched = False
+    motion.latched = motion.watched = False
     motion.occupy_what_is_known()
     return True
 
@@ -225,9 +225,6 @@ def _pulse(activation: Activation, run: Run) -> None:
         if not host.enabled:
             raise StartFailed(f"{motion.definition.name} is not enabled", machine=True)
         strength = run.scope.number(drive[3])
-        motion.profile = None
-        motion.latched = False
-        motion.stop_kind = None
         if drive[2] == "voltage":
             motion.mode, motion.volts, motion.velocity = "effort", strength, 0.0
         else:

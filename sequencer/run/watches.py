@@ -245,7 +245,6 @@ def _watch_standstill(host: Host, motion: Motion) -> None:
     moved = abs(motion.error(measured))
     if moved <= axis.band:
         return
-    motion.watched = False
     motion.switch_off()
     cause = (
         f"{axis.name} moved {axis.show(moved)} from where it was stopped; allowed are {axis.show(axis.band)}; it is off"
