@@ -244,8 +244,6 @@ class Supervisor:
             blocking = self._blocking(unit, entered, braking)
             if blocking is None:
                 continue
-            for member, (low, high) in zip(unit, braking, strict=True):
-                lows[member.definition.index], highs[member.definition.index] = low, high
             if len(unit) == 1 and self._to_the_edge(motion, blocking):
                 self._hold(motion, blocking, now)
                 continue
