@@ -6,19 +6,20 @@ from typing import Any
 
 from sequencer.errors import ClockError, did_you_mean
 from sequencer.pack import CheckedRoutine
+from sequencer.pack.ways import expect_ways
 from sequencer.ports.orders import Event, Orders
 from sequencer.ports.readings import Readings, SensorValue
 from sequencer.run.completion import completions
 from sequencer.run.dead_ends import look_for_dead_ends
 from sequencer.run.definition import MachineDefinition, RoutineDefinition, parameter_values, texts_in
 from sequencer.run.evolution import go_on, open_gates
-from sequencer.run.exits import preempted
+from sequencer.run.exits import abandon_missed, preempted
 from sequencer.run.motion import Motion
 from sequencer.run.requests import Request, forget_followers, handle, refuse, start
 from sequencer.run.routine_run import Run
 from sequencer.run.snapshot import Snapshot
 from sequencer.run.status import arrival_words, guards_words
-from sequencer.run.step_kinds import set_instants
+from sequencer.run.step_kinds import follow_ways, set_instants
 from sequencer.run.step_state import Activation
 from sequencer.run.supervisor import Supervisor
 from sequencer.run.terms import Scope, Test, build
@@ -31,6 +32,8 @@ class Host:
 
     def __init__(self, given: list[CheckedRoutine]) -> None:
         self.definition = MachineDefinition(given[0].machine)
+        for one in given:
+            expect_ways(one.machine, one.routine)
         self.routines = {one.name: RoutineDefinition(one.routine, one.hash) for one in given}
         self.quarter = self.definition.period >> 2
         self.values: dict[str, Any] = {}
@@ -66,6 +69,7 @@ class Host:
         self.waiting: list[tuple[list[Run], Request]] = []
         self.confirmed: set[str] | None = None
         self.bypasses = _bypasses(given)
+        self.no_way = ""
         self.vocabulary = Words(self.definition)
 
     @property
@@ -126,6 +130,8 @@ class Host:
         for run in self.runs:
             if run.state == "running":
                 open_gates(run)
+                if run.definition.ways:
+                    follow_ways(run)
         for request in starts:
             start(self, request)
         self.tell_supervisor()
@@ -427,6 +433,8 @@ class Host:
         self.event(what, run.name if run else "", activation.step.name if activation else "", text)
         if activation is not None:
             set_instants(activation, only=motion)
+            if what == "go" and run is not None:
+                abandon_missed(run, activation)
 
 
 def _bypasses(given: list[CheckedRoutine]) -> tuple[str, ...]:

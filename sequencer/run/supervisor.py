@@ -166,15 +166,26 @@ class Supervisor:
         boxes = [box for box in self.boxes if isinstance(box, Box)]
         return [box for box in boxes if not box.missed(lows, highs) and box.holds()]
 
-    def blocks(self, axis: int, low: float, high: float) -> Obstacle | None:
-        """The first box that an axis meets if it occupies [low, high] while the others stay as they are."""
+    def entered(self) -> list[Obstacle]:
+        """All that the machine is in as it stands, blocked cells included."""
+        lows = [motion.occupied_low for motion in self.motions]
+        highs = [motion.occupied_high for motion in self.motions]
+        return [box for box in self.boxes if not box.missed(lows, highs) and box.holds()]
+
+    def is_clear(self, lows: Sequence[float], highs: Sequence[float]) -> bool:
+        """Whether all that there is would be missed by what lies in these intervals, whether it counts now or not."""
+        return all(box.missed(lows, highs) for box in self.boxes)
+
+    def met(self, axis: int, low: float, high: float) -> list[Obstacle]:
+        """All that an axis meets if it occupies [low, high] while the others stay as they are."""
         lows = [motion.occupied_low for motion in self.motions]
         highs = [motion.occupied_high for motion in self.motions]
         lows[axis], highs[axis] = low, high
-        for box in self.of_axis[axis]:
-            if not box.missed(lows, highs) and box.holds():
-                return box
-        return None
+        return [box for box in self.of_axis[axis] if not box.missed(lows, highs) and box.holds()]
+
+    def blocks(self, axis: int, low: float, high: float) -> Obstacle | None:
+        """The first box that an axis meets if it occupies [low, high] while the others stay as they are."""
+        return next(iter(self.met(axis, low, high)), None)
 
     def waiting_for_each_other(self) -> list[str]:
         """The held axes that none of the others' goals will set free: they wait for each other.
@@ -264,7 +275,7 @@ class Supervisor:
             for box in self.of_axis[axis]:
                 if box.missed(self.lows, self.highs) or not box.holds():
                     continue
-                if box in entered and not _deeper(box, axis, before_low, before_high, member.low, member.high):
+                if box in entered and not deepens(box, axis, before_low, before_high, member.low, member.high):
                     continue
                 return box
         return None
@@ -367,7 +378,7 @@ class Supervisor:
         return box.missed(lows, highs)
 
 
-def _deeper(box: Obstacle, axis: int, before_low: float, before_high: float, low: float, high: float) -> bool:
+def deepens(box: Obstacle, axis: int, before_low: float, before_high: float, low: float, high: float) -> bool:
     """Whether the axis gets deeper into a box that it is already in, measured from the nearer face."""
     face_low, face_high = box.side(axis)
     before = min(before_high - face_low, face_high - before_low)

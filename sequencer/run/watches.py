@@ -242,12 +242,13 @@ def _watch_standstill(host: Host, motion: Motion) -> None:
         return
     if measured is None or not host.snapshot.zeroed[axis.index]:
         return
-    moved = abs(motion.error(measured))
-    if moved <= axis.band:
+    away = abs(motion.error(measured))
+    if away <= axis.band:
         return
     motion.switch_off()
     cause = (
-        f"{axis.name} moved {axis.show(moved)} from where it was stopped; allowed are {axis.show(axis.band)}; it is off"
+        f"{axis.name} is {axis.show(away)} away from where it was to stand after its stop; "
+        f"allowed are {axis.show(axis.band)}; it is off"
     )
     host.event("fault", text=cause)
     if host.fault_cause is None:

@@ -84,3 +84,13 @@ def test_a_glance_tells_only_what_is_surely_clear() -> None:
     before = proofs.left
     assert not proofs.surely_clear(hand, narrow)
     assert before - proofs.left <= 25  # two halves at a time
+
+
+def test_a_machine_is_worked_out_once_and_so_are_the_last_eight() -> None:
+    machines = [reacher() for _ in range(9)]
+    found = [bodies_of(machine) for machine in machines]
+    assert bodies_of(machines[8]) is found[8]
+    assert bodies_of(machines[1]) is found[1]
+    assert bodies_of(machines[0]) is not found[0]
+    # an equal machine is another one
+    assert bodies_of(reacher()) is not found[8]

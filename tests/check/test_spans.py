@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from random_world import AXES
 from reaching import reacher
 
+from sequencer.check import examine
 from sequencer.check.bodies import bodies_of
 from sequencer.check.cleared import Cleared
 from sequencer.check.gating import Gate
@@ -23,7 +24,7 @@ from sequencer.machine.machine import Machine, Preset
 from sequencer.plan.resolve import flatten
 from sequencer.routine.parameters import PresetParameter
 from sequencer.routine.routine import Routine
-from sequencer.routine.steps import At, Move, Step, Timeout
+from sequencer.routine.steps import At, Move, Step, Timeout, Wait
 
 GRID = [k / 8 for k in range(17)]
 places = st.sampled_from(GRID[::2])
@@ -102,6 +103,26 @@ def test_more_cells_than_128_are_judged_as_one(boxes: int, cells: int) -> None:
     """Each of k boxes along a diagonal cuts both axes twice: (2 k + 1)^2 cells, of which k are inside."""
     diagonal = [((0.1 + 0.15 * k, 0.12 + 0.15 * k),) * 2 for k in range(boxes)]
     assert len(start_cells(with_boxes(*diagonal), dict.fromkeys(AXES, (0.0, 1.0)))) == cells
+
+
+@pytest.mark.parametrize(
+    ("boxes", "covered"),
+    [
+        ([((0.0, 1.0), (0.0, 1.0))], True),
+        ([((0.0, 0.5), (0.0, 1.0)), ((0.5, 1.0), (0.0, 1.0))], True),
+        ([((0.0, 0.4), (0.0, 1.0)), ((0.43, 1.0), (0.0, 1.0))], True),  # the bands are 0.02 m
+        ([((0.0, 0.4), (0.0, 1.0)), ((0.45, 1.0), (0.0, 1.0))], False),
+        ([((0.0, 0.5), (0.0, 1.0)), ((0.5, 1.0), (0.0, 0.9))], False),
+        ([((0.1 + 0.15 * k, 0.12 + 0.15 * k),) * 2 for k in range(6)], False),  # too many cells to tell
+    ],
+)
+def test_a_routine_can_start_nowhere_only_if_boxes_are_shown_to_cover_all(
+    boxes: list[tuple[Span, Span]], covered: bool
+) -> None:
+    routine = Routine("r", with_boxes(*boxes), (Step("w", Wait(), duration=1),), "anywhere")
+    found = [one.message for one in examine(routine).findings if one.rule == "start_region"]
+    said = "'r' can start nowhere: the keep-outs cover the whole travel, tracking counted"
+    assert found == ([said] if covered else [])
 
 
 def choosing(*counts: int) -> int:

@@ -101,7 +101,7 @@ def test_what_is_held_is_asked_for_each_axis_that_pushes_on() -> None:
     rig.positions["wrist"] += 0.02
     rig.runner.resume()
     rig.run(2)
-    assert rig.refusals() == ["cannot go on: wrist was moved 0.02 m from where it was held; allowed are 0.01 m"]
+    assert rig.refusals() == ["cannot go on: wrist is 0.02 m away from where it was held; allowed are 0.01 m"]
     assert rig.runner.status().runs[-1].state == "held"
 
 
