@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import floor
+from typing import TYPE_CHECKING
 
 from sequencer.check.bodies import Bodies, outside_bodies
 from sequencer.check.fixed_pairs import fixed_words
@@ -17,9 +19,18 @@ from sequencer.routine.parameters import NumberParameter
 from sequencer.routine.routine import ANYWHERE
 from sequencer.units import LENGTH, show
 
+if TYPE_CHECKING:
+    from sequencer.check.clear_starts import ClearStarts
 
-def assumptions(flat: FlatRoutine, bodies: Bodies | None = None) -> Iterator[str]:
-    """What must be so for the verdict on this routine to hold, and what was not judged."""
+
+def assumptions(flat: FlatRoutine, bodies: Bodies | None = None, starts: ClearStarts | None = None) -> Iterator[str]:
+    """What must be so for the verdict on this routine to hold, and what was not judged.
+
+    Args:
+        flat: the routine.
+        bodies: the machine's bodies, if it has any.
+        starts: where it may start, if it starts from anywhere on a machine with bodies.
+    """
     routine, machine = flat.routine, flat.machine
     if machine.overlays:
         yield f"laid over the machine: {'; '.join(machine.overlays)}"
@@ -43,7 +54,7 @@ def assumptions(flat: FlatRoutine, bodies: Bodies | None = None) -> Iterator[str
     if bands:
         yield f"each axis follows its orders within: {', '.join(bands)}"
     if routine.start == ANYWHERE:
-        yield "it starts from anywhere in the travel outside every keep-out; the runner refuses other starts"
+        yield _anywhere(starts)
     else:
         yield f"it starts from {routine.start} within its position tolerances; the runner refuses other starts"
     for parameter in routine.parameters.values():
@@ -77,6 +88,14 @@ def _about_motors(machine: Machine) -> Iterator[str]:
     if bare:
         names = enumerate_words(bare)
         yield f"not judged of {names}: whether the actuators can follow, and where it goes without power"
+
+
+def _anywhere(starts: ClearStarts | None) -> str:
+    where = "it starts from anywhere in the travel outside every keep-out"
+    if starts is not None:
+        # Rounded down: it must not promise more than there is.
+        where += f" where all bodies are shown to keep clear ({floor(100.0 * starts.share)} % of it)"
+    return f"{where}; the runner refuses other starts"
 
 
 def _about_bodies(flat: FlatRoutine, bodies: Bodies) -> Iterator[str]:

@@ -46,6 +46,27 @@ class Witness(NamedTuple):
     position: float = 0.0
 
 
+class WayIn(NamedTuple):
+    """Where phases lead the machine into a keep-out.
+
+    Attributes:
+        box: the keep-out, by name.
+        spans: where each of its axes may be meanwhile [m or rad], with what it may be off its orders.
+        places: one configuration in it that they can come to [m or rad].
+        steps: the steps that move its axes, by path.
+        waits: the step, by path, that would have to wait for another; "" if none is known.
+        axis, position: its gate: the axis that it would wait for, and the place [m or rad].
+    """
+
+    box: str
+    spans: Mapping[str, tuple[float, float]]
+    places: Mapping[str, float]
+    steps: tuple[str, ...] = ()
+    waits: str = ""
+    axis: str = ""
+    position: float = 0.0
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """One result of a check.
@@ -60,6 +81,7 @@ class Finding:
         begin, until: when it would happen in the plan [s from the start]; None if not, or if it is no matter of time.
         found, allowed: the numbers compared, in SI, where there are two.
         witness: where bodies come too near each other, if it is a matter of bodies.
+        way_in: how the machine gets into a keep-out, if it is a matter of one.
         id: names it within its examination; filled in by `numbered`.
         waived: why it was accepted in writing; "" if it was not.
     """
@@ -75,6 +97,7 @@ class Finding:
     found: float | None = None
     allowed: float | None = None
     witness: Witness | None = field(compare=False, default=None)
+    way_in: WayIn | None = field(compare=False, default=None)
     id: str = ""
     waived: str = ""
 

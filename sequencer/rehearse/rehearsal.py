@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from sequencer.errors import ModelError, did_you_mean
+from sequencer.errors import ModelError, counted, did_you_mean
 from sequencer.machine.interlock import KeepOut
 from sequencer.machine.machine import NANOSECONDS, Machine
 from sequencer.pack import CheckedRoutine
@@ -90,7 +90,8 @@ class Rehearsal:
 
     def __repr__(self) -> str:
         because = f" ({self.cause})" if self.cause else ""
-        return f"<Rehearsal {self.name}: {self.outcome}{because} after {self.duration:.2f} s, {len(self.steps)} steps>"
+        steps = counted(len(self.steps), "step")
+        return f"<Rehearsal {self.name}: {self.outcome}{because} after {self.duration:.2f} s, {steps}>"
 
 
 def rehearse(
@@ -149,7 +150,12 @@ def rehearse(
     runner = Runner(hosted, recorder)
     held = piece if piece is not None else spec.piece
     plant = Plant(
-        machine, seed=seed, start=start_positions(machine, chosen), piece=held, faults=faults, contacts=contacts
+        machine,
+        seed=seed,
+        start=start_positions(checked, machine, chosen),
+        piece=held,
+        faults=faults,
+        contacts=contacts,
     )
     watch = KeepOutWatch(machine)
     outside = PlacesOutside(machine, checked, scripts, places)
@@ -227,8 +233,10 @@ def play(
             near.see(now, now + gap, script.values(now + gap))
 
 
-def start_positions(machine: Machine, start: str | Mapping[str, float]) -> Mapping[str, float] | None:
-    """Where a rehearsal begins: a preset's positions without those of spins, or what is given.
+def start_positions(
+    checked: CheckedRoutine, machine: Machine, start: str | Mapping[str, float]
+) -> Mapping[str, float] | None:
+    """Where a rehearsal of a routine begins: a preset's positions without those of spins, or what is given.
 
     Raises:
         ModelError: an unknown preset.
@@ -236,7 +244,7 @@ def start_positions(machine: Machine, start: str | Mapping[str, float]) -> Mappi
     if not isinstance(start, str):
         return start
     if start == ANYWHERE:
-        return _free_place(machine)
+        return _free_place(machine, checked.routine.get("starts", ()))
     preset = machine.presets.get(start)
     if preset is None:
         raise ModelError(f"start: unknown preset '{start}'; {did_you_mean(start, machine.presets)}")
@@ -244,16 +252,20 @@ def start_positions(machine: Machine, start: str | Mapping[str, float]) -> Mappi
     return {axis: position for axis, position in preset.positions.items() if axis not in spins}
 
 
-def _free_place(machine: Machine) -> Mapping[str, float] | None:
-    """Where to start from "anywhere": as the plant stands by itself, or else at the first preset outside every
-    keep-out.
+def _free_place(machine: Machine, starts: Sequence[Any]) -> Mapping[str, float] | None:
+    """Where to start from "anywhere": as the plant stands by itself, or else at the first preset, that lies outside
+    every keep-out and in one of the boxes that the routine was judged from; or else in the middle of the first of them.
     """
     stands = Plant(machine).positions()
+    names = list(machine.axes)
+    boxes = [{names[int(index)]: (low, high) for index, low, high in box} for box in starts]
     rules = [rule for rule in machine.interlocks if isinstance(rule, KeepOut)]
     for positions in ({}, *(preset.positions for preset in machine.presets.values())):
-        if not any(rule.contains({**stands, **positions}) for rule in rules):
+        places = {**stands, **positions}
+        judged = any(all(low <= places[axis] <= high for axis, (low, high) in box.items()) for box in boxes)
+        if (judged or not boxes) and not any(rule.contains(places) for rule in rules):
             return positions or None
-    return None
+    return {axis: 0.5 * (low + high) for axis, (low, high) in boxes[0].items()} if boxes else None
 
 
 def _judge(

@@ -3,7 +3,7 @@
 The world knows nothing of phases or order: it only starts what the step list says, moves each axis monotonically
 towards its goal by random pieces, opens gates when the ordered positions fulfil them, ends waits when what is measured
 does, and ends steps and blocks early where a condition or a timeout may. An axis that is interrupted runs on for a
-while, towards where it was bound, or beyond if it is taken by a step that cannot stop it as fast.
+while, towards where it was bound: a step that takes it brakes it first, as fast as it was planned to stop.
 """
 
 from __future__ import annotations
@@ -334,18 +334,10 @@ class World:
             self.owner[axis] = node.index
             self.pressed.pop(axis, None)
             if axis in self.runs_on:
-                ways[axis].insert(0, self.turn(axis, node))
+                ways[axis].insert(0, self.runs_on.pop(axis))
             if isinstance(node.step.body, Press):
                 self.pressed[axis] = ways[axis][-1]
         self.ways[node.index] = ways
-
-    def turn(self, axis: str, node: Node) -> float:
-        """Where an axis that still moves is stopped by the step that takes it."""
-        end = self.runs_on.pop(axis)
-        if node.step.limits is not None:
-            more = self.random.random() * SPEED**2 / (2.0 * SLOW)
-            end += more if end > self.place[axis] else -more
-        return min(max(end, 0.0), 1.0)
 
     def bound(self, node: Node) -> list[tuple[str, list[float]]]:
         """The places to which a step takes its axes, in turn."""
