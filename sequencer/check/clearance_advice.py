@@ -49,21 +49,25 @@ class Punctual(NamedTuple):
 
 
 def clearance_advice(order: Order, bodies: Bodies, plan: Plan) -> ClearanceAdvice | None:
-    """How near the plan comes; None where nothing is watched."""
+    """How near the plan comes; None where nothing is watched, or where it starts in one of many places."""
+    if order.flat.routine.start == ANYWHERE:
+        return None
     found = [timed for timed in _timed(order, bodies, plan) if timed.pair is not None]
     if not found:
         return None
     worst = min(found, key=lambda timed: timed.least - (timed.pair.margin if timed.pair else 0.0))
     assert worst.pair is not None
-    bad = [timed.bad_from for timed in found if timed.bad_from is not None]
+    bad = min((timed.bad_from for timed in found if timed.bad_from is not None), default=None)
+    places = {} if bad is None else {axis: plan.state(axis, bad).position for axis in plan.initial}
     return ClearanceAdvice(
         worst.least,
         min(worst.bound, *(_spare(timed) + worst.pair.margin for timed in found)),
         worst.pair.margin,
         worst.pair.names,
         worst.at,
-        min(bad, default=None),
+        bad,
         _gates_cost(plan, order.flat),
+        places,
     )
 
 

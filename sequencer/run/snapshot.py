@@ -34,8 +34,11 @@ class Snapshot:
         "_apart_since",
         "_axis_names",
         "_derived",
-        "_gap_before",
         "_last",
+        "_late_gap",
+        "_late_until",
+        "_latest",
+        "_lost_in_this_tick",
         "_offsets",
         "_own",
         "_plain",
@@ -68,7 +71,9 @@ class Snapshot:
         self._apart_since: list[int | None] = [None] * len(machine.axes)
         self._previous_tick_zeroed: list[bool | None] = [None] * len(machine.axes)
         self._plain = True
-        self._gap_before = 0
+        self._lost_in_this_tick: set[int] = set()
+        self._latest = max((axis.latency[1] for axis in machine.axes), default=0)
+        self._late_gap = self._late_until = 0
         self._axis_names: list[tuple[AxisDefinition, _Names]] = [
             (
                 axis,
@@ -122,10 +127,15 @@ class Snapshot:
         longest = self.machine.longest_gap
         zeros, faults, previous = self.zeroed, self.faults, self._previous
         get = readings.axes.get
-        # After a late tick an axis catches up with a set-point that moved for all of the gap.
-        longer = gap if gap > self._gap_before else self._gap_before
-        self._gap_before = gap
+        now = readings.now_ns
+        # After a late tick an axis catches up with a set-point that moved for all of the gap, once its latency is over.
+        if gap > self._late_gap or now - gap > self._late_until:
+            self._late_gap, self._late_until = gap, now + self._latest
+        elif 2 * gap > 3 * self.machine.period:
+            self._late_until = now + self._latest
+        longer = self._late_gap
         self.jumped.clear()
+        self._lost_in_this_tick.clear()
         elapsed = longer * 1e-9
         plain = self._plain and not self.unknown
         for axis, names in self._axis_names:
@@ -270,6 +280,7 @@ class Snapshot:
         """The reading of an axis cannot be trusted any more; told once."""
         if self.lost[index] is None:
             self.lost_now.append(index)
+            self._lost_in_this_tick.add(index)
         self.lost[index] = why
         self._own[index] = False
         self.zeroed[index] = False
@@ -288,9 +299,11 @@ class Snapshot:
         return shift
 
     def trust_again(self) -> None:
-        """A person has looked: axes that have no zero of their own are believed again."""
+        """A person has looked: axes that have no zero of their own are believed again; but nobody has seen yet what
+        was lost in this tick.
+        """
         for axis in self.machine.axes:
-            if axis.zero is None:
+            if axis.zero is None and axis.index not in self._lost_in_this_tick:
                 self.lost[axis.index] = None
 
     def assume(self, sensor: str, value: SensorValue | None) -> None:
