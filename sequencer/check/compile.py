@@ -10,6 +10,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from sequencer.check.compile_machine import compile_machine, limits_data, plain
+from sequencer.check.order import Order
+from sequencer.check.routes import enters, routed
 from sequencer.check.spans import Span
 from sequencer.check.survey import Survey, survey
 from sequencer.check.terms import operand_data, term_data
@@ -38,10 +40,11 @@ from sequencer.plan.resolve import (
     WithStep,
     flatten,
 )
-from sequencer.routine.afterwards import AfterwardsKey, afterwards_of
+from sequencer.routine.afterwards import AFTERWARDS, AfterwardsKey, afterwards_of
 from sequencer.routine.parameters import NumberParameter, Parameter
 from sequencer.routine.routine import ANYWHERE, Routine
 from sequencer.routine.steps import Choose, Drive, Flick, Move, Perform, Press, Pulse, Repeat, Set, Timeout, Wait
+from sequencer.routine.way_table import WayTable
 
 
 def compile_routine(
@@ -71,7 +74,7 @@ def compile_routine(
         ModelError: a word in it stands for nothing that fits, or a step cannot move as it says with the parameters'
             own values.
     """
-    flat = flatten(routine) if flat is None else flat
+    flat = routed(flatten(routine)) if flat is None else flat
     plans = survey(flat) if surveyed is None else surveyed
     data = routine_data(flat, plans, _region(routine), cleared)
     data |= {"waived": [dict(entry) for entry in waived], "assumes": list(assumes)}
@@ -81,9 +84,14 @@ def compile_routine(
         if afterwards is not None and key in afterwards:
             data[key] = dict(afterwards[key])
         else:
-            laid_out = flatten(after)
+            laid_out = routed(flatten(after))
             data[key] = routine_data(laid_out, survey(laid_out), [])
-    return CheckedRoutine(compile_machine(routine.machine), data)
+    machine = compile_machine(routine.machine)
+    for one in (data, *(data[key] for key in AFTERWARDS if key in data)):
+        if "ways" in one:
+            # Made for exactly this machine, overlays included: with another the runner refuses them.
+            one["ways"] = {"machine": machine["hash"], **one["ways"]}
+    return CheckedRoutine(machine, data)
 
 
 def routine_data(
@@ -116,6 +124,11 @@ def routine_data(
         "planned": plans.plan.duration,
         "assumes": [],
     }
+    tables = _way_tables(flat)
+    if tables:
+        data["ways"] = {"tables": [table.to_data() for table in tables]}
+        order = Order(flat)
+        data["enters"] = [one.node.index for one in order.occurrences if enters(order, one)]
     if cleared:
         data["cleared"] = dict(cleared)
     if routine.outside:
@@ -229,6 +242,7 @@ def _step(
         },
         **_envelopes(node, machine, axes),
         **_touching(node, machine),
+        **_ways(flat, node),
         **_body(node, axes, outputs),
     }
 
@@ -253,6 +267,25 @@ def _touching(node: Node, machine: Machine) -> dict[str, Any]:
         return {}
     first, second = (machine.bodies_meant(name) for name in node.step.touching)
     return {"touching": [[one, other] for one in first for other in second]}
+
+
+def _way_tables(flat: FlatRoutine) -> list[WayTable]:
+    """The tables of all steps that look their ways up, each once."""
+    found: list[WayTable] = []
+    for node in flat.nodes:
+        for table in node.ways.tables if node.ways is not None else ():
+            if not any(table is other for other in found):
+                found.append(table)
+    return found
+
+
+def _ways(flat: FlatRoutine, node: Node) -> dict[str, Any]:
+    """The tables of a step by their numbers, where it looks its way up."""
+    if node.ways is None:
+        return {}
+    tables = _way_tables(flat)
+    mine = [number for number, table in enumerate(tables) if any(table is one for one in node.ways.tables)]
+    return {"ways": mine}
 
 
 def _start(node: Node, axes: Mapping[str, int]) -> dict[str, Any]:

@@ -18,6 +18,7 @@ from sequencer.check.model import model_findings, refused_model
 from sequencer.check.order import Order
 from sequencer.check.parameter_range import parameter_findings
 from sequencer.check.required import required_findings
+from sequencer.check.routes import begins_with_ways, merged, route_findings, routed
 from sequencer.check.scenarios import scenarios_of, start_cells, start_spans
 from sequencer.check.spans import Span
 from sequencer.check.start_region import start_findings
@@ -67,7 +68,12 @@ def examine(routine: Routine, *, waive: Iterable[Waiver] = ()) -> Examination:
     flat: FlatRoutine | None = None
     if not any(finding.severity == "error" for finding in found):
         try:
-            flat = flatten(routine)
+            flat = routed(flatten(routine))
+            if any(node.ways is not None for node in flat.nodes):
+                # Few routines look their ways up, and the others need not wait for what proves them.
+                from sequencer.check.lead_ins import leading_in
+
+                flat = leading_in(flat)
             surveyed = survey(flat)
         except ModelError as error:
             flat = None
@@ -77,6 +83,7 @@ def examine(routine: Routine, *, waive: Iterable[Waiver] = ()) -> Examination:
         return Examination(verdict_of(findings), (), findings, None, None)
     plan = None if surveyed.plan is None else with_slack(surveyed.plan, flat)
     order = Order(flat)
+    by_ways = begins_with_ways(order)
     bodies = None
     starts: ClearStarts | None = None
     advice = None
@@ -90,8 +97,10 @@ def examine(routine: Routine, *, waive: Iterable[Waiver] = ()) -> Examination:
             from sequencer.check.clear_starts import clear_starts
             from sequencer.check.clearance import ClearanceSearch
 
-            starts = clear_starts(order, bodies)
-        keep_outs = KeepOutSearch(order, scenarios_of(flat, () if starts is None else starts.boxes))
+            # Where it looks its way up first, that tells whether it may start.
+            starts = None if by_ways else clear_starts(order, bodies)
+        scenarios = scenarios_of(flat, () if starts is None else starts.boxes)
+        keep_outs = KeepOutSearch(order, merged(scenarios) if by_ways else scenarios)
         if bodies is not None:
             search = ClearanceSearch(order, keep_outs.phases, bodies)
         found += start_findings(flat, starts)
@@ -129,7 +138,7 @@ def examine(routine: Routine, *, waive: Iterable[Waiver] = ()) -> Examination:
             surveyed=surveyed,
             flat=flat,
             cleared=cleared,
-            starts=_starts(flat, starts),
+            starts=() if by_ways else _starts(flat, starts),
             afterwards=afterwards,
         )
     feasibility, unpowered = (None, None) if power is None else (power.feasibility, power.unpowered)
@@ -146,6 +155,7 @@ def _rules(
     yield from parameter_findings(flat, surveyed)
     yield from gate_findings(search.phases)
     yield from required_findings(search.phases)
+    yield from route_findings(search.phases)
     yield from keep_out_findings(search, plan)
     if clearance is not None:
         from sequencer.check.clearance_findings import clearance_findings

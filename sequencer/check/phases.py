@@ -122,7 +122,11 @@ def _phase(phases: Phases, one: Occurrence, axis: str, rounds: int) -> Phase:
     goal = _goal_span(phases, dict(goals_of(one.node))[axis], start, one.node.step.retry)
     goal = _within(goal, low, high)
     whole = hull((start, goal))
-    return _ended(one, whole, goal, taken_over, steady=True)
+    if one.node.ways is not None:
+        # Its way may lead anywhere in the boxes of its table.
+        legs = [leg for table in one.node.ways.tables for leg in table.spans_of(axis)]
+        whole = _within(hull((whole, *legs)), low, high)
+    return _ended(one, whole, goal, taken_over, steady=one.node.ways is None)
 
 
 def _ended(one: Occurrence, whole: Span, goal: Span, taken_over: bool, steady: bool) -> Phase:

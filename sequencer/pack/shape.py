@@ -109,8 +109,19 @@ def _routine_shape(axis: Shape, output: Shape, step: Shape) -> Shape:
         waived=_list(_record(rule=_text, step=_optional(_text), because=_text)),
         planned=_number,
     )
+    table = _record(
+        axes=_list(_text, least=1),
+        goal=_list(_row(_text, _number), least=1),
+        legs=_list(_row(*[_list(_number)] * 3)),
+        following=_list(_whole),
+        costs=_list(_number),
+        speeds=_list(_number),
+        longest=_number,
+        covered=_number,
+    )
+    ways = _record(machine=_text, tables=_list(table, least=1))
     cleared = _list(_row(_list(axis), _list(_list(_number)), _list(step)))
-    more = {"cleared": _table(cleared), "starts": _list(_list(row, least=1))}
+    more = {"cleared": _table(cleared), "starts": _list(_list(row, least=1)), "ways": ways, "enters": _list(step)}
     return _every(_may_have(**more, on_cancel=_optional(afterwards), on_fault=_optional(afterwards)), whole)
 
 
@@ -173,7 +184,7 @@ def _step_shape(axis: Shape, output: Shape, step: Shape) -> Shape:
         cosine=_number,
         angle=_number,
     )
-    newer = _may_have(touching=_list(_row(_text, _text)), envelopes=_table(envelope))
+    newer = _may_have(touching=_list(_row(_text, _text)), envelopes=_table(envelope), ways=_list(_whole))
     return _every(newer, common, _by_kind(kinds))
 
 

@@ -73,6 +73,8 @@ def _let_go(run: Run) -> str | None:
 
 def _arrived(run: Run, activation: Activation, gap: int) -> bool:
     """All profiles ended, and error and speed within tolerance for the settle time (R31)."""
+    if activation.way is not None and not activation.way.at_last:
+        return False
     arrived = True
     for index, motion in enumerate(activation.motions):
         if motion.held is not None or (motion.profile is not None and motion.next_clock < motion.end_clock):

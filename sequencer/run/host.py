@@ -6,6 +6,7 @@ from typing import Any
 
 from sequencer.errors import ClockError
 from sequencer.pack import CheckedRoutine
+from sequencer.pack.ways import expect_ways
 from sequencer.ports.orders import Event, Orders
 from sequencer.ports.readings import Readings, SensorValue
 from sequencer.run.completion import completions
@@ -20,7 +21,7 @@ from sequencer.run.routine_run import Run
 from sequencer.run.run_ends import break_off, due_requests, enable, finish_stops
 from sequencer.run.snapshot import Snapshot
 from sequencer.run.status import arrival_words, guards_words
-from sequencer.run.step_kinds import set_instants
+from sequencer.run.step_kinds import follow_ways, set_instants
 from sequencer.run.step_state import Activation
 from sequencer.run.supervisor import Supervisor
 from sequencer.run.terms import Scope, Test, build
@@ -33,6 +34,8 @@ class Host:
 
     def __init__(self, given: list[CheckedRoutine]) -> None:
         self.definition = MachineDefinition(given[0].machine)
+        for one in given:
+            expect_ways(one.machine, one.routine)
         self.routines = {one.name: RoutineDefinition(one.routine, one.hash) for one in given}
         self.quarter = self.definition.period >> 2
         self.values: dict[str, Any] = {}
@@ -57,7 +60,7 @@ class Host:
         self.runs: list[Run] = []
         self.ended: list[Run] = []
         self.now = -1
-        self.gap = self.definition.period
+        self.gap: int
         self.tick_number = -1
         self.late_ticks = 0
         self.enabled = False
@@ -68,6 +71,7 @@ class Host:
         self.waiting: list[tuple[list[Run], Request]] = []
         self.confirmed: set[str] | None = None
         self.bypasses = _bypasses(given)
+        self.no_way = ""
         self.vocabulary = Words(self.definition)
 
     @property
@@ -128,6 +132,8 @@ class Host:
         for run in self.runs:
             if run.state == "running":
                 open_gates(run)
+                if run.definition.ways:
+                    follow_ways(run)
         for request in starts:
             start(self, request)
         self.tell_supervisor()
@@ -219,16 +225,10 @@ class Host:
             if run is taker and motion.activation is not None:
                 preempted(run, motion.activation, by)
             elif run is not None and run is not taker:
-                self.detach(motion)
+                motion.run = motion.activation = None
                 others.append((run, motion.definition.name))
         for run, name in others:
             run.cancel(f"{by} takes {name}")
-
-    def detach(self, motion: Motion) -> None:
-        if motion.run is not None:
-            motion.run.used_axes.discard(motion.definition.index)
-        motion.activation = None
-        motion.run = None
 
     def forbidden(self, axis: int) -> str | None:
         """The interlock that does not permit motion of an axis now, in words, or None."""

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from profiles import stop
 from sequencer.run.definition import RoutineDefinition
+from sequencer.run.ways import no_way
 
 if TYPE_CHECKING:
     from sequencer.run.host import Host
@@ -13,7 +14,9 @@ if TYPE_CHECKING:
 
 def outside_region(host: Host, definition: RoutineDefinition) -> str | None:
     """None, or why a routine cannot start where the machine stands, and what would bring it where it can."""
-    return off_region(host, definition) or _stands_inside(host, definition)
+    reason = off_region(host, definition)
+    # Whoever looks a way up is told more than that the machine stands inside something.
+    return reason or (no_way(host, definition) if definition.enters else _stands_inside(host, definition))
 
 
 def off_region(host: Host, definition: RoutineDefinition, at_rest: bool = False) -> str | None:

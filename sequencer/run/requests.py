@@ -15,6 +15,7 @@ from sequencer.run.region import off_region, outside_region
 from sequencer.run.resting import rest
 from sequencer.run.routine_run import Run
 from sequencer.run.step_kinds import StartFailed, jog
+from sequencer.run.ways import no_way
 
 if TYPE_CHECKING:
     from sequencer.run.host import Host
@@ -246,6 +247,7 @@ def _start_routine(host: Host, request: Request) -> None:
     if reason is None and (restart or preempt) and _stop_first(host, definition, preempt, restart, request):
         return
     reason = reason or why_not(host, definition, preempt, restart)
+    host.no_way = reason if reason is not None and definition.enters and reason.startswith("no way") else ""
     if reason is not None:
         refuse(host, name, reason)
         return
@@ -260,6 +262,7 @@ def _start_routine(host: Host, request: Request) -> None:
 
 def _begin(host: Host, run: Run, parameters: Mapping[str, float | str] | None = None) -> None:
     host.runs.append(run)
+    host.no_way = ""
     host.event("run", run.name, text="start", values=tuple(sorted((parameters or {}).items())))
     begin(run)
 
@@ -269,6 +272,10 @@ def _start_afterwards(host: Host, request: Request) -> None:
     _, definition, parameters, speed = request
     reason = None if host.enabled else "the machine is not enabled"
     reason = reason or in_use(host, definition) or _not_zeroed(host, definition) or off_region(host, definition)
+    if reason is None:
+        reason = no_way(host, definition)
+        host.no_way = reason or ""
+        host.no_way = reason or ""
     if reason is not None:
         refuse(host, definition.name, reason)
         return
@@ -358,7 +365,7 @@ def _take_over(host: Host, run: Run) -> None:
             continue
         taken = [host.motions[axis] for axis in sorted(common) if host.motions[axis].run is other]
         for motion in taken:
-            host.detach(motion)
+            motion.run = motion.activation = None
         other.then, other.goes_after = None, False
         other.cancel(f"{run.name} takes its axes")
         for motion in taken:
