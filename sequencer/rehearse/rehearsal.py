@@ -199,8 +199,7 @@ def rehearse_all(
 def play(performance: Performance, watch: KeepOutWatch, near: ClearanceWatch | None = None) -> None:
     """Tick and let time pass until it is over, and see how near the plant comes to what it must miss."""
     plant, script = performance.plant, performance.script
-    if watch:
-        watch.see(plant.positions(), 0.0)
+    first = performance.now
     while not performance.over:
         now = performance.now
         gap = performance.tick()
@@ -208,6 +207,8 @@ def play(performance: Performance, watch: KeepOutWatch, near: ClearanceWatch | N
             near.consider(performance.events)
         if watch:
             watch.consider(performance.readings)
+            if now == first:
+                watch.see(plant.positions(), now / NANOSECONDS)
             for begin in range(0, gap, WATCH_SLICE):
                 plant.advance(min(WATCH_SLICE, gap - begin))
                 watch.see(plant.positions(), (now + min(begin + WATCH_SLICE, gap)) / NANOSECONDS)
