@@ -15,7 +15,8 @@ ROUNDING = 1e-9
 """Boxes are inflated by this [m or rad]: a position one rounding error beside an edge is never counted as inside."""
 
 FARTHEST = 1e4
-"""An axis without a travel is believed to be at most about so far away [m or rad]; one with, a travel beyond its ends.
+"""The travel of a spin, which has none, to either side [m or rad]. An axis is believed to be a travel beyond its ends
+at most.
 """
 
 
@@ -65,8 +66,8 @@ class AxisDefinition:
         self.is_spin = data["kind"] == "spin"
         self.is_linear = data["kind"] == "linear"
         travel = data["travel"]
-        self.travel: tuple[float, float] = (-_INFINITE, _INFINITE) if travel is None else (travel[0], travel[1])
-        low, high = self.travel if travel is not None else (-FARTHEST, FARTHEST)
+        self.travel: tuple[float, float] = (-FARTHEST, FARTHEST) if travel is None else (travel[0], travel[1])
+        low, high = self.travel
         self.lowest, self.highest = 2.0 * low - high, 2.0 * high - low
         self.limits = limits_of(data["limits"])
         self.sure = limits_of(data["sure"])
@@ -111,7 +112,6 @@ class MachineDefinition:
         "keep_outs",
         "longest_gap",
         "must_stay",
-        "output_index",
         "outputs",
         "period",
         "presets",
@@ -128,7 +128,6 @@ class MachineDefinition:
         self.axis_index = {axis.name: axis.index for axis in self.axes}
         self.sensors: list[dict[str, Any]] = data["sensors"]
         self.outputs: list[dict[str, Any]] = data["outputs"]
-        self.output_index = {output["name"]: index for index, output in enumerate(self.outputs)}
         self.keep_outs: list[dict[str, Any]] = data["keep_outs"]
         self.must_stay: list[dict[str, Any]] = data["must_stay"]
         self.presets = {

@@ -83,7 +83,6 @@ def interrupt_inner(run: Run, activation: Activation, cause: str) -> None:
     for step in run.definition.steps:
         if run.status[step.index] == IDLE and _is_inside(run, step, activation.step.index):
             run.status[step.index] = DEAD
-            run.attempts.pop(step.index, None)
     inside = [other for other in run.active if _is_inside(run, other.step, activation.step.index)]
     for other in sorted(inside, key=lambda item: -item.sequence):
         leave(run, other, "aborted", cause)

@@ -58,7 +58,7 @@ class Host:
         self.runs: list[Run] = []
         self.ended: list[Run] = []
         self.now = -1
-        self.gap = self.definition.period
+        self.gap: int
         self.tick_number = -1
         self.late_ticks = 0
         self.enabled = False
@@ -378,16 +378,10 @@ class Host:
             if run is taker and motion.activation is not None:
                 preempted(run, motion.activation, by)
             elif run is not None and run is not taker:
-                self.detach(motion)
+                motion.run = motion.activation = None
                 others.append((run, motion.definition.name))
         for run, name in others:
             run.cancel(f"{by} takes {name}")
-
-    def detach(self, motion: Motion) -> None:
-        if motion.run is not None:
-            motion.run.used_axes.discard(motion.definition.index)
-        motion.activation = None
-        motion.run = None
 
     def forbidden(self, axis: int) -> str | None:
         """The interlock that does not permit motion of an axis now, in words, or None."""

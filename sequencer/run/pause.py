@@ -63,7 +63,6 @@ def resume(run: Run) -> str | None:
     for motion in run.kept:
         motion.mode = "effort"
         motion.occupy_what_is_known()
-    run.kept = []
     for activation in list(run.active):
         activation.since += shift
         if activation.watch is not None:

@@ -364,7 +364,7 @@ def _take_over(host: Host, run: Run) -> None:
             continue
         taken = [host.motions[axis] for axis in sorted(common) if host.motions[axis].run is other]
         for motion in taken:
-            host.detach(motion)
+            motion.run = motion.activation = None
         other.then, other.goes_after = None, False
         other.cancel(f"{run.name} takes its axes")
         for motion in taken:

@@ -203,7 +203,7 @@ def _press(activation: Activation, run: Run) -> bool:
     motion.bound = bound
     motion.current, motion.speed_bound = (effort, fastest) if bound >= here else (-effort, slowest)
     motion.stop_kind = None
-    motion.latched = False
+    motion.latched = motion.watched = False
     motion.occupy_what_is_known()
     return True
 
@@ -281,9 +281,6 @@ def _pulse(activation: Activation, run: Run) -> None:
         if not host.enabled:
             raise StartFailed(f"{motion.definition.name} is not enabled", machine=True)
         strength = run.scope.number(drive[3])
-        motion.profile = None
-        motion.latched = False
-        motion.stop_kind = None
         if drive[2] == "voltage":
             motion.mode, motion.volts, motion.velocity = "effort", strength, 0.0
         else:
@@ -351,9 +348,9 @@ def set_instants(activation: Activation, only: Motion | None = None) -> None:
         motion = motion_of(activation, milestone)
         if milestone.fired or (only is not None and motion is not only):
             continue
-        profile = motion.profile
-        time = None
-        if profile is not None:
-            place = milestone.place
-            time = profile.marks.get("through") if place is None else profile.first_time_at(place)
+        profile, place = motion.profile, milestone.place
+        if profile is None:
+            milestone.instant = None
+            continue
+        time = profile.marks.get("through") if place is None else profile.first_time_at(place)
         milestone.instant = None if time is None else round(time * 1e9) - milestone.lead + milestone.lag

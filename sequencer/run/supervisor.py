@@ -255,15 +255,11 @@ class Supervisor:
             blocking = self._blocking(unit, entered, braking)
             if blocking is None:
                 continue
-            for member, (low, high) in zip(unit, braking, strict=True):
-                lows[member.definition.index], highs[member.definition.index] = low, high
             if len(unit) == 1 and self._to_the_edge(motion, blocking):
                 self._hold(motion, blocking, now)
                 continue
             for member in unit:
-                aim, group = member.aim, member.group
                 member.brake_from_committed()
-                member.aim, member.group = aim, group
                 member.prepare()
                 lows[member.definition.index], highs[member.definition.index] = member.low, member.high
                 self._hold(member, blocking, now)
@@ -286,7 +282,7 @@ class Supervisor:
 
     def _to_the_edge(self, motion: Motion, box: Obstacle) -> bool:
         """Re-plan a held axis to rest just outside the box, if that is on its way and can be reached without going
-        over.
+        over; where it cannot, the axis must brake.
         """
         if motion.aim is None or not motion.mastered_by(motion.plan_limits, motion.state()):
             return False
@@ -296,19 +292,13 @@ class Supervisor:
         if not min(motion.position, motion.goal) <= edge <= max(motion.position, motion.goal):
             return False
         planner = s_curve if motion.plan_limits.jerk is not None else trapezoid
-        kept = (motion.profile, motion.next_clock, motion.end_clock)
         try:
             motion.follow(planner(motion.state(), State(edge), motion.plan_limits), motion.gain)
         except ProfileError:
             return False
         motion.prepare()
-        before = self.lows[axis], self.highs[axis]
         self.lows[axis], self.highs[axis] = motion.low, motion.high
-        if all(other.missed(self.lows, self.highs) or not other.holds() for other in self.of_axis[axis]):
-            return True
-        self.lows[axis], self.highs[axis] = before
-        motion.profile, motion.next_clock, motion.end_clock = kept
-        return False
+        return all(other.missed(self.lows, self.highs) or not other.holds() for other in self.of_axis[axis])
 
     def _hold(self, motion: Motion, box: Obstacle, now: int) -> None:
         if motion.activation is None or motion.stop_kind is not None or motion.aim is None:

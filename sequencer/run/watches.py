@@ -245,7 +245,6 @@ def _watch_standstill(host: Host, motion: Motion) -> None:
     away = abs(motion.error(measured))
     if away <= axis.band:
         return
-    motion.watched = False
     motion.switch_off()
     cause = (
         f"{axis.name} is {axis.show(away)} away from where it was to stand after its stop; "

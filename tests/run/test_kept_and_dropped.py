@@ -5,10 +5,11 @@ axes without power. SEMANTICS R3, R16, R32, R36, R40, R42, R49, R53.
 from __future__ import annotations
 
 import os
+from math import nextafter
 from typing import Any
 
 import pytest
-from rig import LIMITS, Rig, axis, checked, keep_out, machine, move, pulse, started, wait
+from rig import LIMITS, Rig, axis, checked, derived, keep_out, machine, move, press, pulse, sensor, started, wait
 
 from profiles import ProfileError
 from sequencer.ports.readings import AxisReading
@@ -101,7 +102,7 @@ def test_a_confirmation_is_handed_to_the_disk(tmp_path: Any, monkeypatch: pytest
     made = Confirmations(tmp_path / "seen.jsonl")
     made.add("abc", "hang", "somebody")
     assert synced == [(tmp_path / "seen.jsonl").stat().st_size]
-    assert Confirmations(tmp_path / "seen.jsonl").hashes == {"abc"}
+    assert made.hashes == Confirmations(tmp_path / "seen.jsonl").hashes == {"abc"}
 
 
 def test_two_runs_that_end_in_one_tick_are_both_told_in_the_status() -> None:
@@ -146,3 +147,83 @@ def test_an_axis_that_can_not_go_on_is_a_fault_of_the_machine() -> None:
     rig.run(20)
     assert rig.outcome()[1] == "faulted"
     assert rig.starts("out") == []
+
+
+def test_a_derived_sensor_begins_anew_when_the_gauges_have_failed() -> None:
+    """R15, R36: steady for 60 ms; no reading in tick 6."""
+    on = machine(more_sensors=[sensor("calm", derived=derived(BEAM, steady=0.06))])
+    rig = Rig(checked(on, wait("A", 9.0)), beam=lambda tick: tick >= 3)
+    reading = rig.reading
+
+    def fails(now: int) -> Any:
+        found = reading(now)
+        if rig.count == 6:
+            found.axes = None
+        return found
+
+    seen = []
+    for broken in (False, True):
+        rig = Rig(checked(on, wait("A", 9.0)), beam=lambda tick: tick >= 3)
+        reading = rig.reading
+        if broken:
+            rig.reading = fails  # type: ignore[method-assign]
+        told = []
+        for _ in range(12):
+            rig.run(1)
+            told.append(rig.runner._host.values["calm"])
+        seen.append(told)
+    assert seen[0] == [False] * 6 + [True] * 6
+    assert seen[1] == [False] * 6 + [None] + [False] * 3 + [True] * 2
+
+
+def test_a_press_is_ordered_in_the_readings_of_its_actuator() -> None:
+    """R42, R46: the runner's own zero adds 0.5 m less where it stood; orders go without it."""
+    zero = {"speed": -0.25, "until": BEAM, "then": 0.5, "once": None}
+    on = machine([axis("lift"), axis("wrist", zero=zero), axis("roller", "spin")])
+    routine = checked(on, press("p", 5.0, 1.25, until=["holds", "clear"]))
+    rig = Rig(routine, beam=lambda tick: tick >= 20, clear=False)
+    rig.run(2)
+    rig.runner.zero("wrist")
+    rig.run(50)
+    added = rig.runner._host.values["wrist"] - rig.positions["wrist"]
+    assert added == pytest.approx(0.5, abs=0.4)
+    assert added != 0.0
+    rig.start()
+    rig.run(5)
+    order = rig.orders[-1].axes["wrist"]
+    assert (order.mode, order.current) == ("effort", 5.0)
+    assert order.position == pytest.approx(1.25 - added)
+
+
+@pytest.mark.parametrize(("current", "lies"), [(10.0, True), (nextafter(10.0, 0.0), False)])
+def test_a_quarter_of_the_greatest_current_is_enough_to_call_a_reading_frozen(current: float, lies: bool) -> None:
+    """R48: 10 of 40 A."""
+    waits = {"following": 0.05, "behind": "wait", "settle": 60_000_000}
+    rig = started(checked(on_lift(tolerance=waits, most_current=40.0), move("m", {"lift": 2.0})), ticks=20)
+    rig.readings["lift"] = AxisReading(rig.positions["lift"], 1.0, current)
+    rig.run(20)
+    assert ("its reading has not changed" in rig.kinds("fault")[0].text) is lies
+
+
+@pytest.mark.parametrize(("rise", "jammed"), [(4.0, False), (4.0 + 1e-9, True)])
+def test_a_current_that_has_risen_by_more_than_a_tenth_tells_a_jam(rise: float, jammed: bool) -> None:
+    """R45, R48: from 16 A on, of 40 A; it stands, by its place and its speed."""
+    faults = {"following": 0.05, "behind": "wait", "settle": 60_000_000}
+    rig = started(checked(on_lift(tolerance=faults, most_current=40.0), move("m", {"lift": 2.0})), ticks=20)
+    stood = rig.positions["lift"]
+    rig.readings["lift"] = lambda tick: AxisReading(stood, 0.0, 16.0 if tick < 25 else 16.0 + rise)
+    rig.run(20)
+    assert ("while its current rises from 16 to" in rig.kinds("fault")[0].text) is jammed
+
+
+def test_an_axis_whose_actuator_finds_its_zero_may_move_again() -> None:
+    """R42: nothing was wrong with it but that it had none; no reset is asked for."""
+    rig = Rig(checked(machine(), move("m", {"lift": 0.5})))
+    rig.readings["lift"] = lambda tick: AxisReading(rig.positions["lift"], 0.0, 0.0, zeroed=tick >= 5)
+    rig.run(5)
+    assert rig.runner.status().not_zeroed == (("lift", "its gauge says so"),)
+    rig.run(5)
+    assert rig.runner.status().not_zeroed == ()
+    rig.start()
+    rig.run(60)
+    assert rig.outcome()[1] == "done"
