@@ -7,16 +7,17 @@ left of the others.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from itertools import product
 from typing import NamedTuple
 
 from sequencer.check.gating import Gating
 from sequencer.check.order import Occurrence, members
 from sequencer.check.phases import Phases, start_span
-from sequencer.check.spans import Span, meets
+from sequencer.check.spans import Span, meets, overlap
 from sequencer.machine.condition import Condition
 from sequencer.machine.interlock import Interlock, MustStay
+from sequencer.routine.way_table import Leg
 
 EVERYWHERE: Span = (float("-inf"), float("inf"))
 """Where an axis counts of which no span is singled out."""
@@ -54,9 +55,17 @@ class Together:
         phases: the phases of the scenario.
         gating: what the gates say.
         spans: the axes, and the span of each that counts: phases that miss it are left out.
+        certain: whether a box on the way of a step that looks it up is certainly clear; it is left out then.
     """
 
-    def __init__(self, phases: Phases, gating: Gating, spans: Mapping[str, Span]) -> None:
+    def __init__(
+        self,
+        phases: Phases,
+        gating: Gating,
+        spans: Mapping[str, Span],
+        certain: Callable[[Leg], bool] | None = None,
+    ) -> None:
+        self.certain = certain
         self.phases = phases
         self.order = phases.order
         self.gating = gating
@@ -83,6 +92,9 @@ class Together:
             movers |= self.moving[axis]
         for number in members(movers):
             one = self.order.occurrences[number]
+            if one.node.ways is not None:
+                yield from self._on_the_way(one)
+                continue
             for axis in one.axes:
                 if self.moving.get(axis, 0) >> number & 1:
                     yield from self._beside(one, axis)
@@ -103,6 +115,30 @@ class Together:
                 spans = self._cut(combination)
                 if spans is not None:
                     yield Meeting(combination, spans)
+
+    def _on_the_way(self, one: Occurrence) -> Iterator[Meeting]:
+        """A step that looks its way up is in one box of it after the other; nothing else moves meanwhile (`routes`)."""
+        first = next(axis for axis in self.spans if axis in one.axes)
+        for table in one.node.ways.tables if one.node.ways is not None else ():
+            for number, leg in enumerate(table.legs):
+                box = table.spans(number)
+                if not all(meets(box[axis], span) for axis, span in self.spans.items() if axis in box):
+                    continue
+                if self.certain is not None and self.certain(leg):
+                    continue
+                own = [Part(first, one.number, True, box[first])]
+                others = [list(self._at_rest(one, axis, box)) for axis in self.spans if axis != first]
+                for combination in product(own, *others):
+                    yield Meeting(combination, tuple(part.span for part in combination))
+
+    def _at_rest(self, one: Occurrence, axis: str, box: Mapping[str, Span]) -> Iterator[Part]:
+        """What has an axis in a box of a way: the step itself, or what left it there."""
+        if axis in one.axes:
+            yield Part(axis, one.number, True, box[axis])
+            return
+        for number, span in self.phases.rests(one, axis):
+            if meets(span, box[axis]) and meets(span, self.spans[axis]):
+                yield Part(axis, number, False, overlap(span, box[axis]))
 
     def _companions(self, one: Occurrence, axis: str) -> Iterator[Part]:
         """What may have another axis where it counts while `one` moves."""

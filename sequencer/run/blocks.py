@@ -14,9 +14,6 @@ from sequencer.run.terms import build
 if TYPE_CHECKING:
     from sequencer.run.routine_run import Run
 
-BLOCKS = ("choose", "repeat", "perform")
-"""The kinds of step with steps inside."""
-
 
 def choose(run: Run, activation: Activation, arrived: list[int]) -> list[int]:
     """The first branch whose guard is true, in file order; none and no else: wait (R11)."""

@@ -77,14 +77,12 @@ def zero_refused(host: Host, name: str) -> str | None:
 def jog_refused(host: Host, name: str, speed: float | None, going_on: bool = False) -> str | None:
     """Why an axis cannot be jogged now (at a speed, or at all), or None."""
     axis = host.definition.axes[host.definition.axis_index[name]]
-    if speed is not None and not axis.is_spin:
-        slowest, fastest = axis.limits.velocity
-        share = 1.0 if host.zeroed[axis.index] else SLOW
-        if not share * slowest <= speed <= share * fastest:
-            because = "" if share == 1.0 else f", because {name} is not zeroed"
+    if speed is not None and not axis.is_spin and not host.zeroed[axis.index]:
+        slowest, fastest = (SLOW * limit for limit in axis.limits.velocity)
+        if not slowest <= speed <= fastest:
             return (
-                f"{axis.show_speed(speed)} is outside {axis.show_speed(share * slowest)} to "
-                f"{axis.show_speed(share * fastest)}{because}"
+                f"{axis.show_speed(speed)} is outside {axis.show_speed(slowest)} to {axis.show_speed(fastest)}, "
+                f"because {name} is not zeroed"
             )
     return None if going_on else _busy(host, axis, f"jog {name}")
 

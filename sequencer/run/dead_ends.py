@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from sequencer.run.blocks import BLOCKS
 from sequencer.run.routine_run import Run
 from sequencer.run.step_state import DEAD, ENDED, Activation
 from sequencer.run.terms import Test, names_of
@@ -66,7 +65,11 @@ def _dead_end(host: Host, run: Run) -> str | None:
         if activation.skipped or _goes_on_by_time(activation):
             return None
         kind = activation.step.kind
-        if kind in BLOCKS and activation.energised is not None and (kind != "choose" or activation.branch >= 0):
+        if (
+            activation.step.is_block
+            and activation.energised is not None
+            and (kind != "choose" or activation.branch >= 0)
+        ):
             continue
         found = _in_vain(host, run, activation, stuck)
         if found is None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from profiles import ProfileError
-from sequencer.run.blocks import BLOCKS, choose, first_passage
+from sequencer.run.blocks import choose, first_passage
 from sequencer.run.definition import StepDefinition
 from sequencer.run.milestones import passed
 from sequencer.run.step_kinds import StartFailed, energise
@@ -38,7 +38,7 @@ def enter(run: Run, step: StepDefinition, arrived: list[int]) -> list[int]:
     host.event("start", run.name, step.name, step.kind)
     try:
         _arm(run, activation)
-        if step.kind not in BLOCKS:
+        if not step.is_block:
             _claim(run, activation)
         if activation.gate is None or activation.gate() is True:
             ready += act(run, activation, arrived)
@@ -115,7 +115,7 @@ def act(run: Run, activation: Activation, arrived: list[int]) -> list[int]:
     """Let the step act, unless the supervisor does not let a press begin; returns what its milestones start at once
     (M4), and what starts inside a block. A block that is over at once joins `arrived`.
     """
-    if activation.step.kind in BLOCKS:
+    if activation.step.is_block:
         # What its gate has let in may close it again: it is not asked any more.
         activation.gate, activation.energised = None, run.host.now
         if activation.step.kind == "choose":

@@ -24,9 +24,11 @@ def begin(run: Run) -> None:
 
 def go_on(run: Run, ended: list[tuple[Activation, str, str]]) -> None:
     """Exit what has ended (newest first), then start everything that this enables, all on one snapshot (R6, R8)."""
+    reached = _milestones_reached(run) if run.definition.passes else []
+    if not (ended or reached or run.timed or run.attempts or run.abandoned or run.definition.chooses):
+        return
     ready: set[int] = set()
     arrived: list[int] = []
-    reached = _milestones_reached(run)
     for activation, outcome, cause in sorted(ended, key=lambda item: -item[0].sequence):
         if activation.step.index not in run.by_step or run.state != "running":
             continue
@@ -49,9 +51,13 @@ def go_on(run: Run, ended: list[tuple[Activation, str, str]]) -> None:
 
 def open_gates(run: Run) -> None:
     """Steps whose gate is true in this tick start to move in it (R32)."""
+    waiting = [one for one in run.active if one.energised is None]
+    if not waiting:
+        return
     ready: set[int] = set()
     arrived: list[int] = []
-    for activation in list(run.active):
+    for activation in waiting:
+        # What acts in this tick may end, or begin, others of them.
         if activation.energised is not None or activation.skipped or run.state != "running":
             continue
         if activation.tick == run.host.tick_number:
@@ -113,7 +119,7 @@ def _spread(run: Run, arrived: list[int], ready: set[int]) -> None:
         if run.state != "running":
             return
     if run.root_remaining == 0:
-        run.host.finish(run)
+        run.finish()
     elif not run.active and not run.timed:
         left = [step.name for step in run.definition.steps if run.status[step.index] == IDLE]
         run.fault(f"nothing is active, yet these steps have not ended: {', '.join(left)}", None, machine=True)

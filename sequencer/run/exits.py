@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from sequencer.run.definition import StepDefinition
 from sequencer.run.milestones import lagging
+from sequencer.run.resting import rest
 from sequencer.run.step_state import DEAD, ENDED, IDLE, ROOT, Activation
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ def leave(run: Run, activation: Activation, outcome: str, cause: str) -> None:
             motion.held = None
             if step.kind == "pulse" or motion.definition.is_spin:
                 motion.run = None
-                host.rest(motion)
+                rest(host, motion)
             elif step.kind != "press" and not motion.ended():
                 motion.brake()
     for output in activation.outputs:
@@ -43,6 +44,18 @@ def leave(run: Run, activation: Activation, outcome: str, cause: str) -> None:
         for index in step.passers:
             if run.status[index] == IDLE and index not in passed:
                 _abandon(run, index, f"{step.name} ended without passing its place")
+
+
+def abandon_missed(run: Run, activation: Activation) -> None:
+    """A flick was interrupted too near to its place to stop before it, and goes on beyond: what was to start where it
+    has its speed never will, which is told at once (M4).
+    """
+    motion = activation.motions[0]
+    if activation.step.kind != "flick" or motion.profile is None or "through" in motion.profile.marks:
+        return
+    for milestone in activation.milestones:
+        if milestone.place is None and not milestone.fired and run.status[milestone.step] == IDLE:
+            _abandon(run, milestone.step, f"{activation.step.name} was held, and passed its place without its speed")
 
 
 def _abandon(run: Run, index: int, reason: str) -> None:
@@ -66,12 +79,11 @@ def preempted(run: Run, activation: Activation, by: str) -> None:
 
 def interrupt_inner(run: Run, activation: Activation, cause: str) -> None:
     """Everything active inside a block ends with it."""
-    if activation.step.kind not in ("choose", "repeat", "perform"):
+    if not activation.step.is_block:
         return
     for step in run.definition.steps:
         if run.status[step.index] == IDLE and _is_inside(run, step, activation.step.index):
             run.status[step.index] = DEAD
-            run.attempts.pop(step.index, None)
     inside = [other for other in run.active if _is_inside(run, other.step, activation.step.index)]
     for other in sorted(inside, key=lambda item: -item.sequence):
         leave(run, other, "aborted", cause)

@@ -30,8 +30,6 @@ def cosine(angle: float) -> float:
     if angle < 0.0:
         angle = -angle
     angle -= _TURN * int(angle / _TURN)
-    if angle > _PI:
-        angle = _TURN - angle
     if angle > 0.5 * _PI:
         return -cosine(_PI - angle)
     square = angle * angle

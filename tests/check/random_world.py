@@ -3,7 +3,7 @@
 The world knows nothing of phases or order: it only starts what the step list says, moves each axis monotonically
 towards its goal by random pieces, opens gates when the ordered positions fulfil them, ends waits when what is measured
 does, and ends steps and blocks early where a condition or a timeout may. An axis that is interrupted runs on for a
-while, towards where it was bound, or beyond if it is taken by a step that cannot stop it as fast.
+while, towards where it was bound: a step that takes it brakes it first, as fast as it was planned to stop.
 """
 
 from __future__ import annotations
@@ -189,6 +189,7 @@ class World:
     over: set[int] = field(default_factory=set)
     owner: dict[str, int] = field(default_factory=dict)
     runs_on: dict[str, float] = field(default_factory=dict)
+    braking: dict[str, float] = field(default_factory=dict)
     pressed: dict[str, float] = field(default_factory=dict)
     passages: dict[int, int] = field(default_factory=dict)
     attempts: dict[int, int] = field(default_factory=dict)
@@ -270,6 +271,7 @@ class World:
                 self.place[axis] += share * (ways[axis][0] - self.place[axis])
                 if abs(self.place[axis] - ways[axis][0]) < 1e-12:
                     del ways[axis][0]
+                    self.braking.pop(axis, None)
                 break
         if not any(ways.values()) and self.random.random() < 0.7:
             self.finish(index)
@@ -294,6 +296,7 @@ class World:
     def interrupt(self, index: int) -> None:
         """An axis stops somewhere on its way to where it was bound."""
         for axis, way in self.ways.pop(index, {}).items():
+            self.braking.pop(axis, None)
             if self.owner.get(axis) == index and way:
                 self.runs_on[axis] = self.place[axis] + self.random.random() * (way[0] - self.place[axis])
 
@@ -309,7 +312,9 @@ class World:
 
     def is_open(self, once: Condition | None) -> bool:
         """A gate looks at all that an axis occupies: where it is ordered to be, and its way to stop."""
-        return once is None or self.is_true(once.term, [self.place, {**self.place, **self.runs_on, **self.pressed}])
+        return once is None or self.is_true(
+            once.term, [self.place, {**self.place, **self.runs_on, **self.braking, **self.pressed}]
+        )
 
     def is_true(self, term: Term, places: list[dict[str, float]], wanted: bool = True) -> bool:
         match term:
@@ -334,18 +339,11 @@ class World:
             self.owner[axis] = node.index
             self.pressed.pop(axis, None)
             if axis in self.runs_on:
-                ways[axis].insert(0, self.turn(axis, node))
+                self.braking[axis] = self.runs_on.pop(axis)
+                ways[axis].insert(0, self.braking[axis])
             if isinstance(node.step.body, Press):
                 self.pressed[axis] = ways[axis][-1]
         self.ways[node.index] = ways
-
-    def turn(self, axis: str, node: Node) -> float:
-        """Where an axis that still moves is stopped by the step that takes it."""
-        end = self.runs_on.pop(axis)
-        if node.step.limits is not None:
-            more = self.random.random() * SPEED**2 / (2.0 * SLOW)
-            end += more if end > self.place[axis] else -more
-        return min(max(end, 0.0), 1.0)
 
     def bound(self, node: Node) -> list[tuple[str, list[float]]]:
         """The places to which a step takes its axes, in turn."""

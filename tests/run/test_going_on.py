@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 from rig import (
+    JERKY,
     Rig,
     axis,
     checked,
@@ -100,7 +101,7 @@ def test_what_is_held_is_asked_for_each_axis_that_pushes_on() -> None:
     rig.positions["wrist"] += 0.02
     rig.runner.resume()
     rig.run(2)
-    assert rig.refusals() == ["cannot go on: wrist was moved 0.02 m from where it was held; allowed are 0.01 m"]
+    assert rig.refusals() == ["cannot go on: wrist is 0.02 m away from where it was held; allowed are 0.01 m"]
     assert rig.runner.status().runs[-1].state == "held"
 
 
@@ -384,6 +385,23 @@ def test_an_axis_that_is_held_while_it_settles_settles_anew() -> None:
     rig.runner.resume()
     rig.run(20)
     assert rig.ends("m") == [(70, "done")]
+
+
+@pytest.mark.parametrize("together", [False, True])
+@pytest.mark.parametrize("how", ["hold", "cancel"])
+def test_a_move_by_trapezoids_that_is_stopped_in_mid_acceleration_keeps_its_speed_limit(
+    how: str, together: bool
+) -> None:
+    """R53, R33: though its axis has a jerk limit, by which it would end the acceleration too late."""
+    on = machine([axis("lift", limits=JERKY), axis("wrist", limits=JERKY), axis("roller", "spin")])
+    step = move("m", {"lift": 2.0, "wrist": -2.0}, limits=JERKY, profile="trapezoid", together=together)
+    rig = started(checked(on, step), ticks=25)
+    assert rig.orders[-1].axes["lift"].velocity == pytest.approx(0.96)
+    getattr(rig.runner, how)()
+    rig.run(40)
+    for name in ("lift", "wrist"):
+        assert max(abs(one.axes[name].velocity) for one in rig.orders) <= 1.0
+        assert abs(rig.points(name)[-1] - rig.points(name)[25]) <= 0.5 * 1.0**2 / 2.0 + 1e-9
 
 
 @pytest.mark.parametrize(("slowing", "place"), [(2.0, 0.489999998), (0.5, 0.488125)])

@@ -221,7 +221,7 @@ def test_an_axis_that_is_not_zeroed_is_jogged_at_a_tenth_of_its_own_limits() -> 
         assert rig.refusals() == ([] if taken else [because])
     rig.runner.jog("lift", 0.1)
     rig.run(4)
-    rig.runner.jog("lift", 0.3)
+    rig.runner.jog("lift", 1.0)
     rig.run(3)
     assert rig.kinds("end", "jog")[-1].text == "done: let go"
 

@@ -13,7 +13,7 @@ from profiles import Limits, State, stop_travel, trapezoid
 from sequencer.ports.orders import AxisOrder
 from sequencer.run.definition import AxisDefinition
 from sequencer.run.motion import RAMP_DEADLINE, Motion
-from sequencer.run.supervisor import Box, _deeper
+from sequencer.run.supervisor import Box, deepens
 
 BEAM = ["holds", "beam"]
 P = 20_000_000
@@ -237,7 +237,7 @@ def test_deeper_into_a_box_is_farther_from_its_nearer_face(
 ) -> None:
     """R54: measured by how far all that the axis occupies would have to go to be out."""
     box = Box("post", [(0, 0.0, 1.0), (1, -5.0, 5.0)], None)
-    assert _deeper(box, 0, *before, *after) is deeper
+    assert deepens(box, 0, *before, *after) is deeper
 
 
 def test_a_box_is_missed_by_one_axis_that_is_wholly_outside() -> None:

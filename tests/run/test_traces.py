@@ -138,7 +138,14 @@ def test_a_run_of_steps_of_every_kind(golden: Golden) -> None:
     """R5 to R12, R14, R26, R31, R46, M1: each starts in the tick in which what it follows ends."""
     steps = [
         put("ready", {"horn": 0.25}),
-        move("raise", {"lift": 0.31, "wrist": 0.43}, "ready", together=True, limits={"0": WEAK, "1": QUICK}),
+        move(
+            "raise",
+            {"lift": 0.31, "wrist": 0.43},
+            "ready",
+            together=True,
+            limits={"0": WEAK, "1": QUICK},
+            profile="s_curve",
+        ),
         pulse("feed", {"roller": 7.5, "lamp": True}, ["parameter", "long"], with_="raise"),
         pulse("mark", {"third": 2.5}, 0.07, passing={"step": "raise", "at": 0.2, "axis": "wrist", "lead": 0.033}),
         choose(
@@ -201,7 +208,7 @@ def test_a_run_that_is_held_before_keep_outs_and_by_request(golden: Golden) -> N
 def test_runs_that_are_cancelled_taken_over_and_disabled(golden: Golden) -> None:
     """R33, R34, R41, R44, R47: the way out after a cancel, a takeover in motion, nothing unasked after enabling."""
     on = uneven()
-    back = dict(checked(on, move("back", {"lift": 0.1}, limits=WEAK)).routine)
+    back = dict(checked(on, move("back", {"lift": 0.1}, limits=WEAK, profile="s_curve")).routine)
     steps = [move("m", {"lift": 0.5, "wrist": -0.6}, limits={"0": WEAK, "1": QUICK}), pulse("p", {"roller": -4.0}, 3.0)]
     made = Recorded(
         checked(on, *steps, name="a", on_cancel=back),
