@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 
 from sequencer.errors import ModelError, did_you_mean
+from sequencer.files.problems import FileErrors
 from sequencer.files.writer import scalar
 from sequencer.files.yaml_text import parse_yaml
 from sequencer.machine.node import Node
@@ -14,8 +15,10 @@ from sequencer.machine.node import Node
 _INDEX = re.compile(r"(.*)\[(\d+)\]\Z")
 
 
-def edit_file(file: str | Path, path: str, value: str | bool | int | float) -> None:
+def edit_file(file: str | Path, path: str, value: str | bool | int | float, because: str = "") -> None:
     """Change one value of a file in place; the file is replaced in one go or not at all.
+
+    `because` becomes a comment at the end of the value's line, unless that line has one already.
 
     Raises:
         FileErrors: the file cannot be read.
@@ -24,7 +27,8 @@ def edit_file(file: str | Path, path: str, value: str | bool | int | float) -> N
     target = Path(file)
     text = target.read_bytes().decode("utf-8")
     mark = "\ufeff" if text.startswith("\ufeff") else ""
-    changed = mark + edit_text(text.removeprefix("\ufeff"), path, value, str(target))
+    changed = edit_text(text.removeprefix("\ufeff"), path, value, str(target))
+    changed = mark + (_remarked(changed, path, because, str(target)) if because else changed)
     beside = target.with_name(target.name + ".new")
     beside.write_bytes(changed.encode("utf-8"))
     os.replace(beside, target)
@@ -61,6 +65,23 @@ def edit_text(text: str, path: str, value: str | bool | int | float, file: str =
     if _find(new_root, path).value != value or _differences(root, new_root) > 1:
         raise ModelError(f"{path} shares its value with other places of the file (an alias); write it out here first")
     return changed
+
+
+def _remarked(text: str, path: str, because: str, file: str) -> str:
+    """The text with a comment at the end of the value's line; as it is where that would change what is read."""
+    root = parse_yaml(text, file)
+    span = _find(root, path).span
+    assert span is not None
+    end = text.find("\n", span[1])
+    end = len(text) if end < 0 else end
+    end -= text[:end].endswith("\r")
+    if "#" in text[text.rfind("\n", 0, span[0]) + 1 : end]:
+        return text
+    remarked = f"{text[:end].rstrip()} # {' '.join(because.split())}{text[end:]}"
+    try:
+        return remarked if _differences(root, parse_yaml(remarked, file)) == 0 else text
+    except FileErrors:
+        return text
 
 
 def _find(root: Node, path: str) -> Node:

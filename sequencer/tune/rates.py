@@ -2,8 +2,8 @@
 
 Wilson's interval (E. B. Wilson, Probable inference, the law of succession, and statistical inference, Journal of the
 American Statistical Association 22 (1927); method 3 of R. G. Newcombe, Statistics in Medicine 17 (1998) 857-872). It
-stays within 0 and 1 and covers about as often as it says, where the plain p +- z sqrt(p (1 - p)/n) does not (L. D. Brown,
-T. T. Cai and A. DasGupta, Statistical Science 16 (2001) 101-133).
+stays within 0 and 1 and covers about as often as it says, where the plain p +- z sqrt(p (1 - p)/n) does not (L. D.
+Brown, T. T. Cai and A. DasGupta, Statistical Science 16 (2001) 101-133).
 """
 
 from __future__ import annotations

@@ -1,10 +1,10 @@
 """From labelled attempts to the timing that works: the window of success with its posterior, and what to try next.
 
-An attempt at timing t succeeds with p(t) = p_max (Phi((c + w - t)/s) - Phi((c - w - t)/s)): inside a window of half width
-w about c it works p_max of the time, and the edges are blurred by the machine's own spread s. The posterior of (c, w, s,
-p_max) is summed exactly over a grid. The next timing is that which is best in one draw from the posterior (W. R. Thompson,
-On the likelihood that one unknown probability exceeds another, Biometrika 25 (1933) 285-294): so it is tried where it may
-well be best, and not only where it is best already.
+An attempt at timing t succeeds with p(t) = p_max (Phi((c + w - t)/s) - Phi((c - w - t)/s)): inside a window of half
+width w about c it works p_max of the time, and the edges are blurred by the machine's own spread s. The posterior of
+(c, w, s, p_max) is summed exactly over a grid. The next timing is that which is best in one draw from the posterior (W.
+R. Thompson, On the likelihood that one unknown probability exceeds another, Biometrika 25 (1933) 285-294): so it is
+tried where it may well be best, and not only where it is best already.
 """
 
 from __future__ import annotations
@@ -62,9 +62,9 @@ class Window(NamedTuple):
 class Success:
     """What attempts tell about the timing.
 
-    Before any attempt the centre may lie anywhere in the range of timings or half a range beside it, each as likely; half
-    width and blur are as likely to lie in one octave as in another, up to the range and half of it; p_max is as likely
-    at 0.5 as at 1.
+    Before any attempt the centre may lie anywhere in the range of timings or half a range beside it, each as likely;
+    half width and blur are as likely to lie in one octave as in another, up to the range and half of it; p_max is as
+    likely at 0.5 as at 1.
 
     Args:
         attempts: what was tried, in any order.
@@ -160,18 +160,16 @@ class Success:
         made = [one.timing for one in self.attempts if one.made]
         missed = [one.timing for one in self.attempts if not one.made]
         if not missed:
-            reach = _reach(made)
-            return f"Every attempt was made ({reach}): where it begins to fail is not known, nor how near that is."
+            return "Every attempt was made: where it begins to fail is not known, nor how near that is."
         if not made:
-            reach = _reach(missed)
-            return f"Every attempt was missed ({reach}): where it works, or whether timing is what is wrong, is not known."
-        if not (any(timing < min(made) for timing in missed) and any(timing > max(made) for timing in missed)):
-            side = "early" if any(timing < min(made) for timing in missed) else "late"
-            other = "late" if side == "early" else "early"
-            if any(timing < min(made) for timing in missed) or any(timing > max(made) for timing in missed):
-                return f"Misses lie on the {side} side only: how far the window goes on the {other} side is not known."
+            return "Every attempt was missed: where it works, or whether timing is what is wrong, is not known."
+        below, above = min(missed) < min(made), max(missed) > max(made)
+        if below and above:
+            return ""
+        if not (below or above):
             return "No miss lies outside what was made: the edges of the window are not known."
-        return ""
+        side, other = ("lower", "higher") if below else ("higher", "lower")
+        return f"Misses lie on the {side} side only: how far the window goes on the {other} side is not known."
 
     def as_json(self) -> dict[str, Any]:
         """Plain data: the best timing, the window and what is not known."""
@@ -227,8 +225,3 @@ def _summary(values: Array, weight: Array, level: float) -> Window:
     cumulated = np.concatenate(([0.0], total / total[-1]))
     low, high = np.interp((0.5 - 0.5 * level, 0.5 + 0.5 * level), cumulated, edges)
     return Window(float((values * weight).sum() / total[-1]), float(low), float(high))
-
-
-def _reach(timings: Sequence[float]) -> str:
-    low, high = min(timings), max(timings)
-    return f"{len(timings)} at {low:g}" if low == high else f"{len(timings)} from {low:g} to {high:g}"
