@@ -63,6 +63,7 @@ class Grid:
         axes: the axes with a position, in file order.
         low, high: their travel [m or rad].
         table: the certified cells.
+        blocks: their cells, a block for pairs that depend on the same axes.
         keep_outs: the keep-outs.
         key: a digest of all that the answers depend on.
 
@@ -91,7 +92,7 @@ class Grid:
         bands = {axis.name: axis.band for axis in moving}
         certified = certified_blocks(self.tree, self.pairs, self.outside, cells, bands)
         self.table = BlockedTable(self.axes, [one.block for one in certified], self.key)
-        self._blocks = [Cells(one) for one in certified]
+        self.blocks = [Cells(one) for one in certified]
         self._query = self.table.query if self.table.blocks else None
         self._boxes = [(rule.axes, rule.low, rule.high) for rule in self.keep_outs]
 
@@ -111,7 +112,7 @@ class Grid:
             return True
         if any(self._meets(rule, low, high) for rule in self.keep_outs):
             return False
-        return all(block.free_sharp(low, high, self._judged) for block in self._blocks)
+        return all(block.free_sharp(low, high, self._judged) for block in self.blocks)
 
     def free_proved(self, low: Sequence[float], high: Sequence[float]) -> bool:
         """The same by bisecting the very box, where tracking bands are wide beside what remains; slowest."""
@@ -129,7 +130,7 @@ class Grid:
             axes = list(rule.axes)
             apart = (high[:, axes] < np.array(rule.low)) | (low[:, axes] > np.array(rule.high))
             found &= apart.any(axis=1)
-        for block in self._blocks:
+        for block in self.blocks:
             found &= block.free(low, high)
         return found
 
@@ -161,7 +162,7 @@ class Grid:
 
     def cell(self, low: Sequence[float], high: Sequence[float]) -> str:
         """The first uncertified cell that a box touches, in words."""
-        for block in self._blocks:
+        for block in self.blocks:
             corner = block.blocked_cell(np.array(low), np.array(high))
             if corner is not None:
                 begin = block.low + corner * block.step

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from sequencer.report.draw import machine_svg, machine_text
+    from sequencer.report.order_view import order_svg
     from sequencer.report.routine_view import routine_svg, together_svg
     from sequencer.report.timeline import Timeline, timeline_of_plan, timeline_of_trace
     from sequencer.report.timeline_picture import timeline_svg
@@ -16,6 +17,7 @@ __all__ = [
     "Timeline",
     "machine_svg",
     "machine_text",
+    "order_svg",
     "routine_svg",
     "timeline_of_plan",
     "timeline_of_trace",
@@ -28,6 +30,7 @@ _HOMES = {
     "Timeline": "timeline",
     "machine_svg": "draw",
     "machine_text": "draw",
+    "order_svg": "order_view",
     "routine_svg": "routine_view",
     "timeline_of_plan": "timeline",
     "timeline_of_trace": "timeline",
