@@ -225,6 +225,21 @@ class Profile:
             marks[mark] = shift
         return Profile(self.start, after.goal, pieces, shift + after.duration, marks)
 
+    def up_to(self, time: float) -> Profile:
+        """The same motion broken off at `time` [s], in the state that it has then; marks to come are left out.
+
+        Raises:
+            InvalidInput: If the time is not a number.
+        """
+        if time >= self.duration:
+            return self
+        end = self.at(time)
+        if time <= 0.0:
+            return Profile(self.start, self.start, (), 0.0)
+        kept = [piece for piece in self._pieces if piece[0] < time]
+        marks = {name: instant for name, instant in self.marks.items() if instant <= time}
+        return Profile(self.start, end, kept, time, marks)
+
     def to_data(self) -> list[float | str]:
         """The profile as a flat list: duration, start, goal, count of pieces, the pieces, name and time of each mark.
 

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from sequencer.rehearse import Rehearsal, rehearse
     from sequencer.routine.routine import Routine
     from sequencer.run import Confirmations, Loop, Runner
+    from sequencer.study import DrillReport, drill
     from sequencer.trace import ChildSink, Recorder, Trace, TraceError, read_trace
     from sequencer.tune import retrace
 
@@ -44,6 +45,7 @@ _HOMES = {
     "ChildSink": "trace",
     "ClockError": "errors",
     "Confirmations": "run",
+    "DrillReport": "study",
     "Event": "ports.orders",
     "FileErrors": "files",
     "Loop": "run",
@@ -66,6 +68,7 @@ _HOMES = {
     "Trace": "trace",
     "TraceError": "trace",
     "check": "check",
+    "drill": "study",
     "load_machine": "files",
     "load_pack": "pack",
     "load_routine": "files",
@@ -86,6 +89,7 @@ __all__ = [
     "ChildSink",
     "ClockError",
     "Confirmations",
+    "DrillReport",
     "Event",
     "FileErrors",
     "Loop",
@@ -108,6 +112,7 @@ __all__ = [
     "Trace",
     "TraceError",
     "check",
+    "drill",
     "load_machine",
     "load_pack",
     "load_routine",

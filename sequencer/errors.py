@@ -61,6 +61,15 @@ def did_you_mean(word: str, allowed: Iterable[str]) -> str:
     return f"allowed: {enumerate_words(choices)}" if choices else "none is declared"
 
 
+def counted(count: int, one: str, more: str = "") -> str:
+    """A count with what is counted, `more` being its plural where that is not `one` with an s.
+
+    >>> counted(1, "step"), counted(3, "step"), counted(2, "axis", "axes")
+    ('1 step', '3 steps', '2 axes')
+    """
+    return f"{count} {one}" if count == 1 else f"{count} {more or one + 's'}"
+
+
 def enumerate_words(words: Sequence[str], most: int = 12) -> str:
     """The words separated by commas, cut with a count after `most` of them."""
     shown = ", ".join(words[:most])

@@ -215,6 +215,15 @@ def show(value: float, dimension: Dimension, digits: int = 4) -> str:
     return f"{value:.{digits}g} {unit}".rstrip()
 
 
+def show_turning(speed: float, digits: int = 4) -> str:
+    """The speed [rad/s] of what turns round and round, for people: in the unit of files, not in degrees.
+
+    >>> show_turning(35.0)
+    '35 rad/s'
+    """
+    return f"{speed:.{digits}g} rad/s"
+
+
 def exact(value: float, dimension: Dimension) -> str:
     """A value that reads back to the very same number: a plain angle in degrees, everything else in SI."""
     if dimension == ANGLE:

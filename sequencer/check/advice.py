@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 
@@ -17,6 +18,7 @@ class ClearanceAdvice:
         between: the two bodies.
         at: when it is met [s from the start].
         bad_from: the earliest instant from which on the plan cannot be called clear [s]; None if it is clear.
+        bad_places: where its axes are then [m or rad]; empty if it is clear.
         gates_cost: how much longer the plan is than it would be without gates on positions [s]; None if it cannot
             be told.
     """
@@ -28,6 +30,7 @@ class ClearanceAdvice:
     at: float
     bad_from: float | None
     gates_cost: float | None
+    bad_places: Mapping[str, float] = field(default_factory=dict)
 
     def as_json(self) -> dict[str, Any]:
         """What `check --json` prints of it."""
@@ -38,5 +41,6 @@ class ClearanceAdvice:
             "between": list(self.between),
             "at": self.at,
             "bad_from": self.bad_from,
+            "bad_places": dict(self.bad_places),
             "gates_cost": self.gates_cost,
         }

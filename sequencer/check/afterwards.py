@@ -2,8 +2,8 @@
 
 A stopped step leaves its axis anywhere in the hull of its phase. So each product of phases that may be together is a
 place to start from, and the steps that run afterwards are judged from all of them, by the rules that any routine is
-judged by. A certified way round (`route: clear`) would replace their goals here, before they are laid out flat, and
-be judged from the same places.
+judged by. A move that looks its way up (`route: clear`) is judged box by box instead, and it is asked from which of
+these places it has one.
 """
 
 from __future__ import annotations
@@ -21,12 +21,14 @@ from sequencer.check.gate import gate_findings
 from sequencer.check.gating import Gating
 from sequencer.check.keep_out import KeepOutSearch
 from sequencer.check.keep_out_findings import keep_out_findings
+from sequencer.check.lead_ins import entered_from
 from sequencer.check.limits import limit_findings
 from sequencer.check.model import refused_model
 from sequencer.check.order import Order
 from sequencer.check.parameter_range import parameter_findings
 from sequencer.check.phases import Phases, Scenario
 from sequencer.check.required import required_findings
+from sequencer.check.routes import begins_with_ways, enters, merged, route_findings, routed
 from sequencer.check.spans import Span, band_of, hull
 from sequencer.check.survey import Survey, survey
 from sequencer.check.timeouts import timeout_findings
@@ -43,6 +45,9 @@ _MOST_MEETINGS = 5_000
 
 _MOST_PLACES = 100
 """More places than this are judged together, as their hull."""
+
+_MOST_WITH_WAYS = 1_000
+"""The same where only a look into the table of ways is taken at each."""
 
 _MOST_CORNERS = 64
 """From so many corners of where the axes may stand the times are planned."""
@@ -69,37 +74,47 @@ def examine_afterwards(
     """
     for key, after in afterwards_of(routine):
         try:
-            flat = flatten(after)
+            flat = routed(flatten(after))
         except ModelError as error:
             yield Afterwards(key, (replace(refused_model(error, after), step=key),), None)
             continue
-        places = stopped_places(search.phases)
+        order = Order(flat)
+        by_ways = begins_with_ways(order)
+        places = stopped_places(search.phases, _MOST_WITH_WAYS if by_ways else _MOST_PLACES)
+        if by_ways and clearance is not None:
+            starts = [place.start for place in places]
+            entering = {one.node.index: starts for one in order.occurrences if enters(order, one)}
+            flat = entered_from(flat, clearance.bodies, entering)
+            order = Order(flat)
         spans = {axis: hull([place.start[axis] for place in places]) for axis in places[0].start}
         surveyed = survey(flat, _corners(spans))
-        own = KeepOutSearch(Order(flat), places)
+        own = KeepOutSearch(order, merged(places) if by_ways else places)
         bodies = None
         if clearance is not None:
             bodies = ClearanceSearch(own.order, own.phases, clearance.bodies, clearance.proofs)
-        found = [replace(one, step=_path(key, one.step)) for one in _findings(flat, own, bodies, surveyed)]
+        found = [replace(one, step=_path(key, one.step)) for one in _findings(flat, own, bodies, surveyed, places)]
         data = None
         if surveyed.plan is not None:
-            data = routine_data(flat, surveyed, _region(flat, spans), None if bodies is None else bodies.cleared.data())
+            # Where it looks its way up, that tells whether it may start.
+            region = [] if by_ways else _region(flat, spans)
+            data = routine_data(flat, surveyed, region, None if bodies is None else bodies.cleared.data())
         yield Afterwards(key, tuple(found), data)
 
 
-def stopped_places(all_phases: Sequence[Phases]) -> tuple[Scenario, ...]:
+def stopped_places(all_phases: Sequence[Phases], most: int = _MOST_PLACES) -> tuple[Scenario, ...]:
     """Where the axes may stand when the routine has been stopped, with the steps during which that may be.
 
-    Presets that were chosen stay chosen. An axis that is not held after its stop may be anywhere.
+    Presets that were chosen stay chosen. An axis that is not held after its stop may be anywhere. More places than
+    `most` are taken together.
     """
     found: list[Scenario] = []
     for phases in all_phases:
         if phases.scenario.choices not in [one.choices for one in found]:
-            found += _places([one for one in all_phases if one.scenario.choices == phases.scenario.choices])
+            found += _places([one for one in all_phases if one.scenario.choices == phases.scenario.choices], most)
     return tuple(found)
 
 
-def _places(all_phases: Sequence[Phases]) -> list[Scenario]:
+def _places(all_phases: Sequence[Phases], most: int) -> list[Scenario]:
     machine = all_phases[0].order.flat.machine
     choices = all_phases[0].scenario.choices
     starts: list[Scenario] = []
@@ -123,7 +138,7 @@ def _places(all_phases: Sequence[Phases]) -> list[Scenario]:
         place = one._replace(start={**one.start, **loose})
         if not any(_lies_in(place.start, other.start) for other in widest):
             widest.append(place)
-    if len(widest) > _MOST_PLACES:
+    if len(widest) > most:
         whole = {axis: hull([place.start[axis] for place in widest]) for axis in widest[0].start}
         return [Scenario(whole, choices, "wherever it is stopped")]
     return widest
@@ -150,7 +165,11 @@ def _corners(spans: Mapping[str, Span]) -> list[dict[str, float]]:
 
 
 def _findings(
-    flat: FlatRoutine, search: KeepOutSearch, clearance: ClearanceSearch | None, surveyed: Survey
+    flat: FlatRoutine,
+    search: KeepOutSearch,
+    clearance: ClearanceSearch | None,
+    surveyed: Survey,
+    places: Sequence[Scenario],
 ) -> Iterator[Finding]:
     yield from travel_findings(search.phases)
     yield from limit_findings(flat)
@@ -158,6 +177,7 @@ def _findings(
     yield from parameter_findings(flat, surveyed)
     yield from gate_findings(search.phases)
     yield from required_findings(search.phases)
+    yield from route_findings(search.phases, places)
     # The plan starts in one of many places: what it would say about when belongs to none of them.
     yield from keep_out_findings(search, None)
     if clearance is not None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import floor
+from typing import TYPE_CHECKING
 
 from sequencer.check.bodies import Bodies, outside_bodies
 from sequencer.check.fixed_pairs import fixed_words
@@ -10,15 +12,25 @@ from sequencer.check.spans import Span, band_of
 from sequencer.errors import enumerate_words
 from sequencer.machine.condition import term_text
 from sequencer.machine.interlock import KeepOut, MustStay
+from sequencer.machine.machine import Machine
 from sequencer.plan.motion import moved_axes
 from sequencer.plan.resolve import FlatRoutine
 from sequencer.routine.parameters import NumberParameter
 from sequencer.routine.routine import ANYWHERE
 from sequencer.units import LENGTH, show
 
+if TYPE_CHECKING:
+    from sequencer.check.clear_starts import ClearStarts
 
-def assumptions(flat: FlatRoutine, bodies: Bodies | None = None) -> Iterator[str]:
-    """What must be so for the verdict on this routine to hold, and what was not judged."""
+
+def assumptions(flat: FlatRoutine, bodies: Bodies | None = None, starts: ClearStarts | None = None) -> Iterator[str]:
+    """What must be so for the verdict on this routine to hold, and what was not judged.
+
+    Args:
+        flat: the routine.
+        bodies: the machine's bodies, if it has any.
+        starts: where it may start, if it starts from anywhere on a machine with bodies.
+    """
     routine, machine = flat.routine, flat.machine
     if machine.overlays:
         yield f"laid over the machine: {'; '.join(machine.overlays)}"
@@ -42,7 +54,7 @@ def assumptions(flat: FlatRoutine, bodies: Bodies | None = None) -> Iterator[str
     if bands:
         yield f"each axis follows its orders within: {', '.join(bands)}"
     if routine.start == ANYWHERE:
-        yield "it starts from anywhere in the travel outside every keep-out; the runner refuses other starts"
+        yield _anywhere(starts)
     else:
         yield f"it starts from {routine.start} within its position tolerances; the runner refuses other starts"
     for parameter in routine.parameters.values():
@@ -59,7 +71,31 @@ def assumptions(flat: FlatRoutine, bodies: Bodies | None = None) -> Iterator[str
         yield "no bodies declared; not judged: clearance between mechanisms"
     else:
         yield from _about_bodies(flat, bodies)
-    yield "not judged: whether the actuators can follow, and where axes go without power"
+    yield from _about_motors(flat.machine)
+
+
+def _about_motors(machine: Machine) -> Iterator[str]:
+    moving = [axis for axis in machine.axes.values() if axis.travel is not None]
+    judged = [axis.name for axis in moving if axis.has_motors_and_load]
+    bare = [axis.name for axis in moving if not axis.has_motors_and_load]
+    if not judged:
+        yield "not judged: whether the actuators can follow, and where axes go without power"
+        return
+    yield (
+        f"motors and loads are as declared: {enumerate_words(judged)}; judged is the punctual plan, without what "
+        "controllers add to correct errors, and without power each axis for itself"
+    )
+    if bare:
+        names = enumerate_words(bare)
+        yield f"not judged of {names}: whether the actuators can follow, and where it goes without power"
+
+
+def _anywhere(starts: ClearStarts | None) -> str:
+    where = "it starts from anywhere in the travel outside every keep-out"
+    if starts is not None:
+        # Rounded down: it must not promise more than there is.
+        where += f" where all bodies are shown to keep clear ({floor(100.0 * starts.share)} % of it)"
+    return f"{where}; the runner refuses other starts"
 
 
 def _about_bodies(flat: FlatRoutine, bodies: Bodies) -> Iterator[str]:

@@ -18,12 +18,14 @@ from sequencer.check.order import Occurrence, Order
 from sequencer.check.phases import Phases, Scenario
 from sequencer.check.places_outside import PlacesOutside
 from sequencer.check.proofs import Box, Proofs
+from sequencer.check.routes import certain
 from sequencer.check.spans import Span, hull
 from sequencer.check.together import EVERYWHERE, Meeting, Part, Together
 from sequencer.clearance.box import Pair
 from sequencer.clearance.proof import Verdict
 from sequencer.plan.resolve import AfterSteps
 from sequencer.routine.steps import Press
+from sequencer.routine.way_table import Free, Leg
 
 _MOST_MEETINGS = 20_000
 """Of one scenario and one set of axes no more products than this are looked at; what is left is undecided."""
@@ -76,6 +78,8 @@ class ClearanceSearch:
         self.proofs = Proofs(bodies) if proofs is None else proofs
         self.places = PlacesOutside(order, bodies)
         self.cleared = Cleared(bodies)
+        self._free: Free | None = None
+        self._certain_legs: dict[Leg, bool] = {}
         self.groups: dict[tuple[tuple[str, ...], tuple[str, ...]], list[Pair]] = {}
         for pair in bodies.pairs:
             # Pairs with a piece may be excluded in steps in which others count.
@@ -109,7 +113,7 @@ class ClearanceSearch:
     ) -> Iterator[Encounter]:
         if not axes:
             return
-        together = Together(phases, gating, dict.fromkeys(axes, EVERYWHERE))
+        together = Together(phases, gating, dict.fromkeys(axes, EVERYWHERE), self._certain)
         meetings: list[Meeting] = []
         for meeting in together.meetings():
             meetings.append(meeting)
@@ -137,6 +141,15 @@ class ClearanceSearch:
                     kept.setdefault(self._touchers(meeting, pairs), []).append(self._as_measured(meeting))
             for touchers, found in kept.items():
                 self.cleared.take(pairs[0], found, touchers)
+
+    def _certain(self, leg: Leg) -> bool:
+        """Whether the cells of the pack show a box of a way to be clear of everything."""
+        if self._free is None:
+            self._free = certain(self.machine)
+        found = self._certain_legs.get(leg)
+        if found is None:
+            found = self._certain_legs[leg] = self._free(leg.low, leg.high)
+        return found
 
     def _touching(self, meeting: Meeting, pair: Pair) -> bool:
         """Whether a step that moves says that the pair may touch meanwhile."""
@@ -180,11 +193,13 @@ class ClearanceSearch:
                 yield Meeting(firsts, tuple(part.span for part in firsts))
 
     def _taken_up(self, one: Occurrence, pair: Pair) -> bool:
-        """Whether a step that may touch too starts at once when this one is over."""
+        """Whether a step that may touch too starts at once when this one is over: nothing else is waited for."""
+        over = one.ended | one.bit
         return any(
             self._may_touch(other, pair)
             and isinstance(other.node.start, AfterSteps)
             and one.node.index in other.node.start.steps
+            and not other.ended & ~over
             and other.node.step.only_if is None
             for other in self.order.occurrences
         )

@@ -24,6 +24,7 @@ from sequencer.plan.gates import watches_more
 from sequencer.plan.planned import Plan
 from sequencer.plan.resolve import FlatRoutine
 from sequencer.plan.timing import ForwardPass
+from sequencer.routine.routine import ANYWHERE
 
 PRECISION = 1e-3
 """The least clearance of a plan is enclosed so narrowly [m]."""
@@ -48,21 +49,25 @@ class Punctual(NamedTuple):
 
 
 def clearance_advice(order: Order, bodies: Bodies, plan: Plan) -> ClearanceAdvice | None:
-    """How near the plan comes; None where nothing is watched."""
+    """How near the plan comes; None where nothing is watched, or where it starts in one of many places."""
+    if order.flat.routine.start == ANYWHERE:
+        return None
     found = [timed for timed in _timed(order, bodies, plan) if timed.pair is not None]
     if not found:
         return None
     worst = min(found, key=lambda timed: timed.least - (timed.pair.margin if timed.pair else 0.0))
     assert worst.pair is not None
-    bad = [timed.bad_from for timed in found if timed.bad_from is not None]
+    bad = min((timed.bad_from for timed in found if timed.bad_from is not None), default=None)
+    places = {} if bad is None else {axis: plan.state(axis, bad).position for axis in plan.initial}
     return ClearanceAdvice(
         worst.least,
         min(worst.bound, *(_spare(timed) + worst.pair.margin for timed in found)),
         worst.pair.margin,
         worst.pair.names,
         worst.at,
-        min(bad, default=None),
+        bad,
         _gates_cost(plan, order.flat),
+        places,
     )
 
 
@@ -70,7 +75,8 @@ def punctual(search: ClearanceSearch, encounter: Encounter, plan: Plan) -> Punct
     """Whether an encounter happens in the plan, and how late its two steps may be where it does not."""
     names = {search.order.occurrences[part.number].name for part in encounter.parts if part.moving}
     steps = [step for step in plan.steps if step.name in names]
-    if len(steps) < len(names) or not steps:
+    if len(steps) < len(names) or not steps or search.order.flat.routine.start == ANYWHERE:
+        # From anywhere the plan starts in one of many places: what it would say belongs to none of the others.
         return None
     begin, until = max(step.motion_start for step in steps), min(step.end for step in steps)
     if begin < until:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from sequencer.check.bodies import Bodies
 from sequencer.check.clearance import ClearanceSearch, Encounter
 from sequencer.check.clearance_advice import punctual
-from sequencer.check.clearance_mend import Mend, Mender, way_of
+from sequencer.check.clearance_mend import Mender, way_of
 from sequencer.check.finding import Finding, Witness
 from sequencer.check.fixed_pairs import fixed_findings
 from sequencer.check.phases import Scenario
@@ -16,9 +16,11 @@ from sequencer.check.preset_trouble import judged_pairs
 from sequencer.check.scenarios import start_spans
 from sequencer.check.spans import ROUNDING, Span
 from sequencer.check.together import Part
+from sequencer.check.written import Mend
 from sequencer.clearance.box import Pair
 from sequencer.clearance.distance_words import apart, must_remain
 from sequencer.clearance.proof import Verdict
+from sequencer.errors import counted
 from sequencer.machine.machine import Preset
 from sequencer.plan.planned import Plan
 from sequencer.routine.routine import ANYWHERE
@@ -58,7 +60,7 @@ def encounter_findings(search: ClearanceSearch, plan: Plan | None) -> Iterator[F
         yield _finding(search, encounter, plan, mender.gate(encounter) if mended <= _MOST_MENDS else None)
     for (first, second), count in told.items():
         if count > _MOST_FINDINGS:
-            text = f"{first} and {second}: {count - _MOST_FINDINGS} more ways for them to meet"
+            text = f"{first} and {second}: {counted(count - _MOST_FINDINGS, 'more way')} for them to meet"
             yield Finding("clearance", "error", text, None, search.order.flat.routine.place)
 
 
@@ -238,7 +240,7 @@ def _words(proof: Verdict) -> str:
         return f"it stays undecided whether {names} keep clear{margin}"
     spans = proof.cell.spans(tree, pair)
     at = ", ".join(f"{name} {tree.show(name, low)} to {tree.show(name, high)}" for name, (low, high) in spans.items())
-    return f"it stays undecided after {proof.cells} cells whether {names} keep clear{margin} with {at}"
+    return f"it stays undecided after {counted(proof.cells, 'cell')} whether {names} keep clear{margin} with {at}"
 
 
 def _if_there(bodies: Bodies, pair: Pair) -> str:

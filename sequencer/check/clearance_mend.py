@@ -13,7 +13,7 @@ from sequencer.check.keep_out import KeepOutSearch
 from sequencer.check.order import Occurrence, members
 from sequencer.check.phases import Phases, start_span
 from sequencer.check.spans import Span, band_of
-from sequencer.check.written import gate_line, replaces
+from sequencer.check.written import Mend, gate_line, replaces
 from sequencer.clearance.concurrency import Way, diagram, straight_branch
 from sequencer.clearance.gate import Phase, free_gate
 from sequencer.machine.axis import Axis
@@ -35,14 +35,6 @@ _STEPS_DEGREES = (1.0, 0.1)
 
 Candidate = tuple[int, Gate]
 """The occurrence that waits, and for what."""
-
-
-class Mend(NamedTuple):
-    """A gate that keeps bodies apart: the line to write, the step that would wait, by path, and for what."""
-
-    line: str
-    step: str
-    gate: Gate
 
 
 class Mender:

@@ -6,10 +6,13 @@ depends on a parameter stays a reference to it, because it is read when the step
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from sequencer.check.compile_machine import compile_machine, limits_data, plain
+from sequencer.check.order import Order
+from sequencer.check.routes import enters, routed
+from sequencer.check.spans import Span
 from sequencer.check.survey import Survey, survey
 from sequencer.check.terms import operand_data, term_data
 from sequencer.machine.machine import NANOSECONDS, Machine
@@ -37,10 +40,11 @@ from sequencer.plan.resolve import (
     WithStep,
     flatten,
 )
-from sequencer.routine.afterwards import AfterwardsKey, afterwards_of
+from sequencer.routine.afterwards import AFTERWARDS, AfterwardsKey, afterwards_of
 from sequencer.routine.parameters import NumberParameter, Parameter
 from sequencer.routine.routine import ANYWHERE, Routine
 from sequencer.routine.steps import Choose, Drive, Flick, Move, Perform, Press, Pulse, Repeat, Set, Timeout, Wait
+from sequencer.routine.way_table import WayTable
 
 
 def compile_routine(
@@ -51,6 +55,7 @@ def compile_routine(
     surveyed: Survey | None = None,
     flat: FlatRoutine | None = None,
     cleared: Mapping[str, Any] | None = None,
+    starts: Sequence[Mapping[str, Span]] = (),
     afterwards: Mapping[AfterwardsKey, Mapping[str, Any]] | None = None,
 ) -> CheckedRoutine:
     """Compile a routine without asking whether it is clear; `check` does ask, and is the way to a checked routine.
@@ -62,23 +67,31 @@ def compile_routine(
         surveyed: its plans at the ends of all ranges, if they were made already.
         flat: the routine laid out flat, if it was already.
         cleared: where it was proved to keep clear of bodies, by the table that would else block it.
+        starts: the boxes of positions that it was judged from, if it starts from anywhere; none: the whole travel.
         afterwards: what runs after a cancel and after a fault, if it was compiled already.
 
     Raises:
         ModelError: a word in it stands for nothing that fits, or a step cannot move as it says with the parameters'
             own values.
     """
-    flat = flatten(routine) if flat is None else flat
+    flat = routed(flatten(routine)) if flat is None else flat
     plans = survey(flat) if surveyed is None else surveyed
     data = routine_data(flat, plans, _region(routine), cleared)
     data |= {"waived": [dict(entry) for entry in waived], "assumes": list(assumes)}
+    if starts:
+        data["starts"] = [_start_box(routine.machine, box) for box in starts]
     for key, after in afterwards_of(routine):
         if afterwards is not None and key in afterwards:
             data[key] = dict(afterwards[key])
         else:
-            laid_out = flatten(after)
+            laid_out = routed(flatten(after))
             data[key] = routine_data(laid_out, survey(laid_out), [])
-    return CheckedRoutine(compile_machine(routine.machine), data)
+    machine = compile_machine(routine.machine)
+    for one in (data, *(data[key] for key in AFTERWARDS if key in data)):
+        if "ways" in one:
+            # Made for exactly this machine, overlays included: with another the runner refuses them.
+            one["ways"] = {"machine": machine["hash"], **one["ways"]}
+    return CheckedRoutine(machine, data)
 
 
 def routine_data(
@@ -111,6 +124,11 @@ def routine_data(
         "planned": plans.plan.duration,
         "assumes": [],
     }
+    tables = _way_tables(flat)
+    if tables:
+        data["ways"] = {"tables": [table.to_data() for table in tables]}
+        order = Order(flat)
+        data["enters"] = [one.node.index for one in order.occurrences if enters(order, one)]
     if cleared:
         data["cleared"] = dict(cleared)
     if routine.outside:
@@ -165,6 +183,18 @@ def _region(routine: Routine) -> list[list[Any]]:
     return region
 
 
+def _start_box(machine: Machine, box: Mapping[str, Span]) -> list[list[Any]]:
+    """One of the boxes a routine may start in; at an end of the travel a little beyond, as an axis may be measured."""
+    found = []
+    for index, axis in enumerate(machine.axes.values()):
+        if axis.name in box and axis.travel is not None:
+            low, high = box[axis.name]
+            low -= axis.tolerance.position if low <= axis.travel[0] else 0.0
+            high += axis.tolerance.position if high >= axis.travel[1] else 0.0
+            found.append([index, float(low), float(high)])
+    return found
+
+
 def _parameter(parameter: Parameter) -> dict[str, Any]:
     if isinstance(parameter, NumberParameter):
         return {
@@ -212,6 +242,7 @@ def _step(
         },
         **_envelopes(node, machine, axes),
         **_touching(node, machine),
+        **_ways(flat, node),
         **_body(node, axes, outputs),
     }
 
@@ -236,6 +267,25 @@ def _touching(node: Node, machine: Machine) -> dict[str, Any]:
         return {}
     first, second = (machine.bodies_meant(name) for name in node.step.touching)
     return {"touching": [[one, other] for one in first for other in second]}
+
+
+def _way_tables(flat: FlatRoutine) -> list[WayTable]:
+    """The tables of all steps that look their ways up, each once."""
+    found: list[WayTable] = []
+    for node in flat.nodes:
+        for table in node.ways.tables if node.ways is not None else ():
+            if not any(table is other for other in found):
+                found.append(table)
+    return found
+
+
+def _ways(flat: FlatRoutine, node: Node) -> dict[str, Any]:
+    """The tables of a step by their numbers, where it looks its way up."""
+    if node.ways is None:
+        return {}
+    tables = _way_tables(flat)
+    mine = [number for number, table in enumerate(tables) if any(table is one for one in node.ways.tables)]
+    return {"ways": mine}
 
 
 def _start(node: Node, axes: Mapping[str, int]) -> dict[str, Any]:

@@ -2,25 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
-from sequencer.machine.condition import Compare, Every, Holds, Is, Not, Term
+from sequencer.machine.condition import Compare, Every, Is, Not, Some, Term
+from sequencer.plan.gates import conjuncts
 
 
 def contradict(one: Term, other: Term) -> bool:
-    """Whether a term joined by `and` in one condition rules out a term joined by `and` in the other.
+    """Whether a term joined by `and` in one condition rules out a term joined by `and` in the other; of terms joined by
+    `or` each has to be ruled out.
 
     False means that nothing is known, not that both can be true.
     """
-    return any(_oppose(first, second) for first in _conjuncts(one) for second in _conjuncts(other))
+    mine, hers = list(conjuncts(one)), list(conjuncts(other))
+    return (
+        any(_oppose(first, second) for first in mine for second in hers)
+        or any(_all_ruled_out(term, other) for term in mine)
+        or any(_all_ruled_out(term, one) for term in hers)
+    )
 
 
-def _conjuncts(term: Term) -> Iterator[Term]:
-    if isinstance(term, Every):
-        for inner in term.terms:
-            yield from _conjuncts(inner)
-    else:
-        yield term
+def _all_ruled_out(term: Term, other: Term) -> bool:
+    """Whether a term is a choice of alternatives, and each contradicts another condition."""
+    alternatives: tuple[Term, ...] = ()
+    if isinstance(term, Some):
+        alternatives = term.terms
+    elif isinstance(term, Not) and isinstance(term.term, Every):
+        alternatives = tuple(Not(inner) for inner in term.term.terms)
+    return bool(alternatives) and all(contradict(inner, other) for inner in alternatives)
 
 
 def _oppose(one: Term, other: Term) -> bool:
@@ -35,6 +42,6 @@ def _oppose(one: Term, other: Term) -> bool:
         strict = above.operator == ">" or below.operator == "<"
         low, high = above.value, below.value
         if isinstance(low, str) or isinstance(high, str):
-            return False
+            return strict and low == high
         return low >= high if strict else low > high
-    return isinstance(one, Holds) and isinstance(other, Not) and other.term == one
+    return False

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from sequencer.check.advice import ClearanceAdvice
 from sequencer.errors import StepgraphError
 from sequencer.pack.checked import CheckedRoutine
 from sequencer.places import NOWHERE, Place
 from sequencer.plan.planned import Plan
+
+if TYPE_CHECKING:
+    from sequencer.check.feasibility import Feasibility
+    from sequencer.check.unpowered import WithoutPower
 
 Severity = Literal["error", "undecided", "warning", "note"]
 Verdict = Literal["clear", "conflict", "undecided", "invalid"]
@@ -42,6 +46,27 @@ class Witness(NamedTuple):
     position: float = 0.0
 
 
+class WayIn(NamedTuple):
+    """Where phases lead the machine into a keep-out.
+
+    Attributes:
+        box: the keep-out, by name.
+        spans: where each of its axes may be meanwhile [m or rad], with what it may be off its orders.
+        places: one configuration in it that they can come to [m or rad].
+        steps: the steps that move its axes, by path.
+        waits: the step, by path, that would have to wait for another; "" if none is known.
+        axis, position: its gate: the axis that it would wait for, and the place [m or rad].
+    """
+
+    box: str
+    spans: Mapping[str, tuple[float, float]]
+    places: Mapping[str, float]
+    steps: tuple[str, ...] = ()
+    waits: str = ""
+    axis: str = ""
+    position: float = 0.0
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """One result of a check.
@@ -56,6 +81,7 @@ class Finding:
         begin, until: when it would happen in the plan [s from the start]; None if not, or if it is no matter of time.
         found, allowed: the numbers compared, in SI, where there are two.
         witness: where bodies come too near each other, if it is a matter of bodies.
+        way_in: how the machine gets into a keep-out, if it is a matter of one.
         id: names it within its examination; filled in by `numbered`.
         waived: why it was accepted in writing; "" if it was not.
     """
@@ -71,6 +97,7 @@ class Finding:
     found: float | None = None
     allowed: float | None = None
     witness: Witness | None = field(compare=False, default=None)
+    way_in: WayIn | None = field(compare=False, default=None)
     id: str = ""
     waived: str = ""
 
@@ -105,7 +132,9 @@ class Examination:
     """All that a check found out about a routine; it is made for clear routines and for others alike.
 
     `checked` is the compiled routine, or None where a finding refuses it; `plan` is None where none could be made.
-    `clearance` tells how near the plan comes if it is punctual; None where no bodies are watched.
+    `clearance` tells how near the plan comes if it is punctual; None where no bodies are watched. `feasibility` is what
+    the plan takes out of actuators and battery, `unpowered` where axes go when the power is cut; None where nothing is
+    declared of any motor.
     """
 
     verdict: Verdict
@@ -114,6 +143,8 @@ class Examination:
     plan: Plan | None
     checked: CheckedRoutine | None
     clearance: ClearanceAdvice | None = None
+    feasibility: Feasibility | None = None
+    unpowered: WithoutPower | None = None
 
     def as_json(self) -> dict[str, Any]:
         """What `check --json` prints for one routine."""

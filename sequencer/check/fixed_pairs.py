@@ -13,6 +13,7 @@ from sequencer.clearance.box import Pair
 from sequencer.clearance.distance_words import apart, millimetres, must_remain
 from sequencer.clearance.proof import Verdict, prove
 from sequencer.clearance.tree import FRAME
+from sequencer.errors import counted
 from sequencer.places import Place
 from sequencer.plan.resolve import FlatRoutine
 from sequencer.units import LENGTH, show
@@ -94,7 +95,8 @@ def _found(fixed: FixedPair) -> str:
             return f"their distance never changes: they {apart(fixed.distance)}, and {asked}"
         return f"their distance never changes: {millimetres(fixed.distance, margin)}, and {asked}"
     if proof.witness is None or fixed.distance is None:
-        return f"and it stays undecided after {proof.cells} cells whether they keep clear wherever it stands; {asked}"
+        cells = counted(proof.cells, "cell")
+        return f"and it stays undecided after {cells} whether they keep clear wherever it stands; {asked}"
     tree = fixed.pair.tree
     places = [
         f"{name} at {show(proof.witness[name], LENGTH)}"

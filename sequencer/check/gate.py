@@ -31,7 +31,11 @@ def gate_findings(all_phases: list[Phases]) -> Iterator[Finding]:
 def never_opens(order: Order, phases: Phases, extra: Extra) -> bool:
     """Whether one of the extra gates can never open, or not without a ring of waiting."""
     tried = Phases(order.with_gates(extra), phases.scenario, phases.table)
-    return bool(_stuck(tried, Gating(tried, extra)))
+    gating = Gating(tried, extra)
+    asked = [gating.of(one) for index in extra for one in order.of(index)]
+    if any(first.excludes(second) for gates in asked for first, second in combinations(gates, 2)):
+        return True
+    return bool(_stuck(tried, gating))
 
 
 def _findings(phases: Phases) -> Iterator[Finding]:
@@ -45,12 +49,13 @@ def _findings(phases: Phases) -> Iterator[Finding]:
     waits = nx.DiGraph()
     for number, gates in stuck.items():
         one = phases.order.occurrences[number]
-        for gate in gates:
-            for other in _movers(phases, one, gate):
-                waits.add_edge(number, other)
-            for before in members(one.ended):
-                if before in stuck:
-                    waits.add_edge(number, before)
+        movers = [other for gate in gates for other in _movers(phases, one, gate)]
+        waits.add_edges_from((number, other) for other in movers)
+        # A mover need not have a gate itself: it may come after a step that is stuck.
+        for later in (number, *movers):
+            waits.add_edges_from(
+                (later, before) for before in members(phases.order.occurrences[later].ended) if before in stuck
+            )
     ringed: set[int] = set()
     for group in nx.strongly_connected_components(waits):
         if len(group) > 1:

@@ -102,37 +102,33 @@ class Gating:
             )
         return self._waited[index]
 
-    def cut(self, mover: Occurrence, axis: str, other: int, span: Span, resting_on: str | None = None) -> Span:
-        """What remains of another step's span (moving or at rest after it, -1: from the start) while `mover` moves.
-
-        With `resting_on` an axis: while that axis rests where `mover` has taken it. The gate must have opened for that;
-        a step that may end early may have left the axis without.
-        """
-        if other != mover.number and not self._says_nothing(mover, other, resting_on):
-            span = self._cut_by(mover, axis, other, span)
+    def cut(self, mover: Occurrence, axis: str, other: int, span: Span, moving: bool = True) -> Span:
+        """What remains of another step's span (moving or at rest after it, -1: from the start) while `mover` moves; or,
+        with `moving` False, while an axis rests where `mover` has taken it once its gate had opened."""
+        if other != mover.number and (moving or self._has_come(mover, other)):
+            for gate in self.of(mover):
+                if gate.axis == axis and self._keeps(mover, gate, other):
+                    span = gate.cut(span)
         return span
 
-    def shuts_out(self, mover: Occurrence, axis: str, other: int, span: Span, resting_on: str | None = None) -> bool:
+    def shuts_out(self, mover: Occurrence, axis: str, other: int, span: Span, moving: bool = True) -> bool:
         """Whether another step cannot have the axis in this span while `mover` moves, or while an axis rests where it
         was taken by it: the gate did not open there."""
-        if other == mover.number or self._says_nothing(mover, other, resting_on):
+        if other == mover.number or not (moving or self._has_come(mover, other)):
             return False
         return any(
             gate.axis == axis and not gate.may_open(_wider(span)) and self._keeps(mover, gate, other)
             for gate in self.of(mover)
         )
 
-    def _says_nothing(self, mover: Occurrence, other: int, resting_on: str | None) -> bool:
-        """Whether an axis that rests where `mover` may have left it does not tell that its gate was open."""
-        if resting_on is None:
-            return False
-        phase = self.phases.table[mover.number, resting_on]
-        before_or_beside = mover.ended | self.order.concurrent(mover)
-        return phase.rest != phase.goal or (other >= 0 and not before_or_beside >> other & 1)
+    def _has_come(self, mover: Occurrence, other: int) -> bool:
+        """Whether another step was over or active when the gate of `mover` opened, or may have been: if it comes after
+        it, the gate tells nothing about it."""
+        return other < 0 or bool((mover.ended | self.order.concurrent(mover)) >> other & 1)
 
     def cut_before(self, one: Occurrence, axis: str, other: int, span: Span) -> Span:
         """What remains of another step's span at the time of `one` by the gates and waits of steps that are over by
-        then.
+        then, and by the gates of the blocks around it.
 
         The gate of such a step opened while the axis was on the right side; if the other step had the axis then, or has
         taken it since, it is still there.
@@ -140,18 +136,13 @@ class Gating:
         if other < 0 or self._takes_over:
             return span
         beside = self.order.concurrent(self.order.occurrences[other])
-        for number in members(one.ended & beside & self._told.get(axis, 0)):
+        for number in members((one.ended | one.around) & beside & self._told.get(axis, 0)):
             earlier = self.order.occurrences[number]
-            if self.order.certain(earlier, one.conditions) and not may_end_early(earlier):
+            opened = self.order.certain(earlier, one.conditions) and not may_end_early(earlier)
+            if opened or one.around >> number & 1:
                 for gate in self._passed(earlier):
                     if gate.axis == axis and self._keeps(earlier, gate, other) and self._is_settled(earlier, gate):
                         span = gate.cut(span)
-        return span
-
-    def _cut_by(self, mover: Occurrence, axis: str, other: int, span: Span) -> Span:
-        for gate in self.of(mover):
-            if gate.axis == axis and self._keeps(mover, gate, other):
-                span = gate.cut(span)
         return span
 
     def _keeps(self, mover: Occurrence, gate: Gate, other: int) -> bool:
@@ -164,8 +155,8 @@ class Gating:
             return False
         # Once a step that may run beside it has somewhere else to go, nothing is sure from there on.
         return all(
-            self._stays(gate, self.phases.table[number, gate.axis]) or self._starts_later(number, other)
-            for number in members(concurrent & ~self.order.occurrences[other].never)
+            self._stays(gate, self.phases.table[number, gate.axis]) or self._comes_no_sooner(number, other, mover)
+            for number in members(concurrent)
             if number != other
         )
 
@@ -191,8 +182,13 @@ class Gating:
     def _stays(self, gate: Gate, phase: Phase) -> bool:
         return gate.good(phase.goal if phase.steady else phase.whole)
 
-    def _starts_later(self, number: int, other: int) -> bool:
-        return bool(self.order.occurrences[number].ended >> other & 1)
+    def _comes_no_sooner(self, number: int, other: int, mover: Occurrence) -> bool:
+        """Whether a step surely has not had its axis before another one has it, from the opening of a gate on."""
+        one, two = self.order.occurrences[number], self.order.occurrences[other]
+        if set(one.passages) & set(two.passages) - set(mover.passages):
+            # It may have come in an earlier passage.
+            return False
+        return bool(one.ended >> other & 1 or two.never >> number & 1)
 
 
 def _wider(span: Span) -> Span:

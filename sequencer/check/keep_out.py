@@ -12,18 +12,20 @@ from sequencer.check.gating import Extra, Gating
 from sequencer.check.order import Order
 from sequencer.check.phases import Phases, Scenario, phases_of
 from sequencer.check.scenarios import Box, inflated
-from sequencer.check.spans import meets, overlap
+from sequencer.check.spans import Span, meets, overlap
 from sequencer.check.together import Part, Together
 from sequencer.machine.interlock import KeepOut
 
 
 class Conflict(NamedTuple):
-    """A way into a box: `parts` are its axes, the moving one first; all of their spans meet the box."""
+    """A way into a box: `parts` are its axes, the moving one first, and `spans` what gates leave of each; all of these
+    meet the box."""
 
     rule: KeepOut
     box: Box
     scenario: Scenario
     parts: tuple[Part, ...]
+    spans: tuple[Span, ...]
 
     @property
     def who(self) -> tuple[str, frozenset[int]]:
@@ -62,8 +64,8 @@ class KeepOutSearch:
             gating = Gating(phases, extra or {})
             for rule, box in self.rules:
                 if only is None or rule is only:
-                    for parts, _ in Together(phases, gating, dict(box)).meetings():
-                        conflict = Conflict(rule, box, phases.scenario, parts)
+                    for parts, spans in Together(phases, gating, dict(box)).meetings():
+                        conflict = Conflict(rule, box, phases.scenario, parts, spans)
                         if conflict.key not in seen:
                             seen.add(conflict.key)
                             yield conflict
@@ -74,8 +76,8 @@ def witness(conflict: Conflict) -> dict[str, float]:
     they can."""
     declared = dict(conflict.rule.box)
     places = {}
-    for part in conflict.parts:
-        span = overlap(part.span, dict(conflict.box)[part.axis])
+    for part, left in zip(conflict.parts, conflict.spans, strict=True):
+        span = overlap(left, dict(conflict.box)[part.axis])
         if meets(span, declared[part.axis]):
             span = overlap(span, declared[part.axis])
         places[part.axis] = 0.5 * (span[0] + span[1])

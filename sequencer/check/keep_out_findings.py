@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from sequencer.check.finding import Finding
+from sequencer.check.finding import Finding, WayIn
 from sequencer.check.keep_out import Conflict, KeepOutSearch, witness
 from sequencer.check.mend import mend
 from sequencer.check.phases import Scenario
 from sequencer.check.preset_trouble import boxes_with
-from sequencer.check.spans import ROUNDING, meets
+from sequencer.check.spans import ROUNDING, band_of, meets
 from sequencer.check.together import Part
+from sequencer.check.written import Mend
+from sequencer.errors import counted
 from sequencer.machine.interlock import KeepOut
 from sequencer.plan.planned import Plan
 from sequencer.routine.parameters import PresetParameter
@@ -41,12 +43,12 @@ def keep_out_findings(search: KeepOutSearch, plan: Plan | None) -> Iterator[Find
         if told[conflict.rule.name] > _MOST_FINDINGS:
             continue
         mended += 1
-        line = mend(search, conflict, conflicts) if mended <= _MOST_MENDS else None
-        yield _finding(search, conflict, plan, line)
+        found = mend(search, conflict, conflicts) if mended <= _MOST_MENDS else None
+        yield _finding(search, conflict, plan, found)
     for rule in search.machine.interlocks:
         if isinstance(rule, KeepOut) and told.get(rule.name, 0) > _MOST_FINDINGS:
             more = told[rule.name] - _MOST_FINDINGS
-            yield Finding("keep_out", "error", f"{rule.name}: {more} more ways into it", None, rule.place)
+            yield Finding("keep_out", "error", f"{rule.name}: {counted(more, 'more way')} into it", None, rule.place)
     yield from _preset_findings(search)
 
 
@@ -67,7 +69,7 @@ def _preset_findings(search: KeepOutSearch) -> Iterator[Finding]:
             yield Finding("keep_out", "warning", text, None, preset.place, "move the preset, or change the box")
 
 
-def _finding(search: KeepOutSearch, conflict: Conflict, plan: Plan | None, line: str | None) -> Finding:
+def _finding(search: KeepOutSearch, conflict: Conflict, plan: Plan | None, found: Mend | None) -> Finding:
     first = next((part for part in conflict.parts if part.moving), conflict.parts[0])
     node = search.order.occurrences[first.number].node
     parts = [
@@ -85,10 +87,23 @@ def _finding(search: KeepOutSearch, conflict: Conflict, plan: Plan | None, line:
         f"{conflict.rule.name}{because}: {' while '.join(parts)}; so {example} can come together{when}",
         node.name,
         node.step.place,
-        _hint(search, conflict, line),
+        _hint(search, conflict, None if found is None else found.line),
         begin,
         until,
+        way_in=_way_in(search, conflict, found),
     )
+
+
+def _way_in(search: KeepOutSearch, conflict: Conflict, found: Mend | None) -> WayIn:
+    spans = {}
+    for part, (low, high) in zip(conflict.parts, conflict.spans, strict=True):
+        band = band_of(search.machine, part.axis)
+        spans[part.axis] = (low - band, high + band)
+    steps = dict.fromkeys(search.order.occurrences[part.number].name for part in conflict.parts if part.moving)
+    way = WayIn(conflict.rule.name, spans, witness(conflict), tuple(steps))
+    if found is None:
+        return way
+    return way._replace(waits=found.step, axis=found.gate.axis, position=found.gate.position)
 
 
 def _hint(search: KeepOutSearch, conflict: Conflict, line: str | None) -> str:

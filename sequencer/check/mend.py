@@ -8,7 +8,7 @@ from math import ceil, degrees, radians
 from sequencer.check.gate import never_opens
 from sequencer.check.gating import Gate
 from sequencer.check.keep_out import Conflict, KeepOutSearch
-from sequencer.check.written import gate_line, replaces
+from sequencer.check.written import Mend, gate_line, replaces
 from sequencer.machine.axis import Axis
 
 _STEP = 0.01
@@ -19,8 +19,8 @@ _STEP_DEGREES = 1.0
 """Gates on a rotary axis are rounded to this [deg], outwards."""
 
 
-def mend(search: KeepOutSearch, conflict: Conflict, conflicts: list[Conflict]) -> str | None:
-    """A line such as ``level: once: lift > 0.41 m`` that keeps the steps of a conflict out of its box, or None.
+def mend(search: KeepOutSearch, conflict: Conflict, conflicts: list[Conflict]) -> Mend | None:
+    """A gate such as ``level: once: lift > 0.41 m`` that keeps the steps of a conflict out of its box, or None.
 
     A step has one gate: where several boxes ask the same step to wait for the same axis, the gate that serves them
     all is tried first.
@@ -42,7 +42,7 @@ def mend(search: KeepOutSearch, conflict: Conflict, conflicts: list[Conflict]) -
             continue
         after = {one.who for one in search.conflicts(extra)}
         if conflict.who not in after and after <= before:
-            return gate_line(search.machine.axes[gate.axis], gate, node.step)
+            return Mend(gate_line(search.machine.axes[gate.axis], gate, node.step), node.name, gate)
     return None
 
 

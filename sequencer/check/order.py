@@ -29,6 +29,7 @@ class Occurrence:
         never: those that do not happen where it happens: other branches of a choose around it.
         conditions: what must have turned out for it to happen (branches taken, further passages), a set of such.
         passages: the later passages that it is in, innermost first.
+        around: the blocks that it is in.
         uncut: what must have turned out for it not to be interrupted, a set of conditions: its branch of a join-any
             comes first; the time of a block around it is not up.
         inside: of a block its passages in turn, each with its lists of occurrences (of a choose one for each branch).
@@ -43,6 +44,7 @@ class Occurrence:
     never: int = 0
     conditions: int = 0
     passages: tuple[int, ...] = ()
+    around: int = 0
     uncut: int = 0
     inside: list[list[list[int]]] = field(default_factory=list)
 
@@ -85,6 +87,9 @@ class Order:
         roots = self._list(flat.roots, 0, 0, 0, (), 0)
         self._look_back(roots, 0)
         for one in self.occurrences:
+            for lists in one.inside:
+                for number in (number for numbers in lists for number in numbers):
+                    self.occurrences[number].around = one.around | one.bit
             for target in owned(one.node):
                 self.owners[target] = self.owners.get(target, 0) | one.bit
             for output in set_outputs(one.node):
@@ -111,21 +116,39 @@ class Order:
     def holders(self, one: Occurrence, axis: str) -> tuple[int, bool]:
         """Who may have left the axis where it stands when `one` starts: a set, and whether it may stand where the run
         began."""
+        found, initial = self.holders_here(one, axis)
+        return found | self.holders_earlier(one, axis), initial
+
+    def holders_here(self, one: Occurrence, axis: str) -> tuple[int, bool]:
+        """The same without those that did so in an earlier passage of what `one` is in."""
         owners = self.owners.get(axis, 0) & ~one.never
         candidates, initial = owners & one.ended, True
         for number in members(owners & one.started & ~one.ended):
             other = self.occurrences[number]
-            if self.certain(other, one.conditions) and other.node.index not in self.gated:
-                # It took the axis when it started, and it has started.
+            if self._has_taken(other, one):
                 candidates &= ~other.ended
                 initial = False
         found, untaken = self._latest(candidates, one.conditions)
+        return found, initial and untaken
+
+    def holders_earlier(self, one: Occurrence, axis: str) -> int:
+        """Who may have left the axis where it stands when `one` starts, in an earlier passage of what `one` is in.
+
+        What never happens in the passage of `one`, being in another branch, may have happened in that one.
+        """
+        found = 0
         for passage in one.passages:
-            here = owners & self.passages[passage]
-            if any(self.certain(self.occurrences[number], one.conditions) for number in members(here & one.started)):
+            here = self.owners.get(axis, 0) & self.passages[passage]
+            if any(self._has_taken(self.occurrences[number], one) for number in members(here & one.started)):
                 break
             found |= self._latest(here, self._base[passage])[0]
-        return found, initial and untaken
+        return found
+
+    def _has_taken(self, other: Occurrence, one: Occurrence) -> bool:
+        """Whether a step that has surely started when `one` starts has taken its axes: it happens where `one` does, and
+        no gate holds it any more."""
+        over = bool(one.ended >> other.number & 1)
+        return self.certain(other, one.conditions) and (over or other.node.index not in self.gated)
 
     def _latest(self, candidates: int, conditions: int) -> tuple[int, bool]:
         """Those of an axis' owners, all over by now, that no other one has surely followed; and whether there may be
@@ -230,9 +253,13 @@ class Order:
         ended, started, step = one.ended, one.started | one.bit, one.node.step
         if step.retry and one.node.groups:
             # Attempts that end anywhere because the time of the block is up, before the one that is the last.
-            base, passage = self._passage(conditions)
-            self._turn(one, base, ended, started, (passage, *one.passages), True)
-            self.passages[passage] = earlier = _span(first, len(self.occurrences))
+            if step.retry == 1:
+                self._turn(one, conditions | self._condition(), ended, started, one.passages, True)
+            else:
+                base, passage = self._passage(conditions)
+                self._turn(one, base, ended, started, (passage, *one.passages), True)
+                self.passages[passage] = _span(first, len(self.occurrences))
+            earlier = _span(first, len(self.occurrences))
             ended, started = ended | earlier, started | earlier
         self._turn(one, conditions, ended, started, one.passages, step.on_timeout == "continue")
         return _span(first, len(self.occurrences))
@@ -263,13 +290,17 @@ class Order:
         for _, group in one.node.groups:
             one.inside.append([self._list(group, ended, started, conditions, passages, uncut)])
             if isinstance(body, Repeat) and body.times != 1.0:
-                earlier = _span(first, len(self.occurrences))
-                base, passage = self._passage(conditions)
-                inner = (passage, *passages)
                 begin = len(self.occurrences)
-                later = self._list(group, ended | earlier, started | earlier, base, inner, uncut)
-                one.inside.append([later])
-                self.passages[passage] = _span(begin, len(self.occurrences))
+                earlier = _span(first, begin)
+                over, begun = ended | earlier, started | earlier
+                if body.times == 2.0:
+                    # One more passage, which nothing but a condition takes away.
+                    last = conditions if body.until is None else conditions | self._condition()
+                    one.inside.append([self._list(group, over, begun, last, passages, uncut)])
+                else:
+                    base, passage = self._passage(conditions)
+                    one.inside.append([self._list(group, over, begun, base, (passage, *passages), uncut)])
+                    self.passages[passage] = _span(begin, len(self.occurrences))
         return _span(first, len(self.occurrences))
 
     def _passage(self, conditions: int) -> tuple[int, int]:

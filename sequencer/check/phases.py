@@ -99,7 +99,7 @@ def _phase(phases: Phases, one: Occurrence, axis: str, rounds: int) -> Phase:
     start = start_span(phases, one, axis)
     low, high = order.flat.machine.axes[axis].travel or (0.0, 0.0)
     if rounds > 2 * _MOST_ROUNDS or (rounds > _MOST_ROUNDS and one.passages and _carries_on(one, axis)):
-        start = (low, high)
+        start = hull(((low, high), phases.scenario.start[axis]))
     taken_over = _taken_over(order, one)
     body = one.node.step.body
     scope = one.node.scope
@@ -108,20 +108,25 @@ def _phase(phases: Phases, one: Occurrence, axis: str, rounds: int) -> Phase:
         goal = span_of(scope.operand(body.to, axis), order.flat, phases.scenario.choices)
         fastest = max(abs(value) for value in span_of(scope.operand(body.speed), order.flat, phases.scenario.choices))
         reach = _flick_reach(limits_for(one.node, order.flat.machine.axes[axis]), through, goal, fastest)
-        whole = _within(hull((start, goal, reach)), low, high)
+        # Where it starts it may be a tolerance beyond its travel.
+        whole = hull((start, _within(hull((goal, reach)), low, high)))
         return _ended(one, whole, goal, taken_over, steady=False)
     if isinstance(body, Press):
         goal = span_of(scope.operand(body.toward, axis), order.flat, phases.scenario.choices)
         whole = hull((start, goal))
         # It ends where the axis is measured to be, which may be off its way by the tracking band.
         band = band_of(order.flat.machine, axis)
-        left = _within((whole[0] - band, whole[1] + band), low, high)
+        left = hull((whole, _within((whole[0] - band, whole[1] + band), low, high)))
         return Phase(whole, goal, left, left, steady=True)
     assert isinstance(body, Move)
     goal = _goal_span(phases, dict(goals_of(one.node))[axis], start, one.node.step.retry)
     goal = _within(goal, low, high)
     whole = hull((start, goal))
-    return _ended(one, whole, goal, taken_over, steady=True)
+    if one.node.ways is not None:
+        # Its way may lead anywhere in the boxes of its table.
+        legs = [leg for table in one.node.ways.tables for leg in table.spans_of(axis)]
+        whole = _within(hull((whole, *legs)), low, high)
+    return _ended(one, whole, goal, taken_over, steady=one.node.ways is None)
 
 
 def _ended(one: Occurrence, whole: Span, goal: Span, taken_over: bool, steady: bool) -> Phase:

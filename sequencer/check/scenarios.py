@@ -28,10 +28,14 @@ Box = tuple[tuple[str, Span], ...]
 """Spans of several axes [m or rad]."""
 
 
-def scenarios_of(flat: FlatRoutine) -> tuple[Scenario, ...]:
-    """All scenarios of a routine. Starts inside a keep-out are left out: `start_region` judges them."""
-    machine = flat.machine
-    cells = start_cells(machine, start_spans(flat))
+def scenarios_of(flat: FlatRoutine, starts: Sequence[Mapping[str, Span]] = ()) -> tuple[Scenario, ...]:
+    """All scenarios of a routine. Starts inside a keep-out are left out: `start_region` judges them.
+
+    Args:
+        flat: the routine.
+        starts: where the axes may stand at the start; none: wherever no keep-out is.
+    """
+    cells = starts or start_cells(flat.machine, start_spans(flat))
     return tuple(Scenario(start, choices) for choices in _choices(flat) for start in cells)
 
 
@@ -76,8 +80,19 @@ def _choices(flat: FlatRoutine) -> Sequence[Mapping[str, str]]:
 
 def start_cells(machine: Machine, spans: Mapping[str, Span]) -> list[dict[str, Span]]:
     """The start cut at the edges of the keep-outs into cells that are each in or out; those outside, or all in one if
-    none is."""
-    boxes = [inflated(machine, rule) for rule in machine.interlocks if isinstance(rule, KeepOut)]
+    none is, or if they are too many."""
+    return _outside(machine, _cells(machine, spans)) or [dict(spans)]
+
+
+def is_covered(machine: Machine, spans: Mapping[str, Span]) -> bool:
+    """Whether the keep-outs leave no place to start from, as far as not too many cells tell."""
+    cells = _cells(machine, spans)
+    return bool(cells) and not _outside(machine, cells)
+
+
+def _cells(machine: Machine, spans: Mapping[str, Span]) -> list[dict[str, Span]]:
+    """The start cut at the edges of the keep-outs; none if there are too many."""
+    boxes = _boxes(machine)
     cuts: dict[str, list[Span]] = {}
     for axis, (low, high) in spans.items():
         edges = {edge for box in boxes for name, span in box if name == axis for edge in span if low < edge < high}
@@ -86,7 +101,14 @@ def start_cells(machine: Machine, spans: Mapping[str, Span]) -> list[dict[str, S
         cuts[axis][0] = (low, cuts[axis][0][1])
         cuts[axis][-1] = (cuts[axis][-1][0], high)
     if prod(len(parts) for parts in cuts.values()) > _MOST_CELLS:
-        return [dict(spans)]
-    found = [dict(zip(cuts, parts, strict=True)) for parts in product(*cuts.values())]
-    outside = [cell for cell in found if not any(is_inside(box, cell) for box in boxes)]
-    return outside or [dict(spans)]
+        return []
+    return [dict(zip(cuts, parts, strict=True)) for parts in product(*cuts.values())]
+
+
+def _outside(machine: Machine, cells: Sequence[dict[str, Span]]) -> list[dict[str, Span]]:
+    boxes = _boxes(machine)
+    return [cell for cell in cells if not any(is_inside(box, cell) for box in boxes)]
+
+
+def _boxes(machine: Machine) -> list[Box]:
+    return [inflated(machine, rule) for rule in machine.interlocks if isinstance(rule, KeepOut)]

@@ -3,22 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from sequencer.check.finding import Finding
-from sequencer.check.scenarios import inflated, is_inside, start_cells, start_spans
+from sequencer.check.scenarios import inflated, is_covered, is_inside, start_spans
 from sequencer.machine.interlock import KeepOut
 from sequencer.plan.resolve import FlatRoutine
 from sequencer.routine.routine import ANYWHERE
 
+if TYPE_CHECKING:
+    from sequencer.check.clear_starts import ClearStarts
 
-def start_findings(flat: FlatRoutine) -> Iterator[Finding]:
-    """Keep-outs that the start preset lies in, with its tolerance and the tracking band; one that names too few
-    axes."""
+
+def start_findings(flat: FlatRoutine, starts: ClearStarts | None = None) -> Iterator[Finding]:
+    """Keep-outs that the start preset lies in, with its tolerance and the tracking band; one that names too few axes;
+    a start from anywhere for which nothing is left.
+
+    Args:
+        flat: the routine.
+        starts: where bodies keep clear, for a routine that starts from anywhere.
+    """
     routine, machine = flat.routine, flat.machine
     spans = start_spans(flat)
     if routine.start == ANYWHERE:
-        boxes = [inflated(machine, rule) for rule in machine.interlocks if isinstance(rule, KeepOut)]
-        if not any(True for cell in start_cells(machine, spans) if not any(is_inside(box, cell) for box in boxes)):
+        if is_covered(machine, spans):
             yield Finding(
                 "start_region",
                 "error",
@@ -26,6 +34,16 @@ def start_findings(flat: FlatRoutine) -> Iterator[Finding]:
                 None,
                 routine.place,
                 "make the keep-outs smaller",
+            )
+        elif starts is not None and not starts.boxes:
+            yield Finding(
+                "start_region",
+                "error",
+                f"'{routine.name}' can start nowhere: no place in the travel is shown to keep all bodies clear, "
+                "tracking counted",
+                None,
+                routine.place,
+                "start from a preset, or see which bodies are in the way there (stepgraph draw)",
             )
         return
     known = machine.presets[routine.start].positions

@@ -10,7 +10,17 @@ from typing import NamedTuple
 from profiles import State
 from sequencer.machine.machine import NANOSECONDS
 from sequencer.plan.forward import planned
-from sequencer.plan.motion import AsRead, MotionError, PerWord, Pick, Values, goals_of, moved_axes, profiles_of
+from sequencer.plan.motion import (
+    AsRead,
+    MotionError,
+    PerWord,
+    Pick,
+    Values,
+    goals_of,
+    moved_axes,
+    profiles_of,
+    slowing,
+)
 from sequencer.plan.planned import Plan
 from sequencer.plan.resolve import FlatRoutine, Node
 from sequencer.plan.timing import ForwardPass
@@ -79,6 +89,10 @@ def survey(flat: FlatRoutine, starts: Sequence[Mapping[str, float]] = ()) -> Sur
             passes.make(own, 0, "middle", _way_to(flat, node))
         if node.index not in passes.longest and moved_axes(node):
             passes.longest[node.index] = _from_the_far_end(flat, node, own)
+    for node in flat.nodes:
+        if node.ways is not None:
+            longest = [slowing(node) * table.longest for table in node.ways.tables]
+            passes.longest[node.index] = max(passes.longest.get(node.index, 0.0), *longest, 0.0)
     plan = None if nominal is None else planned(flat, own, found=nominal)
     return Survey(
         plan, passes.longest, _late(flat, own, branches), tuple(passes.made), tuple(passes.failures.values()), complete

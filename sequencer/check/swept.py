@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from sequencer.check.bodies import Bodies
+from sequencer.check.clear_starts import clear_starts
 from sequencer.check.gating import Gating
 from sequencer.check.keep_out import KeepOutSearch
 from sequencer.check.order import Order
@@ -35,7 +36,8 @@ class Swept:
     def __init__(self, flat: FlatRoutine, bodies: Bodies) -> None:
         self.bodies = bodies
         self.order = Order(flat)
-        self.phases = KeepOutSearch(self.order, scenarios_of(flat)).phases
+        starts = clear_starts(self.order, self.bodies)
+        self.phases = KeepOutSearch(self.order, scenarios_of(flat, () if starts is None else starts.boxes)).phases
         self.places = PlacesOutside(self.order, bodies)
 
     def of(self, axes: Sequence[str]) -> list[Sweep]:

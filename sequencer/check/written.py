@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from sequencer.check.gating import Gate, kept_beside
 from sequencer.machine.axis import Axis
 from sequencer.machine.condition import Some, term_text
 from sequencer.plan.gates import conjuncts
 from sequencer.routine.steps import Step
+
+
+class Mend(NamedTuple):
+    """A gate that mends a conflict: the line to write, the step that would wait, by path, and for what."""
+
+    line: str
+    step: str
+    gate: Gate
 
 
 def gate_line(axis: Axis, gate: Gate, step: Step) -> str:

@@ -17,6 +17,7 @@ from typing import Literal, NamedTuple
 from sequencer.clearance.box import PAD, Pair
 from sequencer.clearance.distance_words import apart, millimetres
 from sequencer.clearance.tree import Tree
+from sequencer.errors import counted
 
 Outcome = Literal["clear", "conflict", "undecided"]
 
@@ -25,6 +26,13 @@ BUDGET = 20_000
 
 SMALLEST = 1e-6
 """A cell over which the distance cannot change by more is not bisected any further [m]."""
+
+
+_AT_MARGIN = 1e-6
+"""A conflict by no more than this [m] is looked at for a place beside it that shows more."""
+
+_HALVINGS = 12
+"""Steps of half the box, and of half of that, so many times, are tried for it [1]."""
 
 
 class Cell(NamedTuple):
@@ -63,7 +71,7 @@ class Verdict:
 
     def __repr__(self) -> str:
         between = f" between {' and '.join(self.pair.names)}" if self.pair else ""
-        return f"<{self.outcome}{between}, {self.cells} cells>"
+        return f"<{self.outcome}{between}, {counted(self.cells, 'cell')}>"
 
     def __str__(self) -> str:
         """What was found, in words."""
@@ -81,7 +89,7 @@ class Verdict:
             return f"conflict: {names} {apart(self.distance, pair.margin)} at {', '.join(places)}"
         spans = self.cell.spans(tree, pair).items() if self.cell else ()
         places = [f"{name} {tree.show(name, low)} to {tree.show(name, high)}" for name, (low, high) in spans]
-        return f"undecided after {self.cells} cells: {names} at {', '.join(places)}"
+        return f"undecided after {counted(self.cells, 'cell')}: {names} at {', '.join(places)}"
 
 
 def prove(
@@ -120,9 +128,12 @@ class _Search:
         self.numbers = count()
         self.cells = 0
         self.bound = inf
+        self.low: tuple[float, ...] = ()
+        self.high: tuple[float, ...] = ()
         self.left: _Waiting | None = None
 
     def run(self, low: tuple[float, ...], high: tuple[float, ...]) -> Verdict:
+        self.low, self.high = low, high
         whole = Cell(low, high)
         for pair in self.pairs:
             found = self._look(pair, whole)
@@ -162,6 +173,20 @@ class _Search:
             heappush(self.heap, _Waiting(spare, next(self.numbers), pair, cell))
         return None
 
+    def _nearer(self, pair: Pair, values: Sequence[float], distance: float) -> tuple[Sequence[float], float]:
+        """Where the bodies are nearer than just at their margin, by trying beside it; the same place if nowhere."""
+        widths = {number: 0.5 * (self.high[number] - self.low[number]) for number in pair.concerns}
+        for _ in range(_HALVINGS):
+            for number, width in widths.items():
+                for step in (-width, width):
+                    place = min(max(values[number] + step, self.low[number]), self.high[number])
+                    tried = [*values[:number], place, *values[number + 1 :]]
+                    there = pair.distance(tried)
+                    if there < distance:
+                        values, distance = tried, there
+            widths = {number: 0.5 * width for number, width in widths.items()}
+        return values, distance
+
     def _corners(self, waiting: _Waiting) -> Verdict | None:
         """A cell that is not bisected may still touch in a corner, as where a move ends in contact."""
         pair, (low, high) = waiting.pair, waiting.cell
@@ -175,6 +200,8 @@ class _Search:
         return None
 
     def _conflict(self, pair: Pair, values: Sequence[float], distance: float, spare: float) -> Verdict:
+        if distance > pair.margin - _AT_MARGIN:
+            values, distance = self._nearer(pair, values, distance)
         witness = dict(zip(pair.tree.coordinates, values, strict=True))
         return Verdict("conflict", pair, witness, distance, bound=min(spare, self.bound), cells=self.cells)
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from sequencer.cli.actuators import say_actuators
 from sequencer.cli.findings import examine_files, invalid, say_examination
 from sequencer.cli.inputs import (
     Reader,
@@ -49,6 +50,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="SENSOR",
         help="also tell what becomes of each routine while this sensor reads nothing; may be given again",
     )
+    parser.add_argument(
+        "--actuators",
+        action="store_true",
+        help="also tell what each step takes out of motors and battery, what still works with one of several motors "
+        "dead, and where axes go when the power is cut",
+    )
     parser.add_argument("--watch", action="store_true", help="check again whenever a file is saved, until Ctrl-C")
 
 
@@ -84,6 +91,8 @@ def _check(arguments: argparse.Namespace, output: Output) -> int:
             results.append(result)
             if arguments.without and routine is not None:
                 result["without"] = _say_losses(routine, arguments.without, output)
+            if arguments.actuators and routine is not None:
+                result.update(say_actuators(routine.machine, examination, output))
             if arguments.svg is not None and routine is not None:
                 _write_picture(routine, examination, picture_path(arguments.svg, name), inputs, output)
     if len(files) > 1:

@@ -9,11 +9,13 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
-from sequencer.cli import check, draw, new, order, pack, ready, rehearse, retrace, schema, why
+from sequencer.cli import check, draw, drill, new, order, pack, ready, rehearse, report, retrace, schema, why
 from sequencer.cli.output import CannotDo, Output
 from sequencer.errors import MissingExtra, StepgraphError, did_you_mean
 
-VERBS = {verb.NAME: verb for verb in (new, draw, check, rehearse, order, pack, ready, why, retrace, schema)}
+VERBS = {
+    verb.NAME: verb for verb in (new, draw, check, rehearse, drill, order, pack, ready, report, why, retrace, schema)
+}
 
 FINE, FOUND, COULD_NOT = 0, 1, 2
 INTERRUPTED = 128 + 2

@@ -7,12 +7,15 @@ from pathlib import Path
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from sequencer.clearance.distance_words import apart, millimetres, must_remain
 from sequencer.cli.inputs import Reader, with_waivers
 from sequencer.cli.output import CannotDo, Output
-from sequencer.errors import MissingExtra, StepgraphError
+from sequencer.errors import MissingExtra, StepgraphError, counted
 
 if TYPE_CHECKING:
     from sequencer.check import Examination, Finding
+    from sequencer.check.advice import ClearanceAdvice
+    from sequencer.pack import CheckedRoutine
     from sequencer.routine.routine import Routine, Waiver
 
 VERDICT_STYLES = {"clear": "good", "conflict": "bad", "undecided": "doubtful", "invalid": "bad"}
@@ -59,16 +62,47 @@ def say_examination(name: str, examination: Examination, output: Output) -> None
     say_findings(examination.findings, output)
     verdict = output.styled(examination.verdict, VERDICT_STYLES.get(examination.verdict, "strong"))
     plan = examination.plan
-    lasts = (
-        f", {plan.duration:.2f} s, {len(plan.steps)} {'step' if len(plan.steps) == 1 else 'steps'}"
-        if plan is not None
-        else ""
-    )
+    lasts = f", {plan.duration:.2f} s, {counted(len(plan.steps), 'step')}" if plan is not None else ""
     output.say(f"{output.styled(name, 'strong')}: {verdict}{lasts}")
-    if examination.assumes:
-        words = f"assumes: {'; '.join(examination.assumes)}"
+    advice = [] if examination.clearance is None else [_if_punctual(examination.clearance, examination)]
+    for words in (*advice, f"assumes: {'; '.join(examination.assumes)}" if examination.assumes else ""):
         for line in wrap(words, max(output.width, 60) - 4, break_on_hyphens=False):
             output.say(f"    {output.styled(line, 'soft')}")
+
+
+def _if_punctual(advice: ClearanceAdvice, examination: Examination) -> str:
+    """How near the plan comes, as a sentence."""
+    assert examination.plan is not None
+    machine = examination.plan.routine.machine
+    pieces = [name for name in advice.between if name in machine.pieces]
+    words = f"if punctual: {' and '.join(advice.between)} come nearest"
+    if advice.least > 0.0:
+        ends = dict.fromkeys((millimetres(advice.bound, advice.least), millimetres(advice.least, advice.bound)))
+        words += f", {' to '.join(ends)} apart at {advice.at:.2f} s{must_remain(advice.margin)}"
+    else:
+        words += f" and {apart(advice.least, advice.margin)} at {advice.at:.2f} s"
+    words += f", if {' and '.join(pieces)} is there" if pieces else ""
+    if advice.bad_from is not None:
+        places = [f"{name} at {machine.axes[name].show(place)}" for name, place in advice.bad_places.items()]
+        words += f"; too near from {advice.bad_from:.2f} s on, with {', '.join(places)}"
+    if advice.gates_cost:
+        words += f"; gates cost {advice.gates_cost * 1e3:.0f} ms"
+    return words
+
+
+def checked_fallbacks(routine: Routine, output: Output) -> list[CheckedRoutine] | None:
+    """The routines that timeouts fall back to, checked; None where one is not clear, which is said."""
+    from sequencer.check import examine
+    from sequencer.rehearse import fallbacks_of
+
+    found = []
+    for fallback in fallbacks_of(routine):
+        examination = examine(fallback)
+        if examination.checked is None:
+            say_findings(examination.findings, output)
+            return None
+        found.append(examination.checked)
+    return found
 
 
 def invalid(file: str, error: StepgraphError) -> dict[str, Any]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, TextIO, TypeVar
 
@@ -84,16 +84,24 @@ class Output:
         for line in lines:
             self.say("  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip())
 
-    def progress(self, items: Sequence[Item], what: str) -> Iterator[Item]:
-        """The items one by one, with a bar on stderr if that is a terminal and there is more than one."""
-        if len(items) < 2 or not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
+    def progress(self, items: Iterable[Item], what: str, count: int | None = None) -> Iterator[Item]:
+        """The items one by one; where stderr is a terminal and there are several, with a bar and the time left.
+
+        Args:
+            items: a sequence, or as many as `count` says.
+            what: stands before the bar.
+            count: how many there will be; None: as many as the sequence has.
+        """
+        if count is None:
+            count = len(items) if isinstance(items, Sequence) else 0
+        if count < 2 or not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
             yield from items
             return
         from rich.console import Console
         from rich.progress import track
 
         console = Console(stderr=True, no_color=bool(os.environ.get("NO_COLOR")))
-        yield from track(items, description=what, console=console, transient=True)
+        yield from track(items, description=what, total=count, console=console, transient=True)
 
     def write(self, path: Path, text: str, inputs: Sequence[Path] = ()) -> None:
         """Write a file whole or not at all, with its folders; never over one of the `inputs`.

@@ -29,6 +29,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     target = Path(arguments.output)
     refuse_inputs(target, [*files, *reader.overlays])
     from sequencer.pack import write_pack
+    from sequencer.pack.ways import ways_size
 
     checked, results = [], []
     for path, name, examination, _ in examine_files(files, reader, waivers, output):
@@ -50,6 +51,8 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         output.emit({"pack": None, "hash": None, "routines": results})
         return 1
     digest = write_pack(target, checked).hash
-    output.say(f"wrote {target}: {len(checked)} {'routine' if len(checked) == 1 else 'routines'}, {digest[:12]}")
+    size = sum(ways_size(routine.routine) for routine in checked)
+    ways = f", {size / 1000:.3g} kB of ways" if size else ""
+    output.say(f"wrote {target}: {len(checked)} {'routine' if len(checked) == 1 else 'routines'}, {digest[:12]}{ways}")
     output.emit({"pack": str(target), "hash": digest, "routines": results})
     return 0

@@ -1,28 +1,31 @@
-"""``ready``: everything before a run in one command: check, rehearse and pack, a line a routine."""
+"""``ready``: everything before a run in one command: check, rehearse, a short drill and pack, a line a routine."""
 
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from sequencer.cli.drill import workers
 from sequencer.cli.findings import VERDICT_STYLES, say_findings
 from sequencer.cli.inputs import Reader, add_file_arguments, add_waive_argument, files_of, waivers_of, with_waivers
 from sequencer.cli.output import CannotDo, Output, refuse_inputs
-from sequencer.errors import MissingExtra, StepgraphError
+from sequencer.errors import MissingExtra, ModelError, StepgraphError
 
 if TYPE_CHECKING:
     from sequencer.check import Examination
     from sequencer.pack import CheckedRoutine
     from sequencer.rehearse import Rehearsal
     from sequencer.routine.routine import Routine, Waiver
+    from sequencer.study import Drill, DrillReport
 
 NAME = "ready"
-HELP = "check, rehearse and pack a folder, a line a routine"
+HELP = "check, rehearse, drill and pack a folder, a line a routine"
 ABOUT = (
-    "Checks every routine, runs every rehearsal that it keeps (or one on defaults), and writes the pack if all of\n"
-    "them are clear and came out as they should. Single faults are not tried here."
+    "Checks every routine, runs every rehearsal that it keeps (or one on defaults), tries the worst single faults in\n"
+    "the middle of every step, and writes the pack if all of them are clear and came out as they should."
 )
 EXAMPLE = "stepgraph ready routines/ --over saturday.yaml -o robot.pack"
 
@@ -30,6 +33,7 @@ EXAMPLE = "stepgraph ready routines/ --over saturday.yaml -o robot.pack"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_file_arguments(parser, "routine files")
     parser.add_argument("-o", "--output", default="robot.pack", metavar="FILE", help="the pack (default: robot.pack)")
+    parser.add_argument("--without-drill", action="store_true", help="try no single faults")
     add_waive_argument(parser)
 
 
@@ -39,10 +43,12 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     reader = Reader.of(arguments)
     target = Path(arguments.output)
     refuse_inputs(target, [*files, *reader.overlays])
-    prepared = [_prepare(path, reader, waivers) for path in output.progress(files, "making ready")]
+    with workers(1 if arguments.without_drill else None) as executor:
+        drilled = None if arguments.without_drill else lambda drill: drill.report(drill.rows(executor))
+        prepared = [_prepare(path, reader, waivers, drilled) for path in output.progress(files, "making ready")]
     for one in prepared:
         _say_problems(one, output)
-    headings = ("routine", "check", "rehearsals", "longest", "hash")
+    headings = ("routine", "check", "rehearsals", "longest", "drill", "hash")
     output.table(headings, [_line(one, output) for one in prepared])
     data = {"pack": None, "hash": None, "routines": [one.as_json() for one in prepared]}
     unfit = [one for one in prepared if not one.fit]
@@ -56,7 +62,8 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     digest = write_pack(target, [one.checked for one in prepared if one.checked is not None]).hash
     count = f"{len(prepared)} {'routine' if len(prepared) == 1 else 'routines'}"
     laid = f", with {', '.join(path.name for path in reader.overlays)} laid over" if reader.overlays else ""
-    output.say(f"ready: wrote {target}, {count}{laid}, {digest[:12]}; single faults were not tried")
+    untried = "; single faults were not tried" if arguments.without_drill else ""
+    output.say(f"ready: wrote {target}, {count}{laid}, {digest[:12]}{untried}")
     output.emit({**data, "pack": str(target), "hash": digest})
     return 0
 
@@ -71,6 +78,8 @@ class _Prepared:
     examination: Examination | None = None
     rehearsals: list[tuple[Rehearsal, tuple[str, ...]]] = field(default_factory=list)
     unclear: list[tuple[str, Examination]] = field(default_factory=list)
+    drill: DrillReport | None = None
+    undrilled: str = ""
 
     @property
     def checked(self) -> CheckedRoutine | None:
@@ -82,9 +91,13 @@ class _Prepared:
 
     @property
     def fit(self) -> bool:
-        """Clear, with every rehearsal as it should be."""
-        short = any(found for _, found in self.rehearsals)
-        return self.checked is not None and bool(self.rehearsals) and not short and not self.unclear
+        """Clear, with every rehearsal as it should be, and no single fault that met anything or left an output on."""
+        return self.checked is not None and self.rehearsed_well and (self.drill is None or self.drill.fine)
+
+    @property
+    def rehearsed_well(self) -> bool:
+        """Whether it was rehearsed, and every rehearsal came out as it should."""
+        return bool(self.rehearsals) and not self.unclear and not any(found for _, found in self.rehearsals)
 
     def as_json(self) -> dict[str, Any]:
         return {
@@ -103,10 +116,20 @@ class _Prepared:
                 }
                 for rehearsal, found in self.rehearsals
             ],
+            "drill": None
+            if self.drill is None
+            else {
+                "fine": self.drill.fine,
+                "tried": len(self.drill.rows),
+                "conflicts": len(self.drill.conflicts),
+                "left_on": len(self.drill.left_on),
+            },
         }
 
 
-def _prepare(path: Path, reader: Reader, waivers: list[Waiver]) -> _Prepared:
+def _prepare(
+    path: Path, reader: Reader, waivers: list[Waiver], drilled: Callable[[Drill], DrillReport] | None
+) -> _Prepared:
     from sequencer.check import examine
 
     try:
@@ -117,17 +140,44 @@ def _prepare(path: Path, reader: Reader, waivers: list[Waiver]) -> _Prepared:
         return _Prepared(path, path.name, problem=error)
     prepared = _Prepared(path, routine.name, examination=examine(routine))
     if prepared.checked is not None:
-        _rehearse(routine, prepared.checked, prepared)
+        others = _rehearse(routine, prepared.checked, prepared)
+        if drilled is not None and prepared.rehearsed_well:
+            _drill(routine, prepared.checked, others, prepared, drilled)
     return prepared
 
 
-def _rehearse(routine: Routine, checked: CheckedRoutine, prepared: _Prepared) -> None:
+def _drill(
+    routine: Routine,
+    checked: CheckedRoutine,
+    others: list[CheckedRoutine],
+    prepared: _Prepared,
+    drilled: Callable[[Drill], DrillReport],
+) -> None:
+    """A short drill; none where no rehearsal ends well, so that there is nothing to disturb."""
+    from sequencer.study import Drill
+
+    try:
+        drill = Drill(
+            checked,
+            machine=routine.machine,
+            specs=routine.rehearsals,
+            others=others,
+            middles_only=True,
+            choose=lambda fault: fault.short,
+        )
+    except ModelError as error:
+        prepared.undrilled = str(error)
+        return
+    prepared.drill = drilled(drill)
+
+
+def _rehearse(routine: Routine, checked: CheckedRoutine, prepared: _Prepared) -> list[CheckedRoutine]:
     """Every rehearsal that it keeps, or one on defaults; none where a routine that it falls back to is not clear."""
     from sequencer.check import examine
     from sequencer.rehearse import fallbacks_of, rehearse, shortfalls
     from sequencer.routine.steps import RehearsalSpec
 
-    others = []
+    others: list[CheckedRoutine] = []
     for fallback in fallbacks_of(routine):
         examination = examine(fallback)
         if examination.checked is None:
@@ -135,10 +185,11 @@ def _rehearse(routine: Routine, checked: CheckedRoutine, prepared: _Prepared) ->
         else:
             others.append(examination.checked)
     if prepared.unclear:
-        return
+        return others
     for spec in routine.rehearsals or (RehearsalSpec("on defaults"),):
         rehearsal = rehearse(checked, machine=routine.machine, spec=spec, others=others)
         prepared.rehearsals.append((rehearsal, shortfalls(rehearsal, routine.machine, spec)))
+    return others
 
 
 def _say_problems(one: _Prepared, output: Output) -> None:
@@ -152,6 +203,12 @@ def _say_problems(one: _Prepared, output: Output) -> None:
     for rehearsal, found in one.rehearsals:
         if found:
             output.say(f"{one.name}, {rehearsal.name}: {'; '.join(found)}")
+    if one.undrilled:
+        output.say(f"{one.name}: single faults were not tried: {one.undrilled}")
+    for row in () if one.drill is None else one.drill.rows:
+        if not row.fine:
+            met = "; ".join([*row.conflicts, *row.left_on])
+            output.say(f"{one.name}, {row.fault}, {row.instant} ({row.at:.2f} s): {met}")
 
 
 def _line(one: _Prepared, output: Output) -> tuple[str, ...]:
@@ -161,4 +218,11 @@ def _line(one: _Prepared, output: Output) -> tuple[str, ...]:
     longest = f"{max(rehearsal.duration for rehearsal, _ in one.rehearsals):.2f} s" if one.rehearsals else ""
     digest = one.checked.hash[:12] if one.checked is not None else ""
     verdict = output.styled(one.verdict, VERDICT_STYLES.get(one.verdict, "strong"))
-    return one.name, verdict, output.styled(whole, style), longest, digest
+    return one.name, verdict, output.styled(whole, style), longest, _drill_words(one, output), digest
+
+
+def _drill_words(one: _Prepared, output: Output) -> str:
+    if one.drill is None:
+        return "not tried"
+    unfit = sum(1 for row in one.drill.rows if not row.fine)
+    return output.styled(f"{len(one.drill.rows) - unfit} of {len(one.drill.rows)} fine", "bad" if unfit else "good")

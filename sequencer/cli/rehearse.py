@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sequencer.cli.findings import say_findings
+from sequencer.cli.findings import checked_fallbacks, say_findings
 from sequencer.cli.inputs import (
     Reader,
     add_file_arguments,
@@ -124,7 +124,7 @@ def _routine(
         cause = f"the check found it {examination.verdict}; nothing was run"
         output.say(f"{routine.name}: {cause}")
         return _not_run(path, routine.name, cause), False
-    others = _fallbacks(routine, output)
+    others = checked_fallbacks(routine, output)
     if others is None:
         cause = "a routine that a timeout falls back to is not clear; nothing was run"
         output.say(f"{routine.name}: {cause}")
@@ -147,21 +147,6 @@ def _routine(
     data = {"routine": routine.name, "path": str(path), **shown.as_json(), "trace": trace}
     data["rehearsals"] = [_rehearsal_json(rehearsal, fine, where) for rehearsal, fine, where in done]
     return data, all(fine for _, fine, _ in done)
-
-
-def _fallbacks(routine: Routine, output: Output) -> list[CheckedRoutine] | None:
-    """The routines that timeouts fall back to, checked; None where one is not clear."""
-    from sequencer.check import examine
-    from sequencer.rehearse import fallbacks_of
-
-    found = []
-    for fallback in fallbacks_of(routine):
-        examination = examine(fallback)
-        if examination.checked is None:
-            say_findings(examination.findings, output)
-            return None
-        found.append(examination.checked)
-    return found
 
 
 def _say(

@@ -229,6 +229,8 @@ class _Writer:
                 keys[key] = getattr(step, key)
         if step.touching is not None:
             keys["touching"] = list(step.touching)
+        if step.route is not None:
+            keys["route"] = step.route
         if step.limits is not None:
             keys["limits"] = self.caps(step)
         return keys

@@ -231,6 +231,11 @@ class Axis:
         return show(position, self.dimension)
 
     @property
+    def has_motors_and_load(self) -> bool:
+        """Whether both are declared, and an actuator is in service: only then can be told what its motors can do."""
+        return self.load is not None and bool(self.in_service)
+
+    @property
     def in_service(self) -> tuple[Actuator, ...]:
         """The actuators that are not out of service."""
         return tuple(actuator for actuator in self.actuators if not actuator.out_of_service)

@@ -10,10 +10,13 @@ from sequencer.errors import did_you_mean
 from sequencer.machine.body import Body
 from sequencer.machine.sensor import PlantLink, Sensor
 from sequencer.places import Place
-from sequencer.units import LENGTH, dimension_name
+from sequencer.units import LENGTH, dimension_name, show
 
 if TYPE_CHECKING:
     from sequencer.machine.machine import Machine
+
+LARGEST_MARGIN = 2.0
+"""A margin beyond this [m] is taken for a mistake in its unit."""
 
 FRAME, OUTSIDE = "frame", "outside"
 """What may carry a body besides an axis."""
@@ -118,6 +121,12 @@ def _clearances(machine: Machine) -> Iterator[tuple[Place, str]]:
             other = f" (the other in line {seen[between].line})" if seen[between].line else ""
             yield clearance.place, f"two clearances are between {both}{other}; keep one"
         seen.setdefault(between, clearance.place)
+        if clearance.margin > LARGEST_MARGIN:
+            yield (
+                clearance.place,
+                f"clearance between {both}: a margin of {show(clearance.margin, LENGTH)}; at most "
+                f"{show(LARGEST_MARGIN, LENGTH)} is allowed (are these millimetres?)",
+            )
         if clearance.exempt and clearance.margin != 0.0:
             text = f"clearance between {both}: a pair that is exempt has no margin; give 'margin' or 'exempt'"
             yield clearance.place, text

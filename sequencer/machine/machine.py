@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from types import MappingProxyType
+from typing import Any
 
 from sequencer.errors import ModelError, did_you_mean
 from sequencer.machine.actuator import Motor
@@ -84,6 +85,11 @@ class Machine:
         problems = list(self.problems())
         if problems:
             raise ModelError("; ".join(text for _, text in problems), problems)
+
+    def __reduce__(self) -> tuple[type[Machine], tuple[Any, ...]]:
+        """Another process gets it field by field; a mapping that nobody can change cannot be sent as it is."""
+        values = (getattr(self, one.name) for one in fields(self))
+        return Machine, tuple(dict(value) if isinstance(value, MappingProxyType) else value for value in values)
 
     def problems(self) -> list[tuple[Place, str]]:
         """Everything that contradicts itself, with its place; empty for a machine that can be."""

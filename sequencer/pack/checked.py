@@ -8,6 +8,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from sequencer.errors import counted
+
 FORMAT = "stepgraph pack 1"
 """What a pack says of itself in its first entry; another number means another arrangement of the data."""
 
@@ -43,7 +45,7 @@ class CheckedRoutine:
 
     def __repr__(self) -> str:
         steps = len(self.routine["steps"])
-        return f"<CheckedRoutine {self.name}: {steps} steps on {self.machine['name']}, {self.hash[:12]}>"
+        return f"<CheckedRoutine {self.name}: {counted(steps, 'step')} on {self.machine['name']}, {self.hash[:12]}>"
 
 
 def canonical(data: object) -> str:

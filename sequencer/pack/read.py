@@ -14,6 +14,7 @@ from sequencer.errors import PackError
 from sequencer.pack.blocked import blocked_tables
 from sequencer.pack.checked import FORMAT, CheckedRoutine, canonical, machine_hash, pack_hash
 from sequencer.pack.shape import check_shape
+from sequencer.pack.ways import expect_ways
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +66,8 @@ def load_pack(path: str | os.PathLike[str]) -> Pack:
     try:
         check_shape(machine, routines)
         blocked_tables(machine)
+        for routine in routines:
+            expect_ways(machine, routine)
     except PackError as error:
         raise PackError(f"{name} cannot be used: {error}") from None
     if machine_hash(machine) != machine["hash"]:

@@ -98,20 +98,31 @@ def _routine_shape(axis: Shape, output: Shape, step: Shape) -> Shape:
         size = len(inside) if isinstance(inside, list) else 0
         _routine_shape(axis, output, _index(size, "a step"))(value, where)
 
+    row = _row(axis, _number, _number)
     whole = _record(
         **{"from": _text},
         name=_text,
-        region=_list(_row(axis, _number, _number)),
+        region=_list(row),
         parameters=_list(_every(_record(name=_text), parameters)),
         roots=_list(step),
         steps=_list(steps),
         waived=_list(_record(rule=_text, step=_optional(_text), because=_text)),
         planned=_number,
     )
-    cleared = _list(_row(_list(axis), _list(_list(_number)), _list(step)))
-    return _every(
-        _may_have(cleared=_table(cleared), on_cancel=_optional(afterwards), on_fault=_optional(afterwards)), whole
+    table = _record(
+        axes=_list(_text, least=1),
+        goal=_list(_row(_text, _number), least=1),
+        legs=_list(_row(*[_list(_number)] * 3)),
+        following=_list(_whole),
+        costs=_list(_number),
+        speeds=_list(_number),
+        longest=_number,
+        covered=_number,
     )
+    ways = _record(machine=_text, tables=_list(table, least=1))
+    cleared = _list(_row(_list(axis), _list(_list(_number)), _list(step)))
+    more = {"cleared": _table(cleared), "starts": _list(_list(row, least=1)), "ways": ways, "enters": _list(step)}
+    return _every(_may_have(**more, on_cancel=_optional(afterwards), on_fault=_optional(afterwards)), whole)
 
 
 def _step_shape(axis: Shape, output: Shape, step: Shape) -> Shape:
@@ -173,7 +184,7 @@ def _step_shape(axis: Shape, output: Shape, step: Shape) -> Shape:
         cosine=_number,
         angle=_number,
     )
-    newer = _may_have(touching=_list(_row(_text, _text)), envelopes=_table(envelope))
+    newer = _may_have(touching=_list(_row(_text, _text)), envelopes=_table(envelope), ways=_list(_whole))
     return _every(newer, common, _by_kind(kinds))
 
 

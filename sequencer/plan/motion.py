@@ -21,6 +21,7 @@ from sequencer.errors import ModelError, did_you_mean
 from sequencer.machine.axis import Axis
 from sequencer.machine.envelope import envelope_of
 from sequencer.machine.machine import Machine
+from sequencer.plan.along import along
 from sequencer.plan.resolve import Node, Reference, ResolvedOperand
 from sequencer.routine.parameters import PresetParameter
 from sequencer.routine.steps import At, By, Cap, Flick, FromReading, Move, Press, Pulse, Set
@@ -168,7 +169,7 @@ def profiles_of(node: Node, starts: Mapping[str, State], values: Values, pick: P
 
     Args:
         node: a move, flick or press.
-        starts: the state of each of its axes when it begins to move.
+        starts: the state of each of its axes when it begins to move; of all axes where its route is looked up.
         values: the parameters.
         pick: which end of a goal's range to take where only a range is known.
 
@@ -182,7 +183,7 @@ def profiles_of(node: Node, starts: Mapping[str, State], values: Values, pick: P
                 axis: _goal_position(goal, starts[axis].position, values, machine, pick)
                 for axis, goal in goals_of(node)
             }
-            return _moved(node, machine, starts, goals)
+            return _routed(node, machine, starts, goals) or _moved(node, machine, starts, goals)
         case Flick(axis=axis, through=through, speed=speed, to=to):
             place, end, fast = (
                 value_of(node.scope.operand(operand, at), values, machine)
@@ -195,6 +196,30 @@ def profiles_of(node: Node, starts: Mapping[str, State], values: Values, pick: P
             return _moved(node, machine, starts, {axis: end})
         case _:
             return {}
+
+
+def has_way(node: Node, starts: Mapping[str, State], values: Values) -> bool:
+    """Whether the way of a step that asks for a clear one is known from there."""
+    machine = node.scope.routine.machine
+    goals = {
+        axis: _goal_position(goal, starts[axis].position, values, machine, "middle") for axis, goal in goals_of(node)
+    }
+    return _routed(node, machine, starts, goals) is not None
+
+
+def slowing(node: Node) -> float:
+    """A motion of a step takes at most so many times as long as with its axes' own limits [1]: stretched in time by
+    this, it keeps to the lower ones."""
+    factor = 1.0
+    for name in moved_axes(node):
+        axis = node.scope.routine.machine.axes[name]
+        own, mine = axis.limits, limits_for(node, axis)
+        for side in (0, 1):
+            factor = max(factor, own.velocity[side] / mine.velocity[side])
+            factor = max(factor, (own.acceleration[side] / mine.acceleration[side]) ** 0.5)
+        if own.jerk is not None and mine.jerk is not None:
+            factor = max(factor, (own.jerk / mine.jerk) ** (1.0 / 3.0))
+    return factor
 
 
 def flick_speed(through: float, to: float, speed: float) -> float:
@@ -220,10 +245,29 @@ def _picked(low: float, high: float, pick: Pick) -> float:
     return {"low": low, "middle": 0.5 * (low + high), "high": high}[pick]
 
 
+def _routed(
+    node: Node, machine: Machine, starts: Mapping[str, State], goals: Mapping[str, float]
+) -> dict[str, Profile] | None:
+    """The motion along the way of a step; None where it has none, or none is known from there."""
+    table = None if node.ways is None else node.ways.to(goals)
+    if node.ways is None or table is None or not all(name in starts for name in table.axes):
+        return None
+    here = [starts[name].position for name in table.axes]
+    legs = table.way(here, here, node.ways.free)
+    standing = {name: State(starts[name].position) for name in table.axes}
+    limits = {name: _routed_limits(node, machine.axes[name]) for name in goals}
+    return along(machine, table, legs, standing, limits) if legs else None
+
+
+def _routed_limits(node: Node, axis: Axis) -> Limits:
+    limits = limits_for(node, axis)
+    return Limits(limits.velocity, limits.acceleration) if node.step.profile == "trapezoid" else limits
+
+
 def _moved(node: Node, machine: Machine, starts: Mapping[str, State], goals: Mapping[str, float]) -> dict[str, Profile]:
     found = {axis: _to_rest(node, machine, machine.axes[axis], starts[axis], goal) for axis, goal in goals.items()}
     if node.step.together and len(found) > 1:
-        limits = [limits_for(node, machine.axes[axis]) for axis in goals]
+        limits = [_kept(node, machine.axes[axis]) for axis in goals]
         try:
             arriving = together([starts[axis] for axis in goals], [State(goal) for goal in goals.values()], limits)
         except ProfileError as error:
@@ -254,11 +298,11 @@ def _to_rest(node: Node, machine: Machine, axis: Axis, start: State, goal: float
             node,
             f"{axis.name} would go to {axis.show(goal)}, outside its travel, {axis.show(low)} to {axis.show(high)}",
         )
-    limits = limits_for(node, axis)
+    limits = _kept(node, axis)
     try:
         if node.step.profile == "motor":
             return motor_limited(start, goal, envelope_for(node, machine, axis))
-        if limits.jerk is None or node.step.profile == "trapezoid":
+        if limits.jerk is None:
             return trapezoid(start, goal, limits)
         return s_curve(start, goal, limits)
     except ProfileError as error:
@@ -266,13 +310,16 @@ def _to_rest(node: Node, machine: Machine, axis: Axis, start: State, goal: float
 
 
 def _flicked(node: Node, axis: Axis, start: State, passing: State, end: float) -> Profile:
-    limits = limits_for(node, axis)
-    if node.step.profile == "trapezoid":
-        limits = Limits(limits.velocity, limits.acceleration)
     try:
-        return flick(start, passing, end, limits, wind_up=True, travel=axis.travel)
+        return flick(start, passing, end, _kept(node, axis), wind_up=True, travel=axis.travel)
     except ProfileError as error:
         raise MotionError(node, f"{axis.name}: {error}") from error
+
+
+def _kept(node: Node, axis: Axis) -> Limits:
+    """The limits that a step's motion keeps: but for an S-curve, none of jerk."""
+    limits = limits_for(node, axis)
+    return limits if node.step.profile == "s_curve" else Limits(limits.velocity, limits.acceleration)
 
 
 def _axes_of_choice(node: Node, word: str) -> Iterator[str]:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from profiles import Profile, State
-from sequencer.errors import ModelError, did_you_mean
+from sequencer.errors import ModelError, counted, did_you_mean
 from sequencer.routine.routine import Routine
 
 
@@ -100,4 +100,4 @@ class Plan:
         return current
 
     def __repr__(self) -> str:
-        return f"<Plan of {self.routine.name}: {len(self.steps)} steps, {self.duration:.3f} s>"
+        return f"<Plan of {self.routine.name}: {counted(len(self.steps), 'step')}, {self.duration:.3f} s>"

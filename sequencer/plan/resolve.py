@@ -26,6 +26,7 @@ from sequencer.routine.steps import (
     TimeOperand,
     With,
 )
+from sequencer.routine.way_table import Ways
 
 
 class Reference(NamedTuple):
@@ -136,7 +137,7 @@ class Scope:
 @dataclass(frozen=True, slots=True)
 class Node:
     """One step in its place: `name` is its path, `parent` the block it is in or -1, `groups` the step lists inside a
-    block."""
+    block, `ways` what its route is looked up in, once that is worked out."""
 
     index: int
     name: str
@@ -145,6 +146,7 @@ class Node:
     start: ResolvedStart
     scope: Scope
     groups: tuple[tuple[Condition | None, tuple[int, ...]], ...] = ()
+    ways: Ways | None = None
 
     @property
     def children(self) -> tuple[int, ...]:

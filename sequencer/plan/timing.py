@@ -9,7 +9,7 @@ from typing import Literal
 from profiles import Profile, State
 from sequencer.machine.machine import NANOSECONDS
 from sequencer.plan.gates import Motion, opening_time, thresholds_of, watches_more
-from sequencer.plan.motion import Pick, Values, moved_axes, profiles_of, value_of
+from sequencer.plan.motion import Pick, Values, has_way, moved_axes, profiles_of, value_of
 from sequencer.plan.resolve import (
     AfterSteps,
     AtInstant,
@@ -253,8 +253,11 @@ class ForwardPass:
     def _move(self, index: int, time: float) -> None:
         node, record = self.flat.nodes[index], self.running[index]
         axes = moved_axes(node)
-        starts = {axis: self.current[axis].at(time) for axis in axes}
+        looked_at = axes if node.step.route is None else self.current
+        starts = {axis: self.current[axis].at(time) for axis in looked_at}
         found = profiles_of(node, starts, self.values, self.pick)
+        if node.step.route is not None and not has_way(node, starts, self.values):
+            record.about.append("it is planned straight to its goal; its way is looked up where it starts")
         record.motion_start, record.profiles = time, found
         if watches_more(node):
             record.about.append(

@@ -3,9 +3,10 @@
 from typing import TYPE_CHECKING, Any
 
 from sequencer.rehearse.gauges import ScriptedGauges
-from sequencer.rehearse.judged import fallbacks_of, shortfalls
+from sequencer.rehearse.judged import conflicts, fallbacks_of, shortfalls
 from sequencer.rehearse.keep_outs import KeepOutDistance
 from sequencer.rehearse.measured import MeasuredClearance
+from sequencer.rehearse.performance import Performance
 from sequencer.rehearse.rehearsal import ExpectationResult, Rehearsal, rehearse, rehearse_all
 
 if TYPE_CHECKING:
@@ -15,10 +16,12 @@ __all__ = [
     "ExpectationResult",
     "KeepOutDistance",
     "MeasuredClearance",
+    "Performance",
     "Rehearsal",
     "Result",
     "Sample",
     "ScriptedGauges",
+    "conflicts",
     "fallbacks_of",
     "rehearse",
     "rehearse_all",

@@ -32,6 +32,18 @@ def shortfalls(rehearsal: Rehearsal, machine: Machine, spec: RehearsalSpec | Non
         if not held.held:
             why = because if held.name == "outcome" else ""
             found.append(f"{held.name}: asked for {held.allowed}, and found {held.found}{why}")
+    return (*found, *conflicts(rehearsal, machine))
+
+
+def conflicts(rehearsal: Rehearsal, machine: Machine) -> tuple[str, ...]:
+    """What the machine met that it must not, a phrase each: keep-outs that it entered, and bodies nearer than their
+    margin.
+
+    Args:
+        rehearsal: what came of it.
+        machine: the machine that it ran on.
+    """
+    found = []
     for distance in rehearsal.keep_outs:
         if distance.least is not None and distance.least <= 0.0:
             inside = machine.axes[distance.axis].show(-distance.least)

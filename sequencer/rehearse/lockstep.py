@@ -138,7 +138,7 @@ def _performance(
     plant = Plant(
         machine,
         seed=sample.seed,
-        start=start_positions(machine, start),
+        start=start_positions(checked, machine, start),
         piece=sample.piece,
         faults=sample.faults,
         contacts=sample.contacts,
@@ -152,8 +152,7 @@ def _in_lockstep(performances: list[Performance]) -> dict[int, Result]:
     found: dict[int, Result] = {}
     batch = PlantBatch([performance.plant for performance in performances])
     watch = KeepOutBatch([performance.plant.machine for performance in performances])
-    if watch:
-        watch.see(batch.positions, 0)
+    begun = not watch
     running = list(enumerate(performances))
     period = performances[0].plant.machine.period
     while running:
@@ -161,6 +160,9 @@ def _in_lockstep(performances: list[Performance]) -> dict[int, Result]:
             performance.tick()
             if watch.asks:
                 watch.consider(number, performance.readings)
+        if not begun:
+            watch.see(batch.positions, 0)
+            begun = True
         batch.advance(period, watch.see if watch else None)
         if any(performance.over for _, performance in running):
             for number, performance in running:

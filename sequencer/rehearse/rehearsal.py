@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from sequencer.errors import ModelError, did_you_mean
+from sequencer.errors import ModelError, counted, did_you_mean
 from sequencer.machine.interlock import KeepOut
 from sequencer.machine.machine import NANOSECONDS, Machine
 from sequencer.pack import CheckedRoutine
@@ -90,7 +90,8 @@ class Rehearsal:
 
     def __repr__(self) -> str:
         because = f" ({self.cause})" if self.cause else ""
-        return f"<Rehearsal {self.name}: {self.outcome}{because} after {self.duration:.2f} s, {len(self.steps)} steps>"
+        steps = counted(len(self.steps), "step")
+        return f"<Rehearsal {self.name}: {self.outcome}{because} after {self.duration:.2f} s, {steps}>"
 
 
 def rehearse(
@@ -110,6 +111,7 @@ def rehearse(
     others: Iterable[CheckedRoutine] = (),
     pressed: Sequence[tuple[float, Button]] = (),
     places: Mapping[str, float] | None = None,
+    each_tick: Callable[[Performance], None] | None = None,
 ) -> Rehearsal:
     """Run a checked routine on the plant until it has its outcome.
 
@@ -132,6 +134,7 @@ def rehearse(
         pressed: what a person asks of the runner on the way, each with its time from the start [s].
         places: where bodies outside stand [m] that no script of their reading moves; by default in the middle of what
             the routine says of their range.
+        each_tick: called after every tick with what passes between runner and plant, before time goes on.
 
     Raises:
         ModelError: start, piece, a gauge, a fault, a place or a button names something that does not exist, or a body
@@ -147,7 +150,12 @@ def rehearse(
     runner = Runner(hosted, recorder)
     held = piece if piece is not None else spec.piece
     plant = Plant(
-        machine, seed=seed, start=start_positions(machine, chosen), piece=held, faults=faults, contacts=contacts
+        machine,
+        seed=seed,
+        start=start_positions(checked, machine, chosen),
+        piece=held,
+        faults=faults,
+        contacts=contacts,
     )
     watch = KeepOutWatch(machine)
     outside = PlacesOutside(machine, checked, scripts, places)
@@ -161,7 +169,7 @@ def rehearse(
     laid = dict(spec.offered) | {name: round(time * NANOSECONDS) for name, time in (offered or {}).items()}
     told = [(time / NANOSECONDS, button) for button, time in spec.pressed]
     performance = Performance(runner, plant, script, laid, [*told, *pressed], checked.name, limit)
-    play(performance, watch, near)
+    play(performance, watch, near, each_tick)
     trace = recorder.trace()
     run = next((run for run in trace.runs() if run.name == checked.name), None)
     steps = trace.steps(run) if run is not None else ()
@@ -196,18 +204,26 @@ def rehearse_all(
     return tuple(rehearse(checked, machine=machine, spec=spec, seed=seed) for spec in specs)
 
 
-def play(performance: Performance, watch: KeepOutWatch, near: ClearanceWatch | None = None) -> None:
+def play(
+    performance: Performance,
+    watch: KeepOutWatch,
+    near: ClearanceWatch | None = None,
+    each_tick: Callable[[Performance], None] | None = None,
+) -> None:
     """Tick and let time pass until it is over, and see how near the plant comes to what it must miss."""
     plant, script = performance.plant, performance.script
-    if watch:
-        watch.see(plant.positions(), 0.0)
+    first = performance.now
     while not performance.over:
         now = performance.now
         gap = performance.tick()
+        if each_tick is not None:
+            each_tick(performance)
         if near is not None:
             near.consider(performance.events)
         if watch:
             watch.consider(performance.readings)
+            if now == first:
+                watch.see(plant.positions(), now / NANOSECONDS)
             for begin in range(0, gap, WATCH_SLICE):
                 plant.advance(min(WATCH_SLICE, gap - begin))
                 watch.see(plant.positions(), (now + min(begin + WATCH_SLICE, gap)) / NANOSECONDS)
@@ -217,8 +233,10 @@ def play(performance: Performance, watch: KeepOutWatch, near: ClearanceWatch | N
             near.see(now, now + gap, script.values(now + gap))
 
 
-def start_positions(machine: Machine, start: str | Mapping[str, float]) -> Mapping[str, float] | None:
-    """Where a rehearsal begins: a preset's positions without those of spins, or what is given.
+def start_positions(
+    checked: CheckedRoutine, machine: Machine, start: str | Mapping[str, float]
+) -> Mapping[str, float] | None:
+    """Where a rehearsal of a routine begins: a preset's positions without those of spins, or what is given.
 
     Raises:
         ModelError: an unknown preset.
@@ -226,7 +244,7 @@ def start_positions(machine: Machine, start: str | Mapping[str, float]) -> Mappi
     if not isinstance(start, str):
         return start
     if start == ANYWHERE:
-        return _free_place(machine)
+        return _free_place(machine, checked.routine.get("starts", ()))
     preset = machine.presets.get(start)
     if preset is None:
         raise ModelError(f"start: unknown preset '{start}'; {did_you_mean(start, machine.presets)}")
@@ -234,16 +252,20 @@ def start_positions(machine: Machine, start: str | Mapping[str, float]) -> Mappi
     return {axis: position for axis, position in preset.positions.items() if axis not in spins}
 
 
-def _free_place(machine: Machine) -> Mapping[str, float] | None:
-    """Where to start from "anywhere": as the plant stands by itself, or else at the first preset outside every
-    keep-out.
+def _free_place(machine: Machine, starts: Sequence[Any]) -> Mapping[str, float] | None:
+    """Where to start from "anywhere": as the plant stands by itself, or else at the first preset, that lies outside
+    every keep-out and in one of the boxes that the routine was judged from; or else in the middle of the first of them.
     """
     stands = Plant(machine).positions()
+    names = list(machine.axes)
+    boxes = [{names[int(index)]: (low, high) for index, low, high in box} for box in starts]
     rules = [rule for rule in machine.interlocks if isinstance(rule, KeepOut)]
     for positions in ({}, *(preset.positions for preset in machine.presets.values())):
-        if not any(rule.contains({**stands, **positions}) for rule in rules):
+        places = {**stands, **positions}
+        judged = any(all(low <= places[axis] <= high for axis, (low, high) in box.items()) for box in boxes)
+        if (judged or not boxes) and not any(rule.contains(places) for rule in rules):
             return positions or None
-    return None
+    return {axis: 0.5 * (low + high) for axis, (low, high) in boxes[0].items()} if boxes else None
 
 
 def _judge(

@@ -8,17 +8,22 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from sequencer.report.draw import machine_svg, machine_text
     from sequencer.report.order_view import order_svg
+    from sequencer.report.routine_page import Reported, routines_page
     from sequencer.report.routine_view import routine_svg, together_svg
+    from sequencer.report.session_page import session_page
     from sequencer.report.timeline import Timeline, timeline_of_plan, timeline_of_trace
     from sequencer.report.timeline_picture import timeline_svg
     from sequencer.report.timeline_words import timeline_text
 
 __all__ = [
+    "Reported",
     "Timeline",
     "machine_svg",
     "machine_text",
     "order_svg",
     "routine_svg",
+    "routines_page",
+    "session_page",
     "timeline_of_plan",
     "timeline_of_trace",
     "timeline_svg",
@@ -27,11 +32,14 @@ __all__ = [
 ]
 
 _HOMES = {
+    "Reported": "routine_page",
     "Timeline": "timeline",
     "machine_svg": "draw",
     "machine_text": "draw",
     "order_svg": "order_view",
     "routine_svg": "routine_view",
+    "routines_page": "routine_page",
+    "session_page": "session_page",
     "timeline_of_plan": "timeline",
     "timeline_of_trace": "timeline",
     "timeline_svg": "timeline_picture",

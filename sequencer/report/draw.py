@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from itertools import combinations
 
+from sequencer.errors import counted
 from sequencer.machine.axis import Axis
 from sequencer.machine.interlock import KeepOut, MustStay
 from sequencer.machine.machine import Machine
@@ -37,7 +38,8 @@ def machine_svg(machine: Machine) -> str:
         WIDTH,
         top + maps_height + view.height + MARGIN,
         f"Machine {machine.name}",
-        f"{len(placed)} axes with travel, {len(machine.presets)} presets, {len(machine.interlocks)} interlocks"
+        f"{counted(len(placed), 'axis', 'axes')} with travel, {counted(len(machine.presets), 'preset')}, "
+        f"{counted(len(machine.interlocks), 'interlock')}"
         + (f", {len(machine.bodies)} bodies" if machine.bodies else ""),
         BODY_SHADES if machine.bodies else PLAIN,
     )

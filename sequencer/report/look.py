@@ -52,7 +52,7 @@ def picture(width: float, height: float, title: str, about: str, shades: Shades 
     )
     root.add("title", title)
     root.add("desc", about)
-    root.children.append(Element("style", {}, [_style_sheet(shades)]))
+    root.children.append(Element("style", {}, [style_sheet(shades)]))
     definitions = root.add("defs")
     for name, kind in (("hatch", "hatch-line"), ("hatch-some", "hatch-line-some")):
         pattern = definitions.add(
@@ -63,37 +63,8 @@ def picture(width: float, height: float, title: str, about: str, shades: Shades 
     return root
 
 
-def ticks(low: float, high: float, about: int) -> list[float]:
-    """Round numbers from `low` to `high`, roughly `about` of them, spaced 1, 2 or 5 times a power of ten.
-
-    >>> ticks(0.0, 1.18, 6)
-    [0.0, 0.2, 0.4, 0.6, 0.8, 1.0]
-    """
-    if not high > low:
-        return [low]
-    rough = (high - low) / max(about, 1)
-    power = 10.0 ** floor(log10(rough))
-    step = next(factor * power for factor in (1.0, 2.0, 5.0, 10.0) if factor * power >= rough * (1 - 1e-9))
-    first = ceil(low / step - 1e-9)
-    last = floor(high / step + 1e-9)
-    digits = max(0, -floor(log10(step) + 1e-9))
-    return [round(index * step, digits) + 0.0 for index in range(first, last + 1)]
-
-
-def angle_ticks(low: float, high: float, about: int) -> list[float]:
-    """Round angles [deg]: spaced 1, 2, 5, 10, 15, 30, 45, 90 or 180."""
-    rough = (high - low) / max(about, 1)
-    step = next((step for step in (1, 2, 5, 10, 15, 30, 45, 90, 180) if step >= rough), 360)
-    return [float(index * step) for index in range(ceil(low / step - 1e-9), floor(high / step + 1e-9) + 1)]
-
-
-def plain(value: float) -> str:
-    """A number for a label: no trailing zeros, a true minus sign."""
-    text = f"{value:.6g}"
-    return text.replace("-", "\u2212")
-
-
-def _style_sheet(more: Shades) -> str:
+def style_sheet(more: Shades = PLAIN) -> str:
+    """The common style and `more`, in light and dark."""
     light = [
         ".paper{fill:#fdfcfa}",
         "text{fill:#23262b}",
@@ -157,3 +128,33 @@ def _style_sheet(more: Shades) -> str:
         *more.dark,
     ]
     return "".join(light) + "@media (prefers-color-scheme:dark){" + "".join(dark) + "}"
+
+
+def ticks(low: float, high: float, about: int) -> list[float]:
+    """Round numbers from `low` to `high`, roughly `about` of them, spaced 1, 2 or 5 times a power of ten.
+
+    >>> ticks(0.0, 1.18, 6)
+    [0.0, 0.2, 0.4, 0.6, 0.8, 1.0]
+    """
+    if not high > low:
+        return [low]
+    rough = (high - low) / max(about, 1)
+    power = 10.0 ** floor(log10(rough))
+    step = next(factor * power for factor in (1.0, 2.0, 5.0, 10.0) if factor * power >= rough * (1 - 1e-9))
+    first = ceil(low / step - 1e-9)
+    last = floor(high / step + 1e-9)
+    digits = max(0, -floor(log10(step) + 1e-9))
+    return [round(index * step, digits) + 0.0 for index in range(first, last + 1)]
+
+
+def angle_ticks(low: float, high: float, about: int) -> list[float]:
+    """Round angles [deg]: spaced 1, 2, 5, 10, 15, 30, 45, 90 or 180."""
+    rough = (high - low) / max(about, 1)
+    step = next((step for step in (1, 2, 5, 10, 15, 30, 45, 90, 180) if step >= rough), 360)
+    return [float(index * step) for index in range(ceil(low / step - 1e-9), floor(high / step + 1e-9) + 1)]
+
+
+def plain(value: float) -> str:
+    """A number for a label: no trailing zeros, a true minus sign."""
+    text = f"{value:.6g}"
+    return text.replace("-", "\u2212")

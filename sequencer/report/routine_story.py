@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from sequencer.check.finding import Examination
+from sequencer.check.routes import routed
 from sequencer.check.side_by_side import SideBySide, pairs_of_steps, side_by_side
 from sequencer.check.swept import Sweep, Swept
 from sequencer.errors import ModelError
@@ -39,7 +40,7 @@ class Story:
         self.routine = routine
         self.examination = examination
         self.outlines = Outlines(routine.machine)
-        self.swept = Swept(flatten(routine), self.outlines.bodies)
+        self.swept = Swept(routed(flatten(routine)), self.outlines.bodies)
         self.sweeps: dict[str, list[Sweep]] = {
             name: self.swept.of([one for one in self.outlines.coordinates[name] if one in routine.machine.axes])
             for name in self.outlines.order()

@@ -1,5 +1,5 @@
 """A checked routine from the side: all that its proof covers, the closest approach, and steps beside each other; or,
-where it is not clear, how bodies come too near each other and what would mend it."""
+where it is not clear, how bodies come too near each other or the machine into a keep-out, and what would mend it."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from sequencer.check.finding import Examination
 from sequencer.check.side_by_side import side_by_side
-from sequencer.errors import ModelError
+from sequencer.errors import ModelError, counted
 from sequencer.plan.planned import Plan
 from sequencer.report.diagram_view import DiagramView
 from sequencer.report.look import picture
@@ -15,6 +15,7 @@ from sequencer.report.outlines import BODY_SHADES
 from sequencer.report.routine_panels import BOLD, GAP, MARGIN, WIDTH, Conflict, Diagrams, Panel, Step, Whole
 from sequencer.report.routine_story import Story
 from sequencer.report.svg import shortened
+from sequencer.report.way_in_view import WayInView
 from sequencer.routine.routine import Routine
 
 TOP = 84.0
@@ -25,25 +26,30 @@ MOST_CONFLICTS = 6
 
 
 def routine_svg(routine: Routine, examination: Examination) -> str:
-    """What a check found about the bodies of a routine, as the text of an SVG file; the same gives the same text.
+    """What a check found about the bodies of a routine and the keep-outs that it gets into, as the text of an SVG file;
+    the same gives the same text.
 
     Args:
-        routine: on a machine with bodies.
+        routine: on a machine with bodies, or with ways into a keep-out.
         examination: what `examine` found about it.
 
     Raises:
-        ModelError: its machine has no bodies, or the routine cannot be laid out.
+        ModelError: its machine has no bodies, and there is no way into a keep-out either, or the routine cannot be laid
+            out.
     """
-    story = Story(routine, examination)
-    told = [finding for finding in examination.findings if finding.refuses and finding.witness is not None]
-    panels: list[Panel] = []
-    if told:
-        panels += [Conflict(story, finding, f"conflict-{k}") for k, finding in enumerate(told[:MOST_CONFLICTS])]
-    else:
-        panels.append(Whole(story))
-        panels += _steps(story)
-        panels += _diagrams([DiagramView(one, _third(), examination.verdict == "clear") for one in story.diagrams()])
-    return _document(story, panels)
+    refused = [finding for finding in examination.findings if finding.refuses]
+    ways = [finding for finding in refused if finding.way_in is not None][:MOST_CONFLICTS]
+    told = [finding for finding in refused if finding.witness is not None][:MOST_CONFLICTS]
+    panels: list[Panel] = [WayInView(routine.machine, examination, finding) for finding in ways]
+    if routine.machine.bodies or not ways:
+        story = Story(routine, examination)
+        panels += [Conflict(story, finding, f"conflict-{k}") for k, finding in enumerate(told)]
+        if not told:
+            panels.append(Whole(story))
+            panels += _steps(story)
+            clear = examination.verdict == "clear"
+            panels += _diagrams([DiagramView(one, _third(), clear) for one in story.diagrams()])
+    return _document(routine, examination, panels)
 
 
 def together_svg(routine: Routine, examination: Examination, first: str, second: str) -> str:
@@ -62,7 +68,8 @@ def together_svg(routine: Routine, examination: Examination, first: str, second:
     if examination.plan is None:
         raise ModelError(f"'{routine.name}' cannot be planned, so that its steps cannot be put beside each other")
     shown = side_by_side(story.swept, examination.plan, first, second)
-    return _document(story, _diagrams([DiagramView(shown, TOGETHER, examination.verdict == "clear")]), TOGETHER)
+    view = DiagramView(shown, TOGETHER, examination.verdict == "clear")
+    return _document(routine, examination, _diagrams([view]), TOGETHER)
 
 
 def _steps(story: Story) -> list[Panel]:
@@ -81,7 +88,9 @@ def _diagrams(views: list[DiagramView]) -> list[Panel]:
     return [Diagrams(views[index : index + 3]) for index in range(0, len(views), 3)]
 
 
-def _document(story: Story, panels: Sequence[Panel], wide: float = WIDTH - 2 * MARGIN) -> str:
+def _document(
+    routine: Routine, examination: Examination, panels: Sequence[Panel], wide: float = WIDTH - 2 * MARGIN
+) -> str:
     """The page: panels of one kind side by side as far as they fit into `wide` [px], the others below each other."""
     rows: list[list[Panel]] = []
     for panel in panels:
@@ -98,13 +107,11 @@ def _document(story: Story, panels: Sequence[Panel], wide: float = WIDTH - 2 * M
         placed.append(y)
         heading = row[0].heading
         y += max(panel.height for panel in row) + GAP
-    root = picture(
-        wide + 2 * MARGIN, y + MARGIN - GAP, f"Routine {story.routine.name} from the side", _about(story), BODY_SHADES
-    )
-    root.add("text", shortened(story.routine.name, BOLD * 20, wide), x=MARGIN, y=38, font_size=20, class_="strong")
-    verdict = story.examination.verdict
-    style = "soft" if verdict == "clear" else "bad-text"
-    root.add("text", shortened(_about(story), 13, wide), x=MARGIN, y=60, font_size=13, class_=style)
+    about = _about(routine, examination)
+    root = picture(wide + 2 * MARGIN, y + MARGIN - GAP, f"Routine {routine.name} from the side", about, BODY_SHADES)
+    root.add("text", shortened(routine.name, BOLD * 20, wide), x=MARGIN, y=38, font_size=20, class_="strong")
+    style = "soft" if examination.verdict == "clear" else "bad-text"
+    root.add("text", shortened(about, 13, wide), x=MARGIN, y=60, font_size=13, class_=style)
     heading = ""
     for row, top in zip(rows, placed, strict=True):
         if row[0].heading and row[0].heading != heading:
@@ -115,8 +122,8 @@ def _document(story: Story, panels: Sequence[Panel], wide: float = WIDTH - 2 * M
     return str(root)
 
 
-def _about(story: Story) -> str:
-    plan: Plan | None = story.examination.plan
-    lasts = f", {plan.duration:.2f} s, {len(plan.steps)} steps" if plan is not None else ""
-    over = f"; with {', '.join(story.routine.machine.overlays)}" if story.routine.machine.overlays else ""
-    return f"{story.examination.verdict}{lasts}, on {story.routine.machine.name}{over}"
+def _about(routine: Routine, examination: Examination) -> str:
+    plan: Plan | None = examination.plan
+    lasts = f", {plan.duration:.2f} s, {counted(len(plan.steps), 'step')}" if plan is not None else ""
+    over = f"; with {', '.join(routine.machine.overlays)}" if routine.machine.overlays else ""
+    return f"{examination.verdict}{lasts}, on {routine.machine.name}{over}"

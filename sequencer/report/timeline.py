@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -140,7 +140,7 @@ def timeline_of_plan(plan: Plan) -> Timeline:
     lanes = []
     for axis in routine.machine.axes.values():
         if axis.name in bars:
-            unit, scale = _axis_unit(axis.kind)
+            unit, scale = axis_unit(axis.kind)
             points = _planned_points(plan, axis.name, scale)
             lanes.append(Lane(axis.name, "axis", tuple(bars[axis.name]), unit, (Curve(points),) if points else ()))
     lanes += [Lane(name, "output", tuple(bars[name])) for name in routine.machine.outputs if name in bars]
@@ -184,7 +184,7 @@ def timeline_of_trace(
             bars.setdefault(lane, []).append(bar)
     lanes = []
     for name, kind in trace.header.axes:
-        unit, scale = _axis_unit(kind)
+        unit, scale = axis_unit(kind)
         if name in bars or (not uses and _moved(trace, name)):
             lanes.append(Lane(name, "axis", tuple(bars.get(name, ())), unit, _curves(trace, record, name, kind, scale)))
     lanes += [Lane(name, "output", tuple(bars[name])) for name, _ in trace.header.outputs if name in bars]
@@ -307,7 +307,8 @@ def _general_lane(kind: str) -> str:
     return "waits" if kind == "wait" else "steps"
 
 
-def _axis_unit(kind: str) -> tuple[str, float]:
+def axis_unit(kind: str) -> tuple[str, float]:
+    """The unit that people read positions of an axis in (the speed of a spin), and how many of it make one of SI."""
     if kind == "linear":
         return "m", 1.0
     return ("deg", 180.0 / math.pi) if kind == "rotary" else ("rad/s", 1.0)
@@ -334,14 +335,14 @@ def _curves(trace: Trace, run: RunRecord, axis: str, kind: str, scale: float) ->
             if run.start <= time <= run.end and isinstance(value, int | float) and math.isfinite(value)
         )
         if len(points) > 1 and (not planned or any(point[1] for point in points)):
-            found.append(Curve(_thinned(points), planned))
+            found.append(Curve(thinned(points), planned))
     return tuple(found)
 
 
-def _thinned(points: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+def thinned(points: Sequence[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
     """At most four points for each of `SAMPLES` stretches: first, lowest, highest and last; no peak is lost."""
     if len(points) <= 4 * SAMPLES:
-        return points
+        return tuple(points)
     kept: list[tuple[float, float]] = []
     size = math.ceil(len(points) / SAMPLES)
     for begin in range(0, len(points), size):

@@ -205,7 +205,13 @@ STEP = Section(
         Key("profile", OneOf(("s_curve", "trapezoid", "motor")), "the shape of the motion", default="s_curve"),
         Key("together", Switch(), "whether several axes share one duration", default="false", rule="R30"),
         Key("about", Text("words"), "what it is for"),
-        Key("route", NotYet(), "a certified way round"),
+        Key(
+            "route",
+            OneOf(("clear",)),
+            "clear: the way is looked up among certified ones from wherever it starts, round what is in between",
+            default="straight to the goal",
+            rule="R47",
+        ),
         Key(
             "touching",
             Pair(Name("a body, of a piece with parts, or of the sensor that tells which piece is held")),
@@ -232,6 +238,7 @@ FITS: dict[str, frozenset[str]] = {
     "profile": frozenset({"move"}),
     "together": frozenset({"move"}),
     "touching": _MOVERS,
+    "route": frozenset({"move"}),
 }
 """The kinds of step that a key fits; a key that is not here fits every kind."""
 

@@ -10,6 +10,7 @@ from sequencer.routine.afterwards import afterwards_of, afterwards_problems, wit
 from sequencer.routine.body_reader import axes_of
 from sequencer.routine.clearance_problems import outside_problems, touching_problems
 from sequencer.routine.graph import StepGraph, StepNode, referred
+from sequencer.routine.route_problems import route_problems
 from sequencer.routine.routine import ANYWHERE, Routine, walk
 from sequencer.routine.step_values import RoutineProblem, StepValues, problem
 from sequencer.routine.steps import (
@@ -67,6 +68,7 @@ class _Search:
             yield from self.timeout(node)
             yield from self.values.all(node)
             yield from touching_problems(node, machine)
+            yield from route_problems(node, self.routine)
         yield from outside_problems(self.routine, self.written)
         yield from afterwards_problems(self.routine)
         for key, after in afterwards_of(self.routine):
@@ -160,6 +162,10 @@ class _Search:
         if not isinstance(body, Move | Flick):
             message = f"'{name}' is a {watched.step.kind}, which has no profile that could pass a place"
             yield problem(node, "M1", message, "a move or a flick has one", "passing")
+            return
+        if watched.step.route is not None:
+            message = f"where '{name}' passes is looked up when it starts (route: clear)"
+            yield problem(node, "M1", message, "start it with 'with' and a gate (once)", "passing")
             return
         if start.at == "through":
             if not isinstance(body, Flick):

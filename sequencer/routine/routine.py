@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
+from sequencer.errors import counted
 from sequencer.machine.condition import Condition, Kind, Vocabulary
 from sequencer.machine.machine import Machine
 from sequencer.places import NOWHERE, Place
@@ -76,7 +77,8 @@ class Routine:
 
     def __repr__(self) -> str:
         return (
-            f"<Routine {self.name}: {sum(1 for _ in walk(self.steps))} steps from {self.start} on {self.machine.name}>"
+            f"<Routine {self.name}: {counted(sum(1 for _ in walk(self.steps)), 'step')} from {self.start} "
+            f"on {self.machine.name}>"
         )
 
 

@@ -135,7 +135,7 @@ class StepReader:
             self.find(fallback, fields.at.place_of("on_timeout"), joined(fields.path, "on_timeout"))
         values: dict[str, Any] = fields.values(
             *("once", "until", "steady", "blind", "timeout", "on_timeout", "retry", "must_stay", "only_if"),
-            *("usually", "preempt", "phase", "profile", "together", "touching", "about"),
+            *("usually", "preempt", "phase", "profile", "together", "touching", "route", "about"),
         )
         if kind == "pulse":
             duration = fields.value("for")

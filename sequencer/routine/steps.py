@@ -231,7 +231,8 @@ class Step:
     `start` says what starts it; `once` is a gate that holds it still; `until` ends it early; `duration` is `for` in a
     file. `steady` and `blind` filter its condition (R15). `on_timeout` is "fault", "continue", "cancel" or a
     routine's name. `usually` [ns] is a wait's time for the plan. `touching` names two bodies that may meet while the
-    step is active; a sensor that tells which piece is held stands for that piece. Times are whole nanoseconds.
+    step is active; a sensor that tells which piece is held stands for that piece. `route` "clear" leaves the way of a
+    move to what is certified clear from wherever it starts. Times are whole nanoseconds.
     """
 
     name: str
@@ -254,6 +255,7 @@ class Step:
     profile: Literal["s_curve", "trapezoid", "motor"] = "s_curve"
     together: bool = False
     touching: tuple[str, str] | None = None
+    route: Literal["clear"] | None = None
     about: str = ""
     place: Place = field(compare=False, default=NOWHERE)
 

@@ -70,7 +70,8 @@ class Blocked:
         highs = [other.occupied_high for other in self.motions]
         low, high = motion.definition.travel
         step = min(sizes[axis] for _, _, sizes in self.grids if axis in sizes)
-        place, forward = motion.position, motion.goal >= motion.position
+        # An axis that has not moved yet has no goal.
+        place, forward = motion.position, getattr(motion, "goal", motion.position) >= motion.position
 
         def is_blocked(position: float) -> bool:
             lows[axis] = highs[axis] = position

@@ -30,7 +30,7 @@ def choose(run: Run, activation: Activation, arrived: list[int]) -> list[int]:
         taken = len(activation.guards)
     activation.branch = taken
     words = "else" if taken == len(activation.guards) else run.host.words(data["branches"][taken]["term"], run.scope)
-    run.host.event("branch", run.name, activation.step.name, words)
+    run.host.event("branch", run.name, activation.step.name, words, (("branch", taken + 1),))
     steps = activation.step.entries[taken]
     activation.remaining = len(steps)
     if not steps:

@@ -21,7 +21,7 @@ _PATIENCE = 3.0
 
 _STEP: dict[str, Any] = {
     "parent": -1,
-    "start": {"kind": "after", "steps": [], "any": False, "branches": []},
+    "start": {"kind": "after", "steps": []},
     "once": None,
     "until": None,
     "must_stay": None,
@@ -33,10 +33,7 @@ _STEP: dict[str, Any] = {
     "on_timeout": "fault",
     "retry": 0,
     "preempt": False,
-    "phase": False,
     "together": False,
-    "profile": "s_curve",
-    "place": "",
 }
 
 
@@ -53,7 +50,7 @@ def zero_routine(axis: AxisDefinition, machine: MachineDefinition) -> RoutineDef
         "until": zero["until"],
         "once": zero["once"],
         "timeout": round((span / abs(zero["speed"]) + _PATIENCE) * 1e9),
-        "limits": {str(axis.index): _slower(axis, abs(zero["speed"]))},
+        "limits": {str(axis.index): _limits(axis)},
     }
     return _routine(f"zero {axis.name}", step)
 
@@ -64,7 +61,7 @@ def jog_routine(axis: AxisDefinition, machine: MachineDefinition) -> RoutineDefi
         "name": "jog",
         "kind": "jog",
         "axis": axis.index,
-        "limits": {str(axis.index): _slower(axis, max(axis.limits.velocity[1], -axis.limits.velocity[0]))},
+        "limits": {str(axis.index): _limits(axis)},
     }
     return _routine(f"jog {axis.name}", step)
 
@@ -80,14 +77,12 @@ def zero_refused(host: Host, name: str) -> str | None:
 def jog_refused(host: Host, name: str, speed: float | None, going_on: bool = False) -> str | None:
     """Why an axis cannot be jogged now (at a speed, or at all), or None."""
     axis = host.definition.axes[host.definition.axis_index[name]]
-    if speed is not None and not axis.is_spin:
-        slowest, fastest = axis.limits.velocity
-        share = 1.0 if host.zeroed[axis.index] else SLOW
-        if not share * slowest <= speed <= share * fastest:
-            because = "" if share == 1.0 else f", because {name} is not zeroed"
+    if speed is not None and not axis.is_spin and not host.zeroed[axis.index]:
+        slowest, fastest = (SLOW * limit for limit in axis.limits.velocity)
+        if not slowest <= speed <= fastest:
             return (
-                f"{axis.show_speed(speed)} is outside {axis.show_speed(share * slowest)} to "
-                f"{axis.show_speed(share * fastest)}{because}"
+                f"{axis.show_speed(speed)} is outside {axis.show_speed(slowest)} to {axis.show_speed(fastest)}, "
+                f"because {name} is not zeroed"
             )
     return None if going_on else _busy(host, axis, f"jog {name}")
 
@@ -117,9 +112,9 @@ def _busy(host: Host, axis: AxisDefinition, what: str) -> str | None:
     return None
 
 
-def _slower(axis: AxisDefinition, speed: float) -> list[Any]:
-    low, high = axis.limits.velocity
-    return [[max(low, -speed), min(high, speed)], list(axis.limits.acceleration), axis.limits.jerk]
+def _limits(axis: AxisDefinition) -> list[Any]:
+    """Those of the axis, in their plain form; its speed is told by what is asked for."""
+    return [list(axis.limits.velocity), list(axis.limits.acceleration), axis.limits.jerk]
 
 
 def _routine(name: str, step: dict[str, Any]) -> RoutineDefinition:
@@ -130,7 +125,5 @@ def _routine(name: str, step: dict[str, Any]) -> RoutineDefinition:
         "parameters": [],
         "roots": [0],
         "steps": [{**_STEP, **step}],
-        "waived": [],
-        "planned": 0.0,
     }
     return RoutineDefinition(data, "", by_hand=True)

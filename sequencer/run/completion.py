@@ -16,23 +16,23 @@ def completions(run: Run) -> list[tuple[Activation, str, str]]:
     now, gap = host.now, host.gap
     quarter = host.quarter
     ended = []
-    measure_times(run, now)
+    if run.definition.asks_for_times:
+        measure_times(run, now)
     run.evaluated = host.tick_number
     run.done_now.clear()
+    soon = now + quarter
     for activation in run.active:
         cause = completed(run, activation, now, gap, quarter)
         if cause is not None:
             ended.append((activation, "done", cause))
             run.done_now[activation.step.index] = cause
-        elif activation.timeout is not None and now - activation.since + quarter >= activation.timeout:
+        elif activation.timeout is not None and soon - activation.since >= activation.timeout:
             ended.append((activation, "timeout", _timeout_words(run, activation)))
     return ended
 
 
 def measure_times(run: Run, now: int) -> None:
-    """All elapsed times first, so that every condition sees those of this tick (R6); none where none asks for one."""
-    if not run.definition.asks_for_times:
-        return
+    """All elapsed times first, so that every condition sees those of this tick (R6)."""
     for activation in run.active:
         run.own[activation.step.elapsed_key] = (now - activation.since) * 1e-9
 
@@ -43,7 +43,7 @@ def completed(run: Run, activation: Activation, now: int, gap: int, quarter: int
         return "skipped"
     step = activation.step
     kind = step.kind
-    if kind in ("choose", "perform", "repeat"):
+    if step.is_block:
         if kind == "repeat" and activation.watch is not None:
             for edge in activation.watch.edges:
                 edge.sample()
@@ -73,17 +73,18 @@ def _let_go(run: Run) -> str | None:
 
 def _arrived(run: Run, activation: Activation, gap: int) -> bool:
     """All profiles ended, and error and speed within tolerance for the settle time (R31)."""
+    if activation.way is not None and not activation.way.at_last:
+        return False
     arrived = True
-    values = run.host.values
-    period = run.host.definition.period
     for index, motion in enumerate(activation.motions):
-        if motion.held is not None or not motion.ended():
+        if motion.held is not None or (motion.profile is not None and motion.next_clock < motion.end_clock):
             activation.settled[index] = -1
             arrived = False
             continue
         axis = motion.definition
+        values, period = run.host.values, run.host.definition.period
         position = values.get(axis.name)
-        speed = values.get(axis.name + ".speed")
+        speed = values.get(axis.speed_name)
         if (
             position is None
             or speed is None
@@ -115,5 +116,6 @@ def done_meanwhile(run: Run, activation: Activation) -> str | None:
         return None
     if run.evaluated == host.tick_number:
         return run.done_now.get(activation.step.index)
-    measure_times(run, host.now)
+    if run.definition.asks_for_times:
+        measure_times(run, host.now)
     return completed(run, activation, host.now, host.gap, host.quarter)

@@ -16,18 +16,15 @@ from sequencer.run.terms import Test, names_of
 if TYPE_CHECKING:
     from sequencer.run.host import Host
 
-_BLOCKS = ("choose", "repeat", "perform")
-
 
 def look_for_dead_ends(host: Host) -> None:
     """Asked once for every situation in which all axes stand; the answer is told as an event."""
     for motion in host.motions:
         if motion.profile is not None:
             return
-    if not all(run.state != "running" or run.asked_hopeless == _situation(run) for run in host.runs) and _stands(host):
-        for run in host.runs:
-            if run.state != "running" or run.asked_hopeless == _situation(run):
-                continue
+    unasked = [run for run in host.runs if run.state == "running" and run.asked_hopeless != _situation(run)]
+    if unasked and _stands(host):
+        for run in unasked:
             run.asked_hopeless = _situation(run)
             reason = _dead_end(host, run)
             if reason is not None and reason != run.hopeless:
@@ -68,7 +65,11 @@ def _dead_end(host: Host, run: Run) -> str | None:
         if activation.skipped or _goes_on_by_time(activation):
             return None
         kind = activation.step.kind
-        if kind in _BLOCKS and (kind != "choose" or activation.branch >= 0):
+        if (
+            activation.step.is_block
+            and activation.energised is not None
+            and (kind != "choose" or activation.branch >= 0)
+        ):
             continue
         found = _in_vain(host, run, activation, stuck)
         if found is None:
@@ -106,10 +107,10 @@ def _in_vain(host: Host, run: Run, activation: Activation, stuck: set[str]) -> s
 def _awaited(activation: Activation) -> tuple[list[object], list[Test]]:
     """The conditions that a step waits for and nothing else, plain and as functions; none if it waits for more."""
     data = activation.step.data
-    if activation.step.kind == "choose":
-        return [branch["term"] for branch in data["branches"]], activation.guards
     if activation.energised is None and activation.gate is not None:
         return [data["once"]], [activation.gate]
+    if activation.step.kind == "choose":
+        return [branch["term"] for branch in data["branches"]], activation.guards
     if activation.duration is None and activation.step.kind in ("wait", "pulse") and activation.watch is not None:
         return [data["until"]], [activation.watch.test]
     return [], []

@@ -7,14 +7,16 @@ from typing import Any
 
 from profiles import Envelope, Limits
 from sequencer.errors import RequestRefused, did_you_mean
-from sequencer.units import ANGLE, ANGULAR_SPEED, LENGTH, SPEED, show
+from sequencer.routine.way_table import WayTable
+from sequencer.units import ANGLE, ANGULAR_SPEED, LENGTH, SPEED, show, show_turning
 
 _INFINITE = float("inf")
 ROUNDING = 1e-9
 """Boxes are inflated by this [m or rad]: a position one rounding error beside an edge is never counted as inside."""
 
 FARTHEST = 1e4
-"""An axis without a travel is believed to be at most about so far away [m or rad]; one with, a travel beyond its ends.
+"""The travel of a spin, which has none, to either side [m or rad]. An axis is believed to be a travel beyond its ends
+at most.
 """
 
 
@@ -64,8 +66,8 @@ class AxisDefinition:
         self.is_spin = data["kind"] == "spin"
         self.is_linear = data["kind"] == "linear"
         travel = data["travel"]
-        self.travel: tuple[float, float] = (-_INFINITE, _INFINITE) if travel is None else (travel[0], travel[1])
-        low, high = self.travel if travel is not None else (-FARTHEST, FARTHEST)
+        self.travel: tuple[float, float] = (-FARTHEST, FARTHEST) if travel is None else (travel[0], travel[1])
+        low, high = self.travel
         self.lowest, self.highest = 2.0 * low - high, 2.0 * high - low
         self.limits = limits_of(data["limits"])
         self.sure = limits_of(data["sure"])
@@ -74,8 +76,8 @@ class AxisDefinition:
         self.speed_tolerance: float = tolerance["speed"]
         self.settle: int = tolerance["settle"]
         self.following: float = _INFINITE if tolerance["following"] is None else tolerance["following"]
-        self.is_followed = self.following < _INFINITE
-        self.band = self.position_tolerance if self.following == _INFINITE else self.following
+        self.is_followed = tolerance["following"] is not None
+        self.band = self.following if self.is_followed else self.position_tolerance
         self.behind: str = tolerance["behind"]
         self.latency: tuple[int, int] = (data["latency"][0], data["latency"][1])
         self.carries_on = data["between"] == "carry_on"
@@ -95,6 +97,8 @@ class AxisDefinition:
 
     def show_speed(self, speed: float) -> str:
         """A speed for people, in the unit that files use."""
+        if self.is_spin:
+            return show_turning(speed)
         return show(speed, SPEED if self.is_linear else ANGULAR_SPEED)
 
 
@@ -105,12 +109,9 @@ class MachineDefinition:
         "axes",
         "axis_index",
         "data",
-        "hash",
         "keep_outs",
         "longest_gap",
         "must_stay",
-        "name",
-        "output_index",
         "outputs",
         "period",
         "presets",
@@ -119,8 +120,6 @@ class MachineDefinition:
 
     def __init__(self, data: Mapping[str, Any]) -> None:
         self.data = data
-        self.name: str = data["name"]
-        self.hash: str = data["hash"]
         self.period: int = data["period"]
         self.longest_gap: int = data["longest_gap"]
         self.axes = [
@@ -129,7 +128,6 @@ class MachineDefinition:
         self.axis_index = {axis.name: axis.index for axis in self.axes}
         self.sensors: list[dict[str, Any]] = data["sensors"]
         self.outputs: list[dict[str, Any]] = data["outputs"]
-        self.output_index = {output["name"]: index for index, output in enumerate(self.outputs)}
         self.keep_outs: list[dict[str, Any]] = data["keep_outs"]
         self.must_stay: list[dict[str, Any]] = data["must_stay"]
         self.presets = {
@@ -150,6 +148,7 @@ class StepDefinition:
         "entries",
         "envelopes",
         "index",
+        "is_block",
         "joins_any",
         "kind",
         "limits",
@@ -165,6 +164,7 @@ class StepDefinition:
         "timed_out_key",
         "timeout",
         "together",
+        "ways",
         "withs",
     )
 
@@ -175,6 +175,7 @@ class StepDefinition:
         self.elapsed_key = f"{self.name}.elapsed"
         self.timed_out_key = f"{self.name}.timed_out"
         self.kind: str = data["kind"]
+        self.is_block = self.kind in ("choose", "repeat", "perform")
         self.parent: int = data["parent"]
         self.start: Mapping[str, Any] = data["start"]
         self.steady = data["steady"]
@@ -184,15 +185,19 @@ class StepDefinition:
         self.on_timeout: str = data["on_timeout"]
         self.retry: int = data["retry"]
         self.together: bool = data["together"]
+        self.ways: list[int] = data.get("ways", [])
         self.envelopes = {int(axis): Envelope(**numbers) for axis, numbers in data.get("envelopes", {}).items()}
         self.limits = {int(axis): limits_of(limits) for axis, limits in data["limits"].items()}
+        if data.get("profile", "s_curve") != "s_curve":
+            # Its accelerations jump, so those of its brake may: under a jerk limit it would pass that of the velocity.
+            self.limits = {axis: Limits(one.velocity, one.acceleration) for axis, one in self.limits.items()}
         self.successors: list[int] = []
         self.joins_any: list[int] = []
         self.withs: list[int] = []
         self.passers: list[int] = []
-        self.entries: list[list[int]] = []
         self.axes = _axes_claimed(self.kind, data)
         self.outputs = _outputs_claimed(self.kind, data)
+        self.entries = _entries(self.kind, data)
 
 
 class RoutineDefinition:
@@ -200,8 +205,10 @@ class RoutineDefinition:
 
     `axes` and `outputs` are all that its steps drive, `alone` the axes that it does not take over by `preempt`,
     `placed` those that it moves or presses to places, for which they need a zero. `ends` is
-    where its moves leave axes, as far as they are plain numbers. `after` holds what runs after a cancel or a fault.
-    `touching` are the steps, by index, in which bodies may touch.
+    where its moves leave axes, as far as they are plain numbers. `starts` are the boxes of which one must hold all axes
+    at the start [axis by index, lowest, highest], none: anywhere. `after` holds what runs after a cancel or a fault.
+    `touching` are the steps, by index, in which bodies may touch. `ways` are the tables that its steps look their ways
+    up in, and `enters` those steps that look from wherever it starts.
     """
 
     __slots__ = (
@@ -213,17 +220,21 @@ class RoutineDefinition:
         "chooses",
         "data",
         "ends",
+        "enters",
         "entries",
         "hash",
         "name",
         "outputs",
         "parameters",
+        "passes",
         "placed",
         "region",
         "start",
+        "starts",
         "stays",
         "steps",
         "touching",
+        "ways",
     )
 
     def __init__(self, data: Mapping[str, Any], hash_text: str, by_hand: bool = False) -> None:
@@ -238,6 +249,7 @@ class RoutineDefinition:
         self.name: str = data["name"]
         self.start: str = data["from"]
         self.region: list[list[float]] = data["region"]
+        self.starts: list[list[list[float]]] = [self.region] if self.region else data.get("starts", [])
         self.parameters: dict[str, dict[str, Any]] = {parameter["name"]: parameter for parameter in data["parameters"]}
         self.steps = [StepDefinition(index, step) for index, step in enumerate(data["steps"])]
         self.axes = {axis for step in self.steps for axis in step.axes}
@@ -265,17 +277,19 @@ class RoutineDefinition:
         self.touching = frozenset(
             step for groups in data.get("cleared", {}).values() for _, _, steps in groups for step in steps
         )
+        self.ways = tuple(WayTable.from_data(table) for table in data.get("ways", {}).get("tables", ()))
+        self.enters: list[int] = data.get("enters", [])
         self.stays = any(step.data["must_stay"] is not None for step in self.steps)
+        self.passes = any(step.passers for step in self.steps)
         self.chooses = any(step.kind == "choose" for step in self.steps)
         self.asks_for_times = any(name.endswith(".elapsed") for name in texts_in(data["steps"]))
         self.entries: list[int] = list(data["roots"])
-        for step in self.steps:
-            if step.kind == "choose":
-                step.entries = [list(branch["steps"]) for branch in step.data["branches"]]
-                if step.data["otherwise"] is not None:
-                    step.entries.append(list(step.data["otherwise"]))
-            elif step.kind in ("repeat", "perform"):
-                step.entries = [list(step.data["steps"])]
+
+    def goes_straight_to(self, table: WayTable) -> bool:
+        """Whether it may start anywhere, to look its way to the goal of a table up."""
+        return not self.region and any(
+            self.ways[number] is table for step in self.enters for number in self.steps[step].ways
+        )
 
 
 def _axes_claimed(kind: str, data: Mapping[str, Any]) -> list[int]:
@@ -295,6 +309,17 @@ def _outputs_claimed(kind: str, data: Mapping[str, Any]) -> list[int]:
     if kind == "pulse":
         return [drive[1] for drive in data["drives"] if drive[0] == "output"]
     return [output for output, _ in data["values"]] if kind == "set" else []
+
+
+def _entries(kind: str, data: Mapping[str, Any]) -> list[list[int]]:
+    """The steps directly inside a block: of each branch and of its `otherwise`, or of the one passage."""
+    match kind:
+        case "choose":
+            branches = [list(branch["steps"]) for branch in data["branches"]]
+            return branches if data["otherwise"] is None else [*branches, list(data["otherwise"])]
+        case "repeat" | "perform":
+            return [list(data["steps"])]
+    return []
 
 
 def texts_in(data: Any) -> frozenset[str]:

@@ -38,14 +38,10 @@ def enter(run: Run, step: StepDefinition, arrived: list[int]) -> list[int]:
     host.event("start", run.name, step.name, step.kind)
     try:
         _arm(run, activation)
-        if step.kind == "choose":
-            ready += choose(run, activation, arrived)
-        elif step.kind in ("repeat", "perform"):
-            ready += first_passage(run, activation, arrived)
-        else:
+        if not step.is_block:
             _claim(run, activation)
-            if activation.gate is None or activation.gate() is True:
-                ready += act(run, activation)
+        if activation.gate is None or activation.gate() is True:
+            ready += act(run, activation, arrived)
     except StartFailed as failure:
         run.fault(f"{step.name}: {failure}", activation, machine=failure.machine)
     except ProfileError as problem:
@@ -115,10 +111,16 @@ def _claim(run: Run, activation: Activation) -> None:
             activation.outputs.append(output)
 
 
-def act(run: Run, activation: Activation) -> list[int]:
+def act(run: Run, activation: Activation, arrived: list[int]) -> list[int]:
     """Let the step act, unless the supervisor does not let a press begin; returns what its milestones start at once
-    (M4).
+    (M4), and what starts inside a block. A block that is over at once joins `arrived`.
     """
+    if activation.step.is_block:
+        # What its gate has let in may close it again: it is not asked any more.
+        activation.gate, activation.energised = None, run.host.now
+        if activation.step.kind == "choose":
+            return choose(run, activation, arrived)
+        return first_passage(run, activation, arrived)
     if not energise(activation, run):
         return []
     activation.energised = run.host.now

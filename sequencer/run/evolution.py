@@ -18,16 +18,17 @@ if TYPE_CHECKING:
 
 def begin(run: Run) -> None:
     """The tick of the request: the first steps are active in it (R5)."""
-    run.started = run.host.now
     run.root_remaining = len(run.definition.entries)
     _spread(run, [], set(open_scope(run, ROOT, run.definition.entries)))
 
 
 def go_on(run: Run, ended: list[tuple[Activation, str, str]]) -> None:
     """Exit what has ended (newest first), then start everything that this enables, all on one snapshot (R6, R8)."""
+    reached = _milestones_reached(run) if run.definition.passes else []
+    if not (ended or reached or run.timed or run.attempts or run.abandoned or run.definition.chooses):
+        return
     ready: set[int] = set()
     arrived: list[int] = []
-    reached = _milestones_reached(run)
     for activation, outcome, cause in sorted(ended, key=lambda item: -item[0].sequence):
         if activation.step.index not in run.by_step or run.state != "running":
             continue
@@ -50,11 +51,14 @@ def go_on(run: Run, ended: list[tuple[Activation, str, str]]) -> None:
 
 def open_gates(run: Run) -> None:
     """Steps whose gate is true in this tick start to move in it (R32)."""
+    waiting = [one for one in run.active if one.energised is None]
+    if not waiting:
+        return
     ready: set[int] = set()
-    for activation in list(run.active):
+    arrived: list[int] = []
+    for activation in waiting:
+        # What acts in this tick may end, or begin, others of them.
         if activation.energised is not None or activation.skipped or run.state != "running":
-            continue
-        if activation.step.kind in ("choose", "repeat", "perform"):
             continue
         if activation.tick == run.host.tick_number:
             continue
@@ -62,16 +66,16 @@ def open_gates(run: Run) -> None:
             edge.sample()
         if activation.gate is None or activation.gate() is True:
             try:
-                ready.update(act(run, activation))
-                if activation.gate is not None and activation.energised is not None:
+                ready.update(act(run, activation, arrived))
+                if activation.step.data["once"] is not None and activation.energised is not None:
                     words = run.host.words(activation.step.data["once"], run.scope)
                     run.host.event("gate", run.name, activation.step.name, words)
             except StartFailed as failure:
                 run.fault(f"{activation.step.name}: {failure}", activation, machine=failure.machine)
             except ProfileError as problem:
                 run.fault(f"{activation.step.name}: {problem}", activation, machine=True)
-    if ready and run.state == "running":
-        _spread(run, [], ready)
+    if (ready or arrived) and run.state == "running":
+        _spread(run, arrived, ready)
 
 
 def _due(run: Run) -> list[int]:
@@ -79,7 +83,7 @@ def _due(run: Run) -> list[int]:
     limit = run.host.now + run.host.quarter
     due = [index for time, index in run.timed if time <= limit]
     if due:
-        run.timed = [(time, index) for time, index in run.timed if time > limit]
+        run.timed = [one for one in run.timed if one[1] not in due]
     return due
 
 
@@ -92,7 +96,7 @@ def _choices_made(run: Run, arrived: list[int]) -> list[int]:
     """The first steps of waiting `choose` blocks whose guard has come true."""
     ready: list[int] = []
     for activation in list(run.active):
-        if activation.step.kind == "choose" and activation.branch < 0:
+        if activation.step.kind == "choose" and activation.branch < 0 and activation.energised is not None:
             ready += choose(run, activation, arrived)
     return ready
 

@@ -45,6 +45,18 @@ def leave(run: Run, activation: Activation, outcome: str, cause: str) -> None:
                 _abandon(run, index, f"{step.name} ended without passing its place")
 
 
+def abandon_missed(run: Run, activation: Activation) -> None:
+    """A flick was interrupted too near to its place to stop before it, and goes on beyond: what was to start where it
+    has its speed never will, which is told at once (M4).
+    """
+    motion = activation.motions[0]
+    if activation.step.kind != "flick" or motion.profile is None or "through" in motion.profile.marks:
+        return
+    for milestone in activation.milestones:
+        if milestone.place is None and not milestone.fired and run.status[milestone.step] == IDLE:
+            _abandon(run, milestone.step, f"{activation.step.name} was held, and passed its place without its speed")
+
+
 def _abandon(run: Run, index: int, reason: str) -> None:
     """A dependent step whose milestone will never come, and what starts with it: aborted, and the rest goes on
     (M4).
@@ -66,12 +78,11 @@ def preempted(run: Run, activation: Activation, by: str) -> None:
 
 def interrupt_inner(run: Run, activation: Activation, cause: str) -> None:
     """Everything active inside a block ends with it."""
-    if activation.step.kind not in ("choose", "repeat", "perform"):
+    if not activation.step.is_block:
         return
     for step in run.definition.steps:
         if run.status[step.index] == IDLE and _is_inside(run, step, activation.step.index):
             run.status[step.index] = DEAD
-            run.attempts.pop(step.index, None)
     inside = [other for other in run.active if _is_inside(run, other.step, activation.step.index)]
     for other in sorted(inside, key=lambda item: -item.sequence):
         leave(run, other, "aborted", cause)

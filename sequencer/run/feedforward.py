@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-_HALF_PI = 1.5707963267948966
+_PI = 3.141592653589793
 _TURN = 6.283185307179586
 
 
@@ -30,10 +30,8 @@ def cosine(angle: float) -> float:
     if angle < 0.0:
         angle = -angle
     angle -= _TURN * int(angle / _TURN)
-    if angle > 2.0 * _HALF_PI:
-        angle = _TURN - angle
-    if angle > _HALF_PI:
-        return -cosine(2.0 * _HALF_PI - angle)
+    if angle > 0.5 * _PI:
+        return -cosine(_PI - angle)
     square = angle * angle
     term = total = 1.0
     for n in (2.0, 12.0, 30.0, 56.0, 90.0, 132.0, 182.0, 240.0):

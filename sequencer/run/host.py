@@ -6,19 +6,20 @@ from typing import Any
 
 from sequencer.errors import ClockError, did_you_mean
 from sequencer.pack import CheckedRoutine
+from sequencer.pack.ways import expect_ways
 from sequencer.ports.orders import Event, Orders
 from sequencer.ports.readings import Readings, SensorValue
 from sequencer.run.completion import completions
 from sequencer.run.dead_ends import look_for_dead_ends
 from sequencer.run.definition import MachineDefinition, RoutineDefinition, parameter_values, texts_in
 from sequencer.run.evolution import go_on, open_gates
-from sequencer.run.exits import preempted
+from sequencer.run.exits import abandon_missed, preempted
 from sequencer.run.motion import Motion
 from sequencer.run.requests import Request, forget_followers, handle, refuse, start
 from sequencer.run.routine_run import Run
 from sequencer.run.snapshot import Snapshot
 from sequencer.run.status import arrival_words, guards_words
-from sequencer.run.step_kinds import set_instants
+from sequencer.run.step_kinds import follow_ways, set_instants
 from sequencer.run.step_state import Activation
 from sequencer.run.supervisor import Supervisor
 from sequencer.run.terms import Scope, Test, build
@@ -31,6 +32,8 @@ class Host:
 
     def __init__(self, given: list[CheckedRoutine]) -> None:
         self.definition = MachineDefinition(given[0].machine)
+        for one in given:
+            expect_ways(one.machine, one.routine)
         self.routines = {one.name: RoutineDefinition(one.routine, one.hash) for one in given}
         self.quarter = self.definition.period >> 2
         self.values: dict[str, Any] = {}
@@ -55,17 +58,18 @@ class Host:
         self.runs: list[Run] = []
         self.ended: list[Run] = []
         self.now = -1
-        self.gap = self.definition.period
+        self.gap: int
         self.tick_number = -1
         self.late_ticks = 0
         self.enabled = False
         self.fault_cause: str | None = None
         self.events: list[Event] = []
         self._sequence = 0
-        self.cancelling = False
+        self.cancelling: bool
         self.waiting: list[tuple[list[Run], Request]] = []
         self.confirmed: set[str] | None = None
         self.bypasses = _bypasses(given)
+        self.no_way = ""
         self.vocabulary = Words(self.definition)
 
     @property
@@ -126,6 +130,8 @@ class Host:
         for run in self.runs:
             if run.state == "running":
                 open_gates(run)
+                if run.definition.ways:
+                    follow_ways(run)
         for request in starts:
             start(self, request)
         self.tell_supervisor()
@@ -214,7 +220,6 @@ class Host:
             forget_followers(self)
             for run in list(self.runs):
                 run.cancel("disabled", off=True)
-                self._over(run, run.outcome_to_be or "done", run.cause)
             for motion in self.motions:
                 motion.drop()
             self.enabled = False
@@ -231,14 +236,16 @@ class Host:
         for motion in self.motions:
             if motion.stop_kind == "ramp_then_off" and motion.moving and self.now > motion.deadline:
                 motion.begin_stop("off", self.now)
-        for run in list(self.runs):
+        for run in self.runs.copy():
             if run.state == "stopping" and run.standing():
                 self._over(run, run.outcome_to_be, run.cause)
             elif run.state == "finishing" and run.standing():
                 self._over(run, "done", "")
 
     def _orders(self) -> Orders:
-        axes = {name: motion.write() for name, motion in self._named_motions}
+        axes = {}
+        for name, motion in self._named_motions:
+            axes[name] = motion.write()
         outputs = dict(zip(self.output_names, self.outputs, strict=True))
         return Orders(self.now, axes, outputs, tuple(self.events))
 
@@ -264,7 +271,6 @@ class Host:
             motion = self.motions[axis]
             if motion.run is run:
                 motion.run = None
-                motion.activation = None
                 motion.stop_kind = None
                 self.rest(motion)
         for output in sorted(run.used_outputs):
@@ -320,12 +326,7 @@ class Host:
 
     def assume(self, sensor: str, value: SensorValue | None) -> None:
         """From now on a sensor reads `value`, whatever it says; None: it is believed again (R50)."""
-        known = self.snapshot.assumed
-        if value is None:
-            known.pop(sensor, None)
-        else:
-            known[sensor] = value
-            self.values[sensor] = value
+        self.snapshot.assume(sensor, value)
         self.event("assume", text=f"{sensor} is {'read again' if value is None else f'assumed to be {value}'}")
 
     def assumed(self) -> tuple[str, ...]:
@@ -377,22 +378,10 @@ class Host:
             if run is taker and motion.activation is not None:
                 preempted(run, motion.activation, by)
             elif run is not None and run is not taker:
-                self.detach(motion)
+                motion.run = motion.activation = None
                 others.append((run, motion.definition.name))
         for run, name in others:
             run.cancel(f"{by} takes {name}")
-
-    def detach(self, motion: Motion) -> None:
-        activation = motion.activation
-        if activation is not None and motion in activation.motions:
-            place = activation.motions.index(motion)
-            del activation.motions[place], activation.settled[place]
-        if motion.run is not None:
-            motion.run.used_axes.discard(motion.definition.index)
-        if motion.group is not None:
-            motion.group = None
-        motion.activation = None
-        motion.run = None
 
     def forbidden(self, axis: int) -> str | None:
         """The interlock that does not permit motion of an axis now, in words, or None."""
@@ -421,7 +410,7 @@ class Host:
     def waiting_words(self, activation: Activation, run: Run) -> str:
         """What a step still waits for, and which of it is unknown, since when."""
         data = activation.step.data
-        if activation.step.kind == "choose" and activation.branch < 0:
+        if activation.step.kind == "choose" and activation.branch < 0 and activation.energised is not None:
             return f"waiting for {guards_words(activation, self, run)}"
         term = data["once"] if activation.energised is None and data["once"] is not None else data["until"]
         if term is None:
@@ -444,6 +433,8 @@ class Host:
         self.event(what, run.name if run else "", activation.step.name if activation else "", text)
         if activation is not None:
             set_instants(activation, only=motion)
+            if what == "go" and run is not None:
+                abandon_missed(run, activation)
 
 
 def _bypasses(given: list[CheckedRoutine]) -> tuple[str, ...]:

@@ -55,7 +55,7 @@ class Loop:
         self._spins = [axis["name"] for axis in runner.machine["axes"]]
         self._rest = {output["name"]: output["rest"] for output in runner.machine["outputs"]}
         self._stopping = threading.Event()
-        self._failure: BaseException | None = None
+        self._failure: BaseException | None
         self._enabled = False
         self._last = 0
         self._taken: dict[str, int] = {}

@@ -1,17 +1,14 @@
-"""One axis as the runner commands it: the committed set-point, the profile it follows, what it occupies (R29, R32,
-R53).
-"""
+"""One axis as the runner commands it: the profile it follows, how it is interrupted and stopped (R29, R33, R53)."""
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from profiles import Limits, Profile, State, stop
-from sequencer.ports.orders import AxisOrder, Mode
+from sequencer.ports.orders import AxisOrder
 from sequencer.run.feedforward import feedforward
-from sequencer.run.stopping_way import carried_on, way_to_stop
+from sequencer.run.occupied import POWERED, Occupied
 
 if TYPE_CHECKING:
     from sequencer.run.definition import AxisDefinition
@@ -20,8 +17,7 @@ if TYPE_CHECKING:
 
 Plan = Callable[[Sequence[State]], Sequence[Profile]]
 """Plans profiles from the states of a unit (an axis, or the axes of a move together) to the goals at hand; kept so that
-an
-interrupted unit can go on to the same goals (R53)."""
+an interrupted unit can go on to the same goals (R53)."""
 
 STOP_RANK = {"ramp_then_hold": 2, "ramp_then_off": 1, "off": 0}
 """IEC 60204-1 stop categories; a stop may only go down (R33)."""
@@ -29,118 +25,94 @@ STOP_RANK = {"ramp_then_hold": 2, "ramp_then_off": 1, "off": 0}
 RAMP_DEADLINE = 500_000_000
 """A ramp_then_off that has not ended this long [ns] after its planned end falls back to off."""
 
+_new_order = tuple.__new__
+"""Makes a named tuple in half the time; it is done for every axis that moves, at every tick."""
+
+NEVER = -(1 << 62)
+"""When an axis was taken by a step that none has had yet [ns]: before all times of any clock."""
+
 ROUNDING_NS = 1_000
 """A profile whose end is nearer than this [ns] has ended: durations are not whole nanoseconds."""
 
 
-class Motion:
-    """What one axis is doing. `mode` is what is ordered; `position`, `velocity`, `acceleration` is the committed set-
-    point.
+class Motion(Occupied):
+    """What one axis is doing: where it is commanded to be, where it is going, and how it stops.
 
     A profile's `clock` [ns] is the motion clock at the committed set-point, `next_clock` the one of this tick's
-    candidate,
-    `gain` what this tick adds to it. While `held` names an interlock, the supervisor keeps the axis from going on.
-    `offset` is what the runner's own zero adds to a reading; orders go without it. `watched`: stopped, and must stay.
+    candidate. While `held` names an interlock, the supervisor keeps the axis from going on. `offset` is what
+    the runner's own zero adds to a reading; orders go without it. `watched`: stopped, and must stay.
     """
 
     __slots__ = (
-        "acceleration",
         "activation",
-        "after_stop",
         "aim",
-        "anywhere",
         "behind_error",
         "behind_from",
         "behind_since",
-        "bound",
         "candidate",
         "clamped",
         "clock",
         "current",
         "deadline",
-        "definition",
-        "end_clock",
         "first_current",
-        "gain",
         "goal",
         "greatest_current",
         "group",
         "held",
         "held_since",
         "high",
-        "history",
         "keeps_to",
-        "known",
         "latched",
-        "latest",
         "least_current",
         "low",
-        "mode",
-        "next_clock",
-        "occupied_high",
-        "occupied_low",
         "offset",
         "order",
         "order_key",
         "plan_limits",
-        "position",
-        "profile",
         "progress_place",
         "progress_since",
         "run",
         "speed_bound",
         "stop_kind",
-        "stop_limits",
         "taken_at",
-        "velocity",
         "volts",
         "watched",
         "will_keep_to",
     )
 
     def __init__(self, definition: AxisDefinition) -> None:
-        self.definition = definition
-        self.position = 0.0
-        self.velocity = 0.0
-        self.acceleration = 0.0
-        self.known = definition.is_spin
-        self.anywhere = True
-        self.mode: Mode = "off"
-        self.volts = 0.0
-        self.current = 0.0
-        self.bound = 0.0
-        self.speed_bound = 0.0
-        self.profile: Profile | None = None
+        super().__init__(definition)
+        self.volts = self.current = 0.0
+        self.speed_bound: float
         self.clock = 0
-        self.next_clock = 0
-        self.end_clock = 0
-        self.gain = 0
-        self.candidate = State(0.0, 0.0, 0.0)
+        self.candidate: State
         self.aim: Plan | None = None
-        self.goal = 0.0
+        self.goal: float
         self.group: list[Motion] | None = None
         self.clamped = not definition.carries_on
-        self.latest = definition.latency[1]
-        self.stop_limits = definition.sure
         self.plan_limits = definition.limits
         self.keeps_to = self.will_keep_to = definition.sure
-        self.history: deque[tuple[int, float]] = deque()
-        self.low = self.high = 0.0
-        self.occupied_low, self.occupied_high = definition.travel
+        self.low: float
+        self.high: float
         self.held: str | None = None
-        self.held_since = 0
+        self.held_since: int
         self.run: Run | None = None
         self.activation: Activation | None = None
-        self.taken_at = 0
+        self.taken_at = NEVER
         self.stop_kind: str | None = None
-        self.after_stop: Mode = "hold"
-        self.deadline = 0
+        self.deadline: int
         self.latched = False
         self.watched = False
         self.offset = 0.0
-        self.behind_since = self.progress_since = 0
-        self.behind_from = self.behind_error = self.progress_place = 0.0
-        self.first_current = self.least_current = self.greatest_current = 0.0
+        # Set when the axis begins to lag, and read until it has caught up.
+        self.behind_since: int
+        self.progress_since: int
+        self.behind_from: float
+        self.behind_error: float
+        self.progress_place: float
+        self.first_current: float
+        self.least_current: float
+        self.greatest_current: float
         self.order = AxisOrder("off")
         self.order_key: tuple[object, ...] = ()
 
@@ -156,24 +128,12 @@ class Motion:
 
     @property
     def powered(self) -> bool:
-        return self.mode in ("track", "hold", "effort")
+        return self.mode in POWERED
 
     @property
     def unit(self) -> list[Motion]:
         """The axes that move with this one under one clock, itself included."""
         return self.group if self.group is not None else [self]
-
-    def state(self) -> State:
-        """The committed set-point."""
-        return State(self.position, self.velocity, self.acceleration)
-
-    def advanced(self) -> State:
-        """The set-point that this tick has reached on the present profile."""
-        if self.profile is None:
-            return State(self.position, 0.0, 0.0)
-        if self.next_clock >= self.end_clock:
-            return self.profile.goal
-        return self.profile.at(self.next_clock * 1e-9)
 
     def ended(self) -> bool:
         """Whether the profile is over in this tick (or there is none)."""
@@ -207,7 +167,7 @@ class Motion:
         its velocity limit, and all places that were proved for it.
         """
         stands = state.velocity == 0.0 and state.acceleration == 0.0
-        return stands or _faster(limits, self.keeps_to) == limits
+        return stands or _as_fast(limits, self.keeps_to)
 
     def brake(self) -> None:
         """Brake along the axis' own stopping profile from this tick's set-point (R53)."""
@@ -273,18 +233,16 @@ class Motion:
             self.profile = None
             self.mode = "hold" if kind == "ramp_then_hold" and not self.definition.is_spin else "off"
             self.latched = kind == "ramp_then_off"
-            self.velocity = self.acceleration = 0.0
             return
         if not already:
             self.brake()
-        self.after_stop = "off" if kind == "ramp_then_off" else "hold"
         self.deadline = now + self.end_clock + RAMP_DEADLINE
         if self.profile is None:
             self.finish_stop()
 
     def finish_stop(self) -> None:
         """The ramp has ended: hold or drop the axis."""
-        if self.after_stop == "off" and self.stop_kind == "ramp_then_off":
+        if self.stop_kind == "ramp_then_off":
             self.switch_off()
         elif self.mode == "track":
             self.mode = "hold"
@@ -322,68 +280,10 @@ class Motion:
             return
         clock = self.next_clock
         candidate = self.candidate = profile.goal if clock >= self.end_clock else profile.at(clock * 1e-9)
-        if candidate[0] - candidate[0] != 0.0 or candidate[1] - candidate[1] != 0.0:
+        # The sum of finite numbers times zero is zero, of anything else it is not a number.
+        if (candidate[0] + candidate[1]) * 0.0 != 0.0:
             raise ArithmeticError(f"the set-point of {self.definition.name} is not finite: {candidate}")
         self.low, self.high = self._reach(candidate)
-
-    def _reach(self, state: State) -> tuple[float, float]:
-        """Set-points still in flight, and the way to rest from `state`."""
-        if self.anywhere:
-            return self.definition.travel
-        position, velocity, acceleration = state
-        low = high = position
-        for _, past in self.history:
-            if past < low:
-                low = past
-            elif past > high:
-                high = past
-        if velocity or acceleration:
-            under, over = way_to_stop(velocity, acceleration, self.stop_limits)
-            if self.definition.carries_on:
-                ahead_down, ahead_up = carried_on(self.definition, velocity, acceleration, self.stop_limits)
-                under -= ahead_down
-                over += ahead_up
-            under += position
-            over += position
-            if under < low:
-                low = under
-            if over > high:
-                high = over
-        return low, high
-
-    def reach_if_braking(self) -> tuple[float, float]:
-        """The interval that the axis occupies if it brakes from its committed set-point."""
-        return self._reach(self.state())
-
-    def reach_if_braking_now(self) -> tuple[float, float]:
-        """The interval that the axis occupies if it brakes from this tick's set-point."""
-        return self._reach(self.advanced())
-
-    def occupied(self) -> tuple[float, float]:
-        """What the axis occupies before this tick moves it, for gates (R32)."""
-        if self.profile is None or self.anywhere:
-            return self.occupied_low, self.occupied_high
-        return self._reach(self.state())
-
-    def error(self, measured: float) -> float:
-        """Measured minus the nearest set-point that may be in force after the latency [m or rad]; 0 within
-        them (R45).
-        """
-        low = high = self.position
-        for _, past in self.history:
-            if past < low:
-                low = past
-            elif past > high:
-                high = past
-        if self.velocity and self.definition.carries_on:
-            ahead = self.position + self.velocity * self.gain * 1e-9
-            if ahead < low:
-                low = ahead
-            elif ahead > high:
-                high = ahead
-        if measured < low:
-            return measured - low
-        return measured - high if measured > high else 0.0
 
     def commit(self, now: int, gap: int) -> None:
         """Take this tick's candidate as the set-point; `gap` [ns] is how long the last one was carried on."""
@@ -402,43 +302,8 @@ class Motion:
             history.append((now, self.position))
         if self.clock >= self.end_clock:
             self.profile = None
-            if self.velocity == 0.0:
-                self.acceleration = 0.0
             if self.stop_kind is not None:
                 self.finish_stop()
-
-    def forget(self, now: int) -> None:
-        """Drop set-points that no latency can still have in flight, and what they occupied."""
-        history = self.history
-        horizon = now - self.latest
-        while len(history) > 1 and history[1][0] <= horizon:
-            history.popleft()
-            if self.profile is None and not self.anywhere:
-                self.occupy_what_is_known()
-
-    def rebase(self, position: float, now: int) -> None:
-        """The set-point follows what is measured: an unpowered axis, or one that presses (R29, R46)."""
-        self.position = position
-        self.velocity = self.acceleration = 0.0
-        self.known = True
-        history = self.history
-        if not history or history[-1][1] != position:
-            history.append((now, position))
-        self.occupy_what_is_known()
-
-    def occupy_what_is_known(self) -> None:
-        """The set-points in flight; for an axis that presses, the way to its bound as well."""
-        self.anywhere = False
-        if self.profile is None:
-            self.occupied_low, self.occupied_high = self._reach(State(self.position, 0.0, 0.0))
-            if self.mode == "effort":
-                self.occupied_low = min(self.occupied_low, self.bound)
-                self.occupied_high = max(self.occupied_high, self.bound)
-
-    def occupy_everything(self) -> None:
-        """Not zeroed or not measured: the axis may be anywhere in its travel (R42)."""
-        self.anywhere = True
-        self.occupied_low, self.occupied_high = self.definition.travel
 
     def write(self) -> AxisOrder:
         """The order of this tick; the same object again while nothing changes."""
@@ -448,8 +313,9 @@ class Motion:
         if mode == "track":
             velocity, acceleration, position = self.velocity, self.acceleration, self.position
             self.order_key = ()
-            volts = feedforward(self.definition.feedforward, position, velocity, acceleration)
-            self.order = AxisOrder("track", position - self.offset, velocity, acceleration, volts)
+            table = self.definition.feedforward
+            volts = 0.0 if table is None else feedforward(table, position, velocity, acceleration)
+            self.order = _new_order(AxisOrder, ("track", position - self.offset, velocity, acceleration, volts, 0.0))
             return self.order
         key = (mode, self.position, self.volts, self.current, self.bound, self.offset)
         if key == self.order_key:
@@ -473,8 +339,18 @@ class Motion:
         return self.order
 
 
+def _as_fast(one: Limits, other: Limits) -> bool:
+    """Whether the accelerations and the jerk of the first are nowhere smaller than those of the other."""
+    (low, high), (other_low, other_high) = one.acceleration, other.acceleration
+    if low > other_low or high < other_high:
+        return False
+    return one.jerk is None or (other.jerk is not None and one.jerk >= other.jerk)
+
+
 def _faster(one: Limits, other: Limits) -> Limits:
     """The larger accelerations and the larger jerk of two limits, with the velocities of the first."""
+    if _as_fast(one, other):
+        return one
     (low, high), (other_low, other_high) = one.acceleration, other.acceleration
     jerk = None if one.jerk is None or other.jerk is None else max(one.jerk, other.jerk)
     return Limits(one.velocity, (min(low, other_low), max(high, other_high)), jerk)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from profiles import ProfileError
+from sequencer.run.exits import abandon_missed
 from sequencer.run.step_kinds import StartFailed, energise, phase, set_instants
 from sequencer.run.step_state import Activation, motion_of
 
@@ -62,7 +63,6 @@ def resume(run: Run) -> str | None:
     for motion in run.kept:
         motion.mode = "effort"
         motion.occupy_what_is_known()
-    run.kept = []
     for activation in list(run.active):
         activation.since += shift
         if activation.watch is not None:
@@ -119,10 +119,10 @@ def _moved(motion: Motion, run: Run) -> str | None:
     measured = host.values.get(name)
     if measured is None:
         return f"the position of {name} is unknown ({host.unknown_reason(name)})"
-    moved = abs(motion.error(measured))
-    if moved > motion.definition.position_tolerance:
+    away = abs(motion.error(measured))
+    if away > motion.definition.position_tolerance:
         return (
-            f"{name} was moved {motion.definition.show(moved)} from where it was held; "
+            f"{name} is {motion.definition.show(away)} away from where it was held; "
             f"allowed are {motion.definition.show(motion.definition.position_tolerance)}"
         )
     forbidden = host.forbidden(motion.definition.index)
@@ -155,6 +155,7 @@ def _go_on(activation: Activation, run: Run) -> None:
             member.follow(profile)
     set_instants(activation)
     if activation.step.kind == "flick":
+        abandon_missed(run, activation)
         phase(activation, run)
     for milestone in activation.milestones:
         if milestone.fired or milestone.instant is not None or milestone.place is None:

@@ -14,6 +14,7 @@ from sequencer.run.pause import hold, resume
 from sequencer.run.region import off_region, outside_region
 from sequencer.run.routine_run import Run
 from sequencer.run.step_kinds import StartFailed, jog
+from sequencer.run.ways import no_way
 
 if TYPE_CHECKING:
     from sequencer.run.host import Host
@@ -245,6 +246,7 @@ def _start_routine(host: Host, request: Request) -> None:
     if reason is None and (restart or preempt) and _stop_first(host, definition, preempt, restart, request):
         return
     reason = reason or why_not(host, definition, preempt, restart)
+    host.no_way = reason if reason is not None and definition.enters and reason.startswith("no way") else ""
     if reason is not None:
         refuse(host, name, reason)
         return
@@ -259,6 +261,7 @@ def _start_routine(host: Host, request: Request) -> None:
 
 def _begin(host: Host, run: Run, parameters: Mapping[str, float | str] | None = None) -> None:
     host.runs.append(run)
+    host.no_way = ""
     host.event("run", run.name, text="start", values=tuple(sorted((parameters or {}).items())))
     begin(run)
 
@@ -268,6 +271,10 @@ def _start_afterwards(host: Host, request: Request) -> None:
     _, definition, parameters, speed = request
     reason = None if host.enabled else "the machine is not enabled"
     reason = reason or in_use(host, definition) or _not_zeroed(host, definition) or off_region(host, definition)
+    if reason is None:
+        reason = no_way(host, definition)
+        host.no_way = reason or ""
+        host.no_way = reason or ""
     if reason is not None:
         refuse(host, definition.name, reason)
         return
@@ -327,14 +334,23 @@ def _stop_first(host: Host, definition: RoutineDefinition, preempt: bool, restar
 
 
 def _leaves_region(host: Host, run: Run, definition: RoutineDefinition) -> bool:
-    """Whether a moving axis of a run occupies a place outside the start region of a routine."""
-    for place, low, high in definition.region:
+    """Whether a moving axis of a run occupies a place outside the start region of a routine. Of several boxes one must
+    hold what all axes occupy.
+    """
+    if definition.region:
+        moving = [row for row in definition.region if host.motions[int(row[0])].run is run]
+        return not _lies_in(host, [row for row in moving if host.motions[int(row[0])].moving])
+    return bool(definition.starts) and not any(_lies_in(host, box) for box in definition.starts)
+
+
+def _lies_in(host: Host, box: list[list[float]]) -> bool:
+    for place, low, high in box:
         motion = host.motions[int(place)]
-        if motion.run is run and motion.moving:
-            lowest, highest = motion.reach_if_braking_now()
-            if lowest < low or highest > high:
-                return True
-    return False
+        here = motion.position, motion.position
+        lowest, highest = motion.reach_if_braking_now() if motion.moving else here
+        if lowest < low or highest > high:
+            return False
+    return True
 
 
 def _take_over(host: Host, run: Run) -> None:
@@ -348,7 +364,7 @@ def _take_over(host: Host, run: Run) -> None:
             continue
         taken = [host.motions[axis] for axis in sorted(common) if host.motions[axis].run is other]
         for motion in taken:
-            host.detach(motion)
+            motion.run = motion.activation = None
         other.then, other.goes_after = None, False
         other.cancel(f"{run.name} takes its axes")
         for motion in taken:

@@ -43,13 +43,12 @@ class Run:
         self.chain: list[str] = []
         self.machine_fault = False
         self.goes_after = True
-        self.held_at = 0
+        self.held_at: int
         self.hopeless: str | None = None
         self.asked_hopeless = -1
-        self.jog_speed = 0.0
-        self.jog_renewed = 0
+        self.jog_speed: float
+        self.jog_renewed: int
         self.then: str | None = None
-        self.started = 0
         self.status = [IDLE] * len(definition.steps)
         self.pending = [0] * len(definition.steps)
         self.timed: list[tuple[int, int]] = []
@@ -60,13 +59,13 @@ class Run:
         self.scope = Scope(host.values, self.own, self.parameters, host.definition.presets, host.occupants)
         self.active: list[Activation] = []
         self.by_step: dict[int, Activation] = {}
-        self.root_remaining = 0
+        self.root_remaining: int
         self.abandoned: list[int] = []
         self.attempts: dict[int, int] = {}
         self.done_now: dict[int, str] = {}
         self.evaluated = -1
-        self.outcome_to_be = ""
-        self.ended_tick = -1
+        self.outcome_to_be: str
+        self.ended_tick: int
         self.kept: list[Motion] = []
         self.used_axes: set[int] = set()
         self.used_outputs: set[int] = set()
@@ -114,8 +113,6 @@ class Run:
             self.goes_after = False
         if self.state in ("running", "finishing", "held"):
             self._stop_all("cancelled", cause, None, stop)
-        elif not self.over:
-            self._stop_axes(stop)
 
     def _stop_all(self, outcome: str, cause: str, culprit: Activation | None, stop: Mapping[int, str] | None) -> None:
         self.chain.append(cause)
@@ -158,7 +155,6 @@ class Run:
             self.host.event("end", self.name, activation.step.name, f"aborted: {cause}", (("outcome", "aborted"),))
         self.active.clear()
         self.by_step.clear()
-        self.timed.clear()
         self.cause = cause
 
     def standing(self) -> bool:

@@ -22,6 +22,7 @@ from sequencer.run.definition import parameter_values
 from sequencer.run.host import Host, named
 from sequencer.run.requests import Allowed, Request, allowed
 from sequencer.run.status import Status, status_of
+from sequencer.run.ways import WayTo, way_to
 
 UNCONFIRMED = "first runs are not slowed: the runner was given no confirmations"
 """What the status of a pack says that runs at full speed although nobody can have confirmed it."""
@@ -156,6 +157,19 @@ class Runner:
         if found.zero is None:
             raise RequestRefused(f"{axis} declares no zero; it is zeroed from elsewhere")
         self._put(("zero", axis))
+
+    def way_to(self, preset: str) -> WayTo:
+        """How to get to a preset from where the machine stands after the last tick, by the ways of all routines: the
+        places to go to in turn and the routine whose request goes there, or why there is no way and in which
+        directions axes may be jogged without getting deeper into what is in the way (R51). It moves nothing.
+
+        Raises:
+            RequestRefused: an unknown preset.
+        """
+        presets = self._host.definition.presets
+        if not isinstance(preset, str) or preset not in presets:
+            raise RequestRefused(f"unknown preset '{preset}'; {did_you_mean(str(preset), presets)}")
+        return way_to(self._host, preset)
 
     def assume(self, sensor: str, value: SensorValue | None) -> None:
         """From the next tick on take `value` for what a sensor reads, until None is given or the session ends; it is

@@ -7,7 +7,8 @@ from typing import Any
 
 from sequencer.ports.readings import AxisReading, Readings, Sensed, SensorValue
 from sequencer.run.definition import AxisDefinition, MachineDefinition
-from sequencer.run.motion import Motion
+from sequencer.run.motion import NEVER, Motion
+from sequencer.run.occupied import POWERED
 from sequencer.run.terms import Scope, Watch, names_of
 
 LOADED = 0.25
@@ -17,7 +18,11 @@ IDLE_SHARE = 0.1
 """A motor that draws less than this share of what its neighbour draws does not push."""
 
 _MISSING = AxisReading()
-_Names = tuple[str, str, str, str, str, bool]
+_UNCHANGING = (bool, float, str)
+_UNSEEN = object()
+"""What no reading is: the next one is looked at whatever it is."""
+
+_Names = tuple[str, str, str, str, str, bool, bool]
 
 
 class Snapshot:
@@ -29,7 +34,11 @@ class Snapshot:
         "_apart_since",
         "_axis_names",
         "_derived",
-        "_gap_before",
+        "_last",
+        "_late_gap",
+        "_late_until",
+        "_latest",
+        "_lost_in_this_tick",
         "_offsets",
         "_own",
         "_plain",
@@ -62,7 +71,9 @@ class Snapshot:
         self._apart_since: list[int | None] = [None] * len(machine.axes)
         self._previous_tick_zeroed: list[bool | None] = [None] * len(machine.axes)
         self._plain = True
-        self._gap_before = 0
+        self._lost_in_this_tick: set[int] = set()
+        self._latest = max((axis.latency[1] for axis in machine.axes), default=0)
+        self._late_gap = self._late_until = 0
         self._axis_names: list[tuple[AxisDefinition, _Names]] = [
             (
                 axis,
@@ -72,6 +83,7 @@ class Snapshot:
                     f"{axis.name}.current",
                     f"{axis.name}.ordered",
                     f"{axis.name}.error",
+                    f"{axis.name}.ordered" in asked,
                     axis.is_followed or f"{axis.name}.error" in asked,
                 ),
             )
@@ -82,13 +94,14 @@ class Snapshot:
             for sensor in machine.sensors
             if sensor["derived"] is None
         ]
+        self._last: dict[str, object] = dict.fromkeys((name for name, *_ in self._sensors), _UNSEEN)
         for sensor_name, *_ in self._sensors:
             self.values[sensor_name] = None
         derived = [sensor for sensor in machine.sensors if sensor["derived"] is not None]
         for sensor in derived:
             self.values[sensor["name"]] = False
         self.values["battery"] = None
-        for _, (*names, _) in self._axis_names:
+        for _, (*names, _, _) in self._axis_names:
             for name in names:
                 self.values[name] = None
         self._derived = [
@@ -114,10 +127,15 @@ class Snapshot:
         longest = self.machine.longest_gap
         zeros, faults, previous = self.zeroed, self.faults, self._previous
         get = readings.axes.get
-        # After a late tick an axis catches up with a set-point that moved for all of the gap.
-        longer = gap if gap > self._gap_before else self._gap_before
-        self._gap_before = gap
+        now = readings.now_ns
+        # After a late tick an axis catches up with a set-point that moved for all of the gap, once its latency is over.
+        if gap > self._late_gap or now - gap > self._late_until:
+            self._late_gap, self._late_until = gap, now + self._latest
+        elif 2 * gap > 3 * self.machine.period:
+            self._late_until = now + self._latest
+        longer = self._late_gap
         self.jumped.clear()
+        self._lost_in_this_tick.clear()
         elapsed = longer * 1e-9
         plain = self._plain and not self.unknown
         for axis, names in self._axis_names:
@@ -140,28 +158,29 @@ class Snapshot:
                     and before is not None
                     and -reach <= position - before <= reach
                 ):
-                    name, speed_name, current_name, ordered_name, error_name, error_wanted = names
+                    name, speed_name, current_name, ordered_name, error_name, ordered_wanted, error_wanted = names
                     zeros[index] = True
                     faults[index] = fault
                     previous[index] = values[name] = position
                     values[speed_name] = speed
                     values[current_name] = current
                     motion = motions[index]
-                    values[ordered_name] = motion.position if motion.known else None
+                    if ordered_wanted:
+                        values[ordered_name] = motion.position if motion.known else None
                     if error_wanted:
-                        values[error_name] = motion.error(position) if motion.powered else 0.0
+                        values[error_name] = motion.error(position) if motion.mode in POWERED else 0.0
                     continue
             self._take_axis(axis, names, reading, motions[axis.index], tick, gap, longer)
         if readings.parts:
             self._compare_parts(readings, gap)
         if not self._plain:
-            self._plain = not any(self._own) and not any(self.lost) and not any(self._offsets)
+            self._plain = not any(self._own) and not any(self.lost)
         self._take_sensors(readings, tick)
         battery = readings.battery
         values["battery"] = None if battery is None else _finite(battery)
         for name, watch, blind, axes in self._derived:
-            since = max((motions[axis].taken_at for axis in axes), default=0) if blind else 0
-            if blind and since + blind > readings.now_ns + (self.machine.period >> 2):
+            since = max((motions[axis].taken_at for axis in axes), default=NEVER)
+            if since + blind > readings.now_ns + (self.machine.period >> 2):
                 watch.forget()
                 values[name] = False
             else:
@@ -175,7 +194,7 @@ class Snapshot:
     ) -> None:
         """One axis of which something is missing, strange or was unknown."""
         values, index = self.values, axis.index
-        name, speed_name, current_name, ordered_name, error_name, error_wanted = names
+        name, speed_name, current_name, ordered_name, error_name, _, error_wanted = names
         before_told = self._previous_tick_zeroed[index]
         if isinstance(reading, AxisReading):
             told = bool(reading.zeroed)
@@ -186,6 +205,7 @@ class Snapshot:
             self.lose_zero(index, "its actuator says so")
         elif before_told is False and told and self.lost[index] is not None and not self._own[index]:
             self.lost[index] = None
+            self._count_as_told(index, motion)
         self.zeroed[index] = (told or self._own[index]) and self.lost[index] is None
         self.faults[index] = reading.fault
         fresh = type(reading.age) is int and reading.age <= self.machine.longest_gap
@@ -213,6 +233,14 @@ class Snapshot:
         values[ordered_name] = motion.position if motion.known else None
         if error_wanted:
             values[error_name] = motion.error(position) if motion.powered else 0.0
+
+    def _count_as_told(self, index: int, motion: Motion) -> None:
+        """An actuator that has found its zero by itself is read as it says, without what was added before (R42)."""
+        shift, before = -self._offsets[index], self._previous[index]
+        if shift:
+            self._offsets[index] = 0.0
+            self._previous[index] = None if before is None else before + shift
+            motion.rezero(shift)
 
     def _compare_parts(self, readings: Readings, gap: int) -> None:
         """Encoders of one axis that are too far apart, and motors of which one does not push (R42, R48)."""
@@ -252,6 +280,7 @@ class Snapshot:
         """The reading of an axis cannot be trusted any more; told once."""
         if self.lost[index] is None:
             self.lost_now.append(index)
+            self._lost_in_this_tick.add(index)
         self.lost[index] = why
         self._own[index] = False
         self.zeroed[index] = False
@@ -270,10 +299,20 @@ class Snapshot:
         return shift
 
     def trust_again(self) -> None:
-        """A person has looked: axes that have no zero of their own are believed again."""
+        """A person has looked: axes that have no zero of their own are believed again; but nobody has seen yet what
+        was lost in this tick.
+        """
         for axis in self.machine.axes:
-            if axis.zero is None:
+            if axis.zero is None and axis.index not in self._lost_in_this_tick:
                 self.lost[axis.index] = None
+
+    def assume(self, sensor: str, value: SensorValue | None) -> None:
+        """From now on a sensor has this value, whatever it reads; None: it is read again (R50)."""
+        if value is None:
+            self.assumed.pop(sensor, None)
+            self._last[sensor] = _UNSEEN
+        else:
+            self.values[sensor] = self.assumed[sensor] = value
 
     def _mark(
         self, name: str, known: float | None, given: Any, fresh: bool, tick: int, show: Callable[[float], str] = str
@@ -289,7 +328,7 @@ class Snapshot:
         for name in self.values:
             self.values[name] = None
             self._note(name, "not read", tick)
-        self.faults = [None] * len(self.faults)
+        self._last = dict.fromkeys(self._last, _UNSEEN)
         self._previous = [None] * len(self._previous)
         for _, watch, _, _ in self._derived:
             watch.forget()
@@ -298,8 +337,12 @@ class Snapshot:
         values = self.values
         get = readings.sensors.get
         unknown = self.unknown
+        last = self._last
         for name, kind, stale_after, words in self._sensors:
             value: Any = get(name)
+            if value is last[name]:
+                continue
+            last[name] = value if type(value) in _UNCHANGING else _UNSEEN
             if type(value) is Sensed:
                 value, age = value
                 if stale_after is not None and not (type(age) is int and age <= stale_after):

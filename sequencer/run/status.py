@@ -56,7 +56,8 @@ class RunStatus:
 class Status:
     """`headline` in at most 40 characters; `fault` is what must be reset, or None; `held` names held axes with the
     interlock, `stuck` those of them that nothing will set free. `bypasses` are the findings waived, the parts out of
-    service and the sensors assumed; `not_zeroed` names axes that count as anywhere, with the reason.
+    service and the sensors assumed; `not_zeroed` names axes that count as anywhere, with the reason. `no_way` says why
+    what was asked for last, or belongs to a cancel or a fault, has no way from here, and in which directions to jog.
 
     Of a run, `chain` holds every cause of its end in the order they came; `hopeless` says that nothing can happen any
     more; `slowed` what a run below full speed does not show.
@@ -72,6 +73,7 @@ class Status:
     stuck: tuple[str, ...] = ()
     bypasses: tuple[str, ...] = ()
     not_zeroed: tuple[tuple[str, str], ...] = ()
+    no_way: str = ""
 
 
 def status_of(host: Host) -> Status:
@@ -96,6 +98,7 @@ def status_of(host: Host) -> Status:
             for index, name in enumerate(host.axis_names)
             if not host.zeroed[index]
         ),
+        no_way=host.no_way,
     )
 
 
@@ -133,6 +136,8 @@ def _headline(host: Host, runs: tuple[RunStatus, ...], held: tuple[tuple[str, st
             return f"{run.name}: {run.steps[0].name}"
     if host.fault_cause is not None:
         return f"fault: {host.fault_cause}"
+    if host.no_way:
+        return host.no_way
     if runs:
         return f"{runs[-1].name} {runs[-1].state}"
     return "idle"
@@ -191,20 +196,24 @@ def _waits(activation: Activation, term: Any, gated: bool, run: Run, host: Host)
         return arrival_words(activation, host)
     if activation.duration is not None:
         return "time"
-    if activation.step.kind in ("choose", "repeat", "perform"):
+    if activation.step.is_block:
         inside = [one.step.name for one in run.active if one.step.parent == activation.step.index]
         return f"its steps: {', '.join(inside)}" if inside else ""
     return "the jog to be let go" if activation.step.kind == "jog" else ""
 
 
 def arrival_words(activation: Activation, host: Host) -> str:
-    """How far the axes of a move are from their goals, as far as they are measured."""
+    """How far the axes of a move are from their goals, as far as they are measured; along a way, from those of the leg
+    at hand."""
+    if activation.energised is None:
+        return "standstill, to look its way up"
+    way = "" if activation.way is None or activation.way.at_last else f"{activation.way}, "
     away = [
         f"{motion.definition.name} {motion.definition.show(host.values[motion.definition.name] - motion.goal)}"
         for motion in activation.motions
         if host.values.get(motion.definition.name) is not None
     ]
-    return f"arrival: {', '.join(away)} from the goal" if away else "arrival"
+    return f"{way}arrival: {', '.join(away)} from the goal" if away else f"{way}arrival"
 
 
 def guards_words(activation: Activation, host: Host, run: Run) -> str:

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from profiles import Envelope, Limits, Profile, State, flick, motor_limited, s_curve, trapezoid
+from profiles import Envelope, Limits, Profile, ProfileError, State, flick, motor_limited, s_curve, trapezoid
+from sequencer.routine.way_table import table_to
 from sequencer.run.aims import Planner, aim_at, aim_by, aim_together
 from sequencer.run.definition import StepDefinition
 from sequencer.run.motion import Motion, Plan
 from sequencer.run.step_state import Activation, motion_of
+from sequencer.run.ways import look_up, no_way_words
 
 if TYPE_CHECKING:
     from sequencer.run.routine_run import Run
@@ -32,6 +34,8 @@ def energise(activation: Activation, run: Run) -> bool:
         StartFailed, ProfileError: it cannot act; nothing has been changed then.
     """
     match activation.step.kind:
+        case "move" if activation.step.ways:
+            return _set_out(activation, run)
         case "move":
             _move(activation, run)
         case "flick":
@@ -52,18 +56,17 @@ def energise(activation: Activation, run: Run) -> bool:
 
 def _move(activation: Activation, run: Run) -> None:
     step = activation.step
-    planner: Planner = s_curve if step.data["profile"] == "s_curve" else trapezoid
     plans: list[tuple[Motion, Plan, float, Limits]] = []
     for (axis, goal_data), motion in zip(step.data["goals"], activation.motions, strict=True):
         _ready_to_move(motion, run)
         limits = limits_for(step, axis, run)
         goal = _goal(goal_data, motion, run)
         _inside_travel(motion, goal)
-        style: Planner = planner if limits.jerk is not None else trapezoid
+        style: Planner = s_curve if limits.jerk is not None else trapezoid
         if axis in step.envelopes:
             style = _by_motors(step.envelopes[axis])
         plans.append((motion, aim_at(motion, style, goal, limits), goal, limits))
-    origins = [_origin(motion, run) for motion, _, _, _ in plans]
+    origins = [motion.advanced() for motion, _, _, _ in plans]
     group: list[Motion] | None = None
     profiles: Sequence[Profile]
     if step.together and len(plans) > 1:
@@ -79,6 +82,58 @@ def _move(activation: Activation, run: Run) -> None:
         motion.group = group
         motion.clamped = clamped
     set_instants(activation)
+
+
+def _set_out(activation: Activation, run: Run) -> bool:
+    """Look the way up, once all axes stand and no set-point is in flight any more, and go its first leg."""
+    step, host = activation.step, run.host
+    goals: dict[str, float] = {}
+    for (axis, goal), motion in zip(step.data["goals"], activation.motions, strict=True):
+        _ready_to_move(motion, run)
+        goals[host.axis_names[axis]] = _goal(goal, motion, run)
+    if any(motion.moving or (motion.powered and len(motion.history) > 1) for motion in activation.motions):
+        return False
+    host.tell_supervisor()
+    table = table_to([run.definition.ways[number] for number in step.ways], goals)
+    if table is None:
+        raise StartFailed(f"no way is known to {goals}")
+    activation.way = look_up(host, table)
+    if activation.way is None:
+        host.no_way = no_way_words(host, table)
+        raise StartFailed(host.no_way)
+    order = {name: place for place, name in enumerate(table.goal)}
+    activation.way_places = [order[host.axis_names[axis]] for axis, _ in step.data["goals"]]
+    go_leg(activation, run)
+    return True
+
+
+def go_leg(activation: Activation, run: Run) -> None:
+    """Make for the place of the leg at hand, out of whatever motion there is."""
+    way, step = activation.way, activation.step
+    assert way is not None  # only called along one
+    clamped = any(not motion.definition.carries_on for motion in activation.motions)
+    plans = []
+    for motion, place in zip(activation.motions, activation.way_places, strict=True):
+        limits = limits_for(step, motion.definition.index, run)
+        goal = way.leg.place[place]
+        aim = aim_at(motion, s_curve if limits.jerk is not None else trapezoid, goal, limits)
+        plans.append((motion, aim, goal, limits, aim([motion.advanced()])[0]))
+    for motion, aim, goal, limits, profile in plans:
+        motion.adopt(aim, goal, limits, profile)
+        motion.group = None
+        motion.clamped = clamped
+    places = ", ".join(f"{motion.definition.name} {motion.definition.show(goal)}" for motion, _, goal, _, _ in plans)
+    run.host.event("way", run.name, step.name, f"{way}: {places}")
+
+
+def follow_ways(run: Run) -> None:
+    """Steps whose next box has opened make for its place."""
+    for activation in list(run.active):
+        if activation.way is not None and activation.energised is not None and activation.way.opened(run.host):
+            try:
+                go_leg(activation, run)
+            except ProfileError as problem:
+                run.fault(f"{activation.step.name}: {problem}", activation, machine=True)
 
 
 def _by_motors(envelope: Envelope) -> Planner:
@@ -97,8 +152,6 @@ def _flick(activation: Activation, run: Run) -> None:
     through = State(place, speed if goal >= place else -speed)
     _inside_travel(motion, goal)
     upwards = through.velocity > 0.0
-    if limits.jerk is not None and step.data["profile"] == "trapezoid":
-        limits = Limits(limits.velocity, limits.acceleration, None)
 
     def throw(state: State) -> Profile:
         passed = state.position >= through.position if upwards else state.position <= through.position
@@ -107,10 +160,9 @@ def _flick(activation: Activation, run: Run) -> None:
         return flick(state, through, State(goal), limits, travel=motion.definition.travel)
 
     aim = aim_by(motion, limits, throw)
-    origin = _origin(motion, run)
+    origin = motion.advanced()
     (profile,) = aim([origin])
     motion.adopt(aim, goal, limits, profile)
-    motion.group = None
     motion.clamped = not motion.definition.carries_on
     set_instants(activation)
     if origin.velocity == 0.0 and origin.acceleration == 0.0:
@@ -141,23 +193,17 @@ def _press(activation: Activation, run: Run) -> bool:
     bound = run.scope.number(step.data["toward"])
     effort = abs(run.scope.number(step.data["effort"]))
     _inside_travel(motion, bound)
-    here = _origin(motion, run).position
+    here = motion.position
     low, high = min(here, bound, motion.occupied_low), max(here, bound, motion.occupied_high)
     if not _is_free(activation, run, low, high):
         return False
-    sign = 1.0 if bound >= here else -1.0
-    velocity = limits_for(step, axis, run).velocity
+    slowest, fastest = limits_for(step, axis, run).velocity
     motion.held = None
-    motion.profile = None
-    motion.aim = None
-    motion.group = None
     motion.mode = "effort"
-    motion.current = sign * effort
     motion.bound = bound
-    motion.speed_bound = velocity[1] if sign > 0.0 else velocity[0]
-    motion.position, motion.velocity, motion.acceleration = here, 0.0, 0.0
+    motion.current, motion.speed_bound = (effort, fastest) if bound >= here else (-effort, slowest)
     motion.stop_kind = None
-    motion.latched = False
+    motion.latched = motion.watched = False
     motion.occupy_what_is_known()
     return True
 
@@ -213,7 +259,7 @@ def _creep(activation: Activation, run: Run, speed: float, goal: float | None) -
     """Move one axis at a speed, to a goal or a whole travel on, from the motion at hand."""
     motion = activation.motions[0]
     low, high = motion.definition.travel
-    origin = _origin(motion, run)
+    origin = motion.advanced()
     end = goal if goal is not None else origin.position + (high - low if speed > 0.0 else low - high)
     planned = limits_for(activation.step, motion.definition.index, run)
     fastest = abs(speed)
@@ -221,7 +267,6 @@ def _creep(activation: Activation, run: Run, speed: float, goal: float | None) -
     aim = aim_at(motion, s_curve if limits.jerk is not None else trapezoid, end, limits)
     (profile,) = aim([origin])
     motion.adopt(aim, end, limits, profile)
-    motion.group = None
     motion.clamped = not motion.definition.carries_on
 
 
@@ -236,25 +281,10 @@ def _pulse(activation: Activation, run: Run) -> None:
         if not host.enabled:
             raise StartFailed(f"{motion.definition.name} is not enabled", machine=True)
         strength = run.scope.number(drive[3])
-        motion.profile = None
-        motion.latched = False
-        motion.stop_kind = None
         if drive[2] == "voltage":
             motion.mode, motion.volts, motion.velocity = "effort", strength, 0.0
         else:
             motion.mode, motion.volts, motion.velocity = "track", 0.0, strength
-
-
-def _origin(motion: Motion, run: Run) -> State:
-    """From the committed set-point of a powered axis, from the measured position at rest of an unpowered one (R29)."""
-    if motion.powered:
-        return motion.advanced()
-    measured = run.host.values.get(motion.definition.name)
-    assert measured is not None  # _ready_to_move has seen to it
-    motion.rebase(measured, run.host.now)
-    if not run.host.zeroed[motion.definition.index]:
-        motion.occupy_everything()
-    return State(measured, 0.0, 0.0)
 
 
 def _ready_to_move(motion: Motion, run: Run, zeroed: bool = True) -> None:
@@ -318,9 +348,9 @@ def set_instants(activation: Activation, only: Motion | None = None) -> None:
         motion = motion_of(activation, milestone)
         if milestone.fired or (only is not None and motion is not only):
             continue
-        profile = motion.profile
-        time = None
-        if profile is not None:
-            place = milestone.place
-            time = profile.marks.get("through") if place is None else profile.first_time_at(place)
+        profile, place = motion.profile, milestone.place
+        if profile is None:
+            milestone.instant = None
+            continue
+        time = profile.marks.get("through") if place is None else profile.first_time_at(place)
         milestone.instant = None if time is None else round(time * 1e9) - milestone.lead + milestone.lag

@@ -11,6 +11,7 @@ from sequencer.run.terms import Edge, Test, Watch
 if TYPE_CHECKING:
     from sequencer.run.definition import StepDefinition
     from sequencer.run.motion import Motion
+    from sequencer.run.ways import Way
 
 ROOT = -1
 """The parent of the steps that are in no block."""
@@ -42,7 +43,7 @@ class Activation:
     """`since` [ns] and `tick` are those of the activation; `energised` [ns] is when the gate opened, None before.
 
     `held_places` says where each axis was when the run was held. `settled` [ns] counts, by axis, how long it has stood
-    within tolerance. `passes` counts a repeat's passages.
+    within tolerance. `passes` counts a repeat's passages. `way` is what a move goes along that looks it up.
     """
 
     __slots__ = (
@@ -70,6 +71,8 @@ class Activation:
         "timeout",
         "times",
         "watch",
+        "way",
+        "way_places",
     )
 
     def __init__(self, step: StepDefinition, since: int, tick: int, sequence: int) -> None:
@@ -83,8 +86,8 @@ class Activation:
         self.watch: Watch | None = None
         self.must_stay: Test | None = None
         self.duration: int | None = None
-        self.timeout: int | None = None
-        self.attempt = 1
+        self.timeout: int | None
+        self.attempt: int
         self.motions: list[Motion] = []
         self.outputs: list[int] = []
         self.settled: list[int] = []
@@ -95,8 +98,10 @@ class Activation:
         self.branch = -1
         self.passes = 0
         self.times: int | None = None
-        self.remaining = 0
-        self.last_entry_tick = -1
+        self.remaining: int
+        self.last_entry_tick: int
+        self.way: Way | None = None
+        self.way_places: list[int] = []
 
 
 def motion_of(activation: Activation, milestone: Milestone) -> Motion:

@@ -17,6 +17,7 @@ from profiles import ProfileError, State, s_curve, trapezoid
 from sequencer.pack.blocked import blocked_tables
 from sequencer.run.blocked import Blocked
 from sequencer.run.definition import ROUNDING, MachineDefinition
+from sequencer.run.free_cell import FreeCell
 from sequencer.run.motion import Motion
 from sequencer.run.terms import Scope, Test, build
 
@@ -77,12 +78,15 @@ class Box:
 class Supervisor:
     """Commits, shortens or holds the candidates of one tick."""
 
-    __slots__ = ("boxes", "highs", "lows", "motions", "of_axis", "report", "tables")
+    __slots__ = ("asked", "boxes", "by_name", "cell", "highs", "lows", "motions", "of_axis", "report", "tables")
 
     def __init__(self, machine: MachineDefinition, motions: list[Motion], scope: Scope, report: Report) -> None:
         self.motions = motions
         self.report = report
         self.boxes: list[Obstacle] = []
+        self.by_name: dict[str, Obstacle] = {}
+        self.cell = FreeCell(len(motions))
+        self.asked: list[Obstacle] = []
         self.of_axis: list[list[Obstacle]] = [[] for _ in motions]
         for data in machine.keep_outs:
             edges = []
@@ -103,6 +107,8 @@ class Supervisor:
     def add(self, obstacle: Obstacle) -> None:
         """Keep the machine out of one more; its name must be its own."""
         self.boxes.append(obstacle)
+        self.by_name[obstacle.name] = obstacle
+        self.cell = FreeCell(len(self.motions))
         for axis in sorted(obstacle.axes):
             self.of_axis[axis].append(obstacle)
 
@@ -115,13 +121,19 @@ class Supervisor:
     def commit(self, now: int, gap: int) -> None:
         """Take every axis' candidate where the boxes allow it; hold the others."""
         lows, highs = self.lows, self.highs
+        cell_lows, cell_highs = self.cell.lows, self.cell.highs
+        inside = True
         for index, motion in enumerate(self.motions):
             if motion.held is not None:
                 self._try_to_go_on(motion, now)
             motion.prepare()
-            lows[index] = motion.low
-            highs[index] = motion.high
-        for box in self.boxes:
+            low = lows[index] = motion.low
+            high = highs[index] = motion.high
+            if low < cell_lows[index] or high > cell_highs[index]:
+                inside = False
+        if not inside:
+            self._renew_cell()
+        for box in self.asked:
             if not box.missed(lows, highs) and box.holds():
                 self._resolve(now)
                 break
@@ -129,15 +141,21 @@ class Supervisor:
             if motion.profile is not None:
                 motion.commit(now, gap)
 
+    def _renew_cell(self) -> None:
+        """Find anew which obstacles must be asked at every tick: tables, and boxes that the axes are in."""
+        boxes = [box for box in self.boxes if isinstance(box, Box)]
+        met = self.cell.renew(boxes, self.lows, self.highs)
+        self.asked = [one for one in self.boxes if one in met or not isinstance(one, Box)]
+
     def others(self, name: str, motion: Motion) -> list[str]:
         """The other axes of a keep-out: those that a held axis waits for (R54)."""
         index = motion.definition.index
-        box = next(box for box in self.boxes if box.name == name)
+        box = self.by_name[name]
         return [self.motions[axis].definition.name for axis in sorted(box.axes) if axis != index]
 
     def lasts(self, name: str) -> bool:
         """Whether a keep-out always counts: no sensor lets axes through that it holds."""
-        return next(box for box in self.boxes if box.name == name).when is None
+        return self.by_name[name].when is None
 
     def inside(self) -> list[Obstacle]:
         """The keep-outs that the machine is in as it stands. Tables of blocked cells are coarser than what was proved,
@@ -148,15 +166,26 @@ class Supervisor:
         boxes = [box for box in self.boxes if isinstance(box, Box)]
         return [box for box in boxes if not box.missed(lows, highs) and box.holds()]
 
-    def blocks(self, axis: int, low: float, high: float) -> Obstacle | None:
-        """The first box that an axis meets if it occupies [low, high] while the others stay as they are."""
+    def entered(self) -> list[Obstacle]:
+        """All that the machine is in as it stands, blocked cells included."""
+        lows = [motion.occupied_low for motion in self.motions]
+        highs = [motion.occupied_high for motion in self.motions]
+        return [box for box in self.boxes if not box.missed(lows, highs) and box.holds()]
+
+    def is_clear(self, lows: Sequence[float], highs: Sequence[float]) -> bool:
+        """Whether all that there is would be missed by what lies in these intervals, whether it counts now or not."""
+        return all(box.missed(lows, highs) for box in self.boxes)
+
+    def met(self, axis: int, low: float, high: float) -> list[Obstacle]:
+        """All that an axis meets if it occupies [low, high] while the others stay as they are."""
         lows = [motion.occupied_low for motion in self.motions]
         highs = [motion.occupied_high for motion in self.motions]
         lows[axis], highs[axis] = low, high
-        for box in self.of_axis[axis]:
-            if not box.missed(lows, highs) and box.holds():
-                return box
-        return None
+        return [box for box in self.of_axis[axis] if not box.missed(lows, highs) and box.holds()]
+
+    def blocks(self, axis: int, low: float, high: float) -> Obstacle | None:
+        """The first box that an axis meets if it occupies [low, high] while the others stay as they are."""
+        return next(iter(self.met(axis, low, high)), None)
 
     def waiting_for_each_other(self) -> list[str]:
         """The held axes that none of the others' goals will set free: they wait for each other.
@@ -226,15 +255,11 @@ class Supervisor:
             blocking = self._blocking(unit, entered, braking)
             if blocking is None:
                 continue
-            for member, (low, high) in zip(unit, braking, strict=True):
-                lows[member.definition.index], highs[member.definition.index] = low, high
             if len(unit) == 1 and self._to_the_edge(motion, blocking):
                 self._hold(motion, blocking, now)
                 continue
             for member in unit:
-                aim, group = member.aim, member.group
                 member.brake_from_committed()
-                member.aim, member.group = aim, group
                 member.prepare()
                 lows[member.definition.index], highs[member.definition.index] = member.low, member.high
                 self._hold(member, blocking, now)
@@ -250,14 +275,14 @@ class Supervisor:
             for box in self.of_axis[axis]:
                 if box.missed(self.lows, self.highs) or not box.holds():
                     continue
-                if box in entered and not _deeper(box, axis, before_low, before_high, member.low, member.high):
+                if box in entered and not deepens(box, axis, before_low, before_high, member.low, member.high):
                     continue
                 return box
         return None
 
     def _to_the_edge(self, motion: Motion, box: Obstacle) -> bool:
         """Re-plan a held axis to rest just outside the box, if that is on its way and can be reached without going
-        over.
+        over; where it cannot, the axis must brake.
         """
         if motion.aim is None or not motion.mastered_by(motion.plan_limits, motion.state()):
             return False
@@ -267,19 +292,13 @@ class Supervisor:
         if not min(motion.position, motion.goal) <= edge <= max(motion.position, motion.goal):
             return False
         planner = s_curve if motion.plan_limits.jerk is not None else trapezoid
-        kept = (motion.profile, motion.next_clock, motion.end_clock)
         try:
             motion.follow(planner(motion.state(), State(edge), motion.plan_limits), motion.gain)
         except ProfileError:
             return False
         motion.prepare()
-        before = self.lows[axis], self.highs[axis]
         self.lows[axis], self.highs[axis] = motion.low, motion.high
-        if all(other.missed(self.lows, self.highs) or not other.holds() for other in self.of_axis[axis]):
-            return True
-        self.lows[axis], self.highs[axis] = before
-        motion.profile, motion.next_clock, motion.end_clock = kept
-        return False
+        return all(other.missed(self.lows, self.highs) or not other.holds() for other in self.of_axis[axis])
 
     def _hold(self, motion: Motion, box: Obstacle, now: int) -> None:
         if motion.activation is None or motion.stop_kind is not None or motion.aim is None:
@@ -297,6 +316,8 @@ class Supervisor:
         """
         unit = motion.unit
         if motion.aim is None or motion is not unit[0] or (motion.run is not None and motion.run.state == "held"):
+            return
+        if motion.held is not None and self._bars_as_before(self.by_name[motion.held], unit):
             return
         lows = [other.occupied_low for other in self.motions]
         highs = [other.occupied_high for other in self.motions]
@@ -326,6 +347,22 @@ class Supervisor:
             member.held = None
             self.report("go", member, f"{member.definition.name} goes on")
 
+    def _bars_as_before(self, box: Obstacle, unit: list[Motion]) -> bool:
+        """Whether it is plain at once that the box by which a unit is held still lies in its way: it has not been
+        entered, and counts.
+        """
+        if not isinstance(box, Box):
+            return False
+        entered = True
+        for axis, face_low, face_high in box.edges:
+            motion = self.motions[axis]
+            low, high = motion.occupied_low, motion.occupied_high
+            if high < face_low or low > face_high:
+                entered = False
+                if motion not in unit or min(low, motion.goal) > face_high or max(high, motion.goal) < face_low:
+                    return False
+        return not entered and box.holds()
+
     def _leaves(self, unit: list[Motion], box: Obstacle) -> bool:
         """Whether a box is entered already and the goals of the unit lead out of it by the nearer face."""
         if box.missed([one.occupied_low for one in self.motions], [one.occupied_high for one in self.motions]):
@@ -341,7 +378,7 @@ class Supervisor:
         return box.missed(lows, highs)
 
 
-def _deeper(box: Obstacle, axis: int, before_low: float, before_high: float, low: float, high: float) -> bool:
+def deepens(box: Obstacle, axis: int, before_low: float, before_high: float, low: float, high: float) -> bool:
     """Whether the axis gets deeper into a box that it is already in, measured from the nearer face."""
     face_low, face_high = box.side(axis)
     before = min(before_high - face_low, face_high - before_low)

@@ -250,16 +250,16 @@ class Watch:
         """Look once this tick; True when the condition has held long enough."""
         for edge in self.edges:
             edge.sample()
-        quarter = self.period >> 2
-        if self.blind and now - self.since + quarter < self.blind:
+        if self.blind and now - self.since + (self.period >> 2) < self.blind:
             return False
         if self.test() is not True:
-            self.forget()
+            self.credit = 0
+            self.true_before = False
             return False
         if self.true_before:
             self.credit += gap if gap < self.period else self.period
         self.true_before = True
-        return self.credit + quarter >= self.steady
+        return self.credit + (self.period >> 2) >= self.steady
 
 
 def names_of(term: Any) -> list[str]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from sequencer.run.motion import Motion
+from sequencer.run.occupied import POWERED
 from sequencer.run.routine_run import Run
 
 if TYPE_CHECKING:
@@ -50,6 +51,8 @@ def watch_over(host: Host) -> None:
             run.watch_over()
     if host.must_stay:
         _watch_interlocks(host)
+    snapshot = host.snapshot
+    faults, zeroed, values = snapshot.faults, snapshot.zeroed, host.values
     for motion in host.motions:
         owner = motion.run
         if owner is None or (motion.activation is None and motion.profile is None):
@@ -57,17 +60,25 @@ def watch_over(host: Host) -> None:
                 _watch_standstill(host, motion)
             continue
         axis = motion.definition
-        fault = host.snapshot.faults[axis.index]
+        fault = faults[axis.index]
         if fault is not None:
             owner.fault(f"{axis.name}: {fault}", motion.activation, machine=True, stop=_blind_stop(host, motion))
-        elif axis.is_spin or not motion.powered:
+        elif axis.is_spin or motion.mode not in POWERED:
             continue
-        elif not host.snapshot.zeroed[axis.index] and not owner.definition.by_hand:
-            why = host.snapshot.lost[axis.index]
+        elif not zeroed[axis.index] and not owner.definition.by_hand:
+            why = snapshot.lost[axis.index]
             words = f"{axis.name} has lost its zero" + (f": {why}" if why else "")
             owner.fault(words, motion.activation, machine=True, stop=_blind_stop(host, motion))
         elif motion.profile is not None:
-            _following(host, motion, owner)
+            measured = values[axis.name]
+            if measured is None:
+                _lost(host, motion, owner)
+            elif axis.is_followed:
+                error = values[axis.error_name]
+                if -0.5 * axis.following <= error <= 0.5 * axis.following:
+                    motion.behind_since = 0
+                else:
+                    _following(host, motion, owner, measured, abs(error))
 
 
 def _blind_stop(host: Host, motion: Motion) -> dict[int, str] | None:
@@ -97,25 +108,17 @@ def _watch_interlocks(host: Host) -> None:
                 run.fault(f"interlock {data['name']}: {words} does not hold", None, machine=True, stop=stop)
 
 
-def _following(host: Host, motion: Motion, run: Run) -> None:
+def _lost(host: Host, motion: Motion, run: Run) -> None:
+    name = motion.definition.name
+    cause = f"the position of {name} is lost while it moves ({host.unknown_reason(name)})"
+    run.fault(cause, motion.activation, machine=True)
+
+
+def _following(host: Host, motion: Motion, run: Run, measured: float, error: float) -> None:
     """R45: behind by more than the tolerance, a move's clock waits or the axis faults. The clock of a stop never
     waits.
     """
     axis = motion.definition
-    measured = host.values[axis.name]
-    if measured is None:
-        run.fault(
-            f"the position of {axis.name} is lost while it moves ({host.unknown_reason(axis.name)})",
-            motion.activation,
-            machine=True,
-        )
-        return
-    if not axis.is_followed:
-        return
-    error = abs(host.values[axis.error_name])
-    if error <= 0.5 * axis.following:
-        motion.behind_since = 0
-        return
     stalled = _gather(host, motion, measured, error)
     if error <= axis.following:
         return
@@ -239,13 +242,13 @@ def _watch_standstill(host: Host, motion: Motion) -> None:
         return
     if measured is None or not host.snapshot.zeroed[axis.index]:
         return
-    moved = abs(motion.error(measured))
-    if moved <= axis.band:
+    away = abs(motion.error(measured))
+    if away <= axis.band:
         return
-    motion.watched = False
     motion.switch_off()
     cause = (
-        f"{axis.name} moved {axis.show(moved)} from where it was stopped; allowed are {axis.show(axis.band)}; it is off"
+        f"{axis.name} is {axis.show(away)} away from where it was to stand after its stop; "
+        f"allowed are {axis.show(axis.band)}; it is off"
     )
     host.event("fault", text=cause)
     if host.fault_cause is None:

@@ -7,7 +7,19 @@ from typing import TYPE_CHECKING, Any
 
 from sequencer.run.definition import MachineDefinition
 from sequencer.run.terms import names_of
-from sequencer.units import ANGLE, ANGULAR_SPEED, CURRENT, LENGTH, NUMBER, SPEED, TIME, VOLTAGE, Dimension, show
+from sequencer.units import (
+    ANGLE,
+    ANGULAR_SPEED,
+    CURRENT,
+    LENGTH,
+    NUMBER,
+    SPEED,
+    TIME,
+    VOLTAGE,
+    Dimension,
+    show,
+    show_turning,
+)
 
 if TYPE_CHECKING:
     from sequencer.run.snapshot import Snapshot
@@ -16,10 +28,11 @@ if TYPE_CHECKING:
 class Words:
     """Tells conditions of one machine; it knows what each name is measured in."""
 
-    __slots__ = ("dimensions",)
+    __slots__ = ("dimensions", "turning")
 
     def __init__(self, machine: MachineDefinition) -> None:
         self.dimensions: dict[str, Dimension] = {"battery": VOLTAGE}
+        self.turning = {axis.speed_name for axis in machine.axes if axis.is_spin}
         for axis in machine.axes:
             place, speed = (LENGTH, SPEED) if axis.is_linear else (ANGLE, ANGULAR_SPEED)
             self.dimensions |= dict.fromkeys((axis.name, f"{axis.name}.ordered", f"{axis.name}.error"), place)
@@ -38,6 +51,8 @@ class Words:
             return str(value).lower()
         if not isinstance(value, int | float):
             return str(value)
+        if name in self.turning:
+            return show_turning(value, digits)
         default = TIME if name.endswith(".elapsed") else NUMBER
         return show(value, self.dimensions.get(name, default), digits)
 

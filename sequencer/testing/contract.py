@@ -49,6 +49,7 @@ def actuator_contract(
     *,
     step: float,
     speed: float,
+    outputs: Mapping[str, tuple[SensorValue, SensorValue]],
     period: float = 0.02,
     longest_gap: float = 0.1,
     latency: float = 0.04,
@@ -56,7 +57,6 @@ def actuator_contract(
     current: float = 8.0,
     settle: float = 0.5,
     block: float = 0.005,
-    outputs: Mapping[str, tuple[SensorValue, SensorValue]] | None = None,
 ) -> None:
     """Test one axis of a user's actuators; silent where all claims hold.
 
@@ -65,6 +65,8 @@ def actuator_contract(
         axis: an axis with a position.
         step: how far it may be moved [m or rad]; well above its tolerance.
         speed: with which [m/s or rad/s].
+        outputs: every output that these actuators have, by name: its value at rest and another. An empty mapping says
+            that they have none; it must be said, for one that is left out here is not looked at.
         period: between two orders [s].
         longest_gap: without orders, after which it must have dropped its drive [s].
         latency: from order to motion at the most [s].
@@ -72,14 +74,11 @@ def actuator_contract(
         current: a push that moves it, either way by its sign [A].
         settle: how long a step of the set-point takes to be followed [s].
         block: the longest that `write` may take [s].
-        outputs: by name, the value at rest and another; None: these actuators have no outputs.
 
     Raises:
         AssertionError: every claim that does not hold, one sentence each.
     """
-    contract = _Contract(
-        axis, step, speed, period, longest_gap, latency, between, current, settle, block, outputs or {}
-    )
+    contract = _Contract(axis, step, speed, period, longest_gap, latency, between, current, settle, block, outputs)
     broken = []
     for claim in (
         contract.it_follows_its_orders_in_the_sense_of_its_readings,

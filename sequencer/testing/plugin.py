@@ -23,6 +23,9 @@ WORKSHOP: pytest.StashKey[Workshop] = pytest.StashKey()
 
 _ENDING = ".routine.yaml"
 
+_COUNTING = ("--routine-coverage", "--routine-coverage-min", "--routine-coverage-to")
+"""The options that ask for what the rehearsals exercise."""
+
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     """The options of the plugin."""
@@ -36,6 +39,18 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
     group.addoption("--timelines-update", action="store_true", help="keep the timelines of this run as snapshots")
     group.addoption("--no-routines", action="store_true", help="collect no rehearsals of *.routine.yaml files")
+    group.addoption(
+        "--routine-coverage",
+        action="store_true",
+        help="tell which steps, outcomes, branches, interlocks and presets the rehearsals of this run exercised",
+    )
+    group.addoption(
+        "--routine-coverage-min",
+        type=float,
+        metavar="PERCENT",
+        help="fail if a smaller share of the points of all routines was met",
+    )
+    group.addoption("--routine-coverage-to", metavar="FILE", help="write what was exercised as JSON, for the report")
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -43,6 +58,16 @@ def pytest_configure(config: pytest.Config) -> None:
     for path in _overlays(config):
         if not path.is_file():
             raise pytest.UsageError(f"--routine-over: there is no file {path}")
+    least = config.getoption("--routine-coverage-min")
+    if least is not None and not 0.0 <= least <= 100.0:
+        raise pytest.UsageError(f"--routine-coverage-min: {least:g} is no share in percent, from 0 to 100")
+    target = config.getoption("--routine-coverage-to")
+    if target is not None and not (config.invocation_params.dir / target).parent.is_dir():
+        raise pytest.UsageError(f"--routine-coverage-to: there is no folder for {target}")
+    if any(config.getoption(option) not in (None, False) for option in _COUNTING):
+        from sequencer.testing.counted import CountedRoutines
+
+        config.pluginmanager.register(CountedRoutines(config), "stepgraph-coverage")
 
 
 def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Collector | None:
@@ -127,7 +152,8 @@ def _workshop(config: pytest.Config) -> Workshop:
     if WORKSHOP not in config.stash:
         from sequencer.testing.rehearsed import Workshop
 
-        config.stash[WORKSHOP] = Workshop(_overlays(config))
+        counted = config.pluginmanager.get_plugin("stepgraph-coverage")
+        config.stash[WORKSHOP] = Workshop(_overlays(config), counted.coverage if counted is not None else None)
     return config.stash[WORKSHOP]
 
 

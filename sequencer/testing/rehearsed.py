@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from sequencer.plan import Plan
     from sequencer.plant import Fault
     from sequencer.routine.steps import RehearsalSpec
+    from sequencer.testing.coverage import Coverage
     from sequencer.trace import StepRecord, Trace
 
 ENDING = ".routine.yaml"
@@ -82,10 +83,12 @@ class Workshop:
 
     Args:
         overlays: files laid over every machine.
+        coverage: where to count what rehearsals exercise; None: nowhere.
     """
 
-    def __init__(self, overlays: Sequence[Path] = ()) -> None:
+    def __init__(self, overlays: Sequence[Path] = (), coverage: Coverage | None = None) -> None:
         self.overlays = tuple(overlays)
+        self.coverage = coverage
         self._machines: dict[Path, Machine] = {}
         self._routines: dict[Path, Routine] = {}
         self._examined: dict[int, tuple[Routine, Examination]] = {}
@@ -149,7 +152,8 @@ class Workshop:
         """
         examination = self.examined(routine)
         assert examination.checked is not None
-        fallbacks = [self.examined(fallback).checked for fallback in fallbacks_of(routine)]
+        hosted = {_file_of(one): self.examined(one).checked for one in (routine, *fallbacks_of(routine))}
+        known = {file: checked for file, checked in hosted.items() if checked is not None}
         machine = routine.machine
         rehearsal = rehearse(
             examination.checked,
@@ -157,9 +161,16 @@ class Workshop:
             spec=spec,
             gauges={name: _script(machine, name, written) for name, written in (gauges or {}).items()},
             faults=faults,
-            **{"others": [checked for checked in fallbacks if checked is not None], **others},
+            **{"others": list(known.values())[1:], **others},
         )
+        if self.coverage is not None:
+            self.coverage.add(rehearsal, known, machine, machine.place.file or machine.name)
         return Rehearsed(rehearsal, examination.checked, machine, examination.plan)
+
+
+def _file_of(routine: Routine) -> str:
+    """The file of a routine, or the name of one that was built in Python."""
+    return routine.place.file or routine.name
 
 
 def plant_of(machine: Machine, start: str | Mapping[str, float] | None = None, **others: Any) -> Plant:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from time import perf_counter
+from time import process_time
 
 import pytest
 
@@ -17,7 +17,7 @@ DEMO = Path(__file__).parents[2] / "demos" / "lantern"
 
 MOST_SECONDS = 0.060
 """A whole verdict of the longest demo routine, or of 12 steps on 3 axes with 6 bodies, may take this long, loading not
-counted [s]."""
+counted [s]. It is the time of the processor: what others do on the machine meanwhile is no part of it."""
 
 MOST_BOUNDS = 3_000
 """It may take as long as so many certified bounds of one pair, in the same run."""
@@ -39,18 +39,18 @@ def test_a_whole_verdict_is_quick(monkeypatch: pytest.MonkeyPatch) -> None:
         ]
 
     def verdict() -> float:
-        begin = perf_counter()
+        begin = process_time()
         assert examined(machine, *steps).verdict == "clear"
-        return perf_counter() - begin
+        return process_time() - begin
 
     verdict()  # the table of the machine is made once
     whole = min(verdict() for _ in range(7))
     (pair,) = (one for one in bodies_of(machine).pairs if one.names == ("shelf", "hand"))
     low, high = [0.6, 0.1, 0.0], [0.7, 0.2, 0.3]
-    begin = perf_counter()
+    begin = process_time()
     for _ in range(2_000):
         pair.bound(low, high)
-    bound = (perf_counter() - begin) / 2_000
+    bound = (process_time() - begin) / 2_000
     print(f"verdict {whole * 1e3:.1f} ms, {whole / bound:.0f} bounds of {bound * 1e6:.1f} us")
     assert whole < MOST_SECONDS
     assert whole / bound < MOST_BOUNDS
@@ -63,19 +63,19 @@ def test_the_longest_routine_of_the_demo_is_judged_quickly() -> None:
     longest = max(routines, key=lambda routine: plan(routine).duration)
 
     def verdict() -> float:
-        begin = perf_counter()
+        begin = process_time()
         assert examine(longest).verdict == "clear"
-        return perf_counter() - begin
+        return process_time() - begin
 
     verdict()  # the table of the machine is made once
     whole = min(verdict() for _ in range(7))
     tree = bodies_of(longest.machine).tree
     (pair,) = (one for one in bodies_of(longest.machine).pairs if one.names == ("hand", "post"))
     low, high = tree.box({"lift": (1.0, 1.1), "wrist": (0.0, 0.3)})
-    begin = perf_counter()
+    begin = process_time()
     for _ in range(2_000):
         pair.bound(low, high)
-    bound = (perf_counter() - begin) / 2_000
+    bound = (process_time() - begin) / 2_000
     print(f"{longest.name}: verdict {whole * 1e3:.1f} ms, {whole / bound:.0f} bounds of {bound * 1e6:.1f} us")
     assert whole < MOST_SECONDS
     assert whole / bound < MOST_BOUNDS

@@ -173,7 +173,7 @@ def summed(found: Iterable[Tick]) -> Figure:
 
 
 def noise() -> Figure:
-    """The same for a loop of additions that takes about as long."""
+    """The same of what does nothing but add 700 numbers: what part of a figure the clock and the machine make."""
     found = []
     for _ in range(5_000):
         begin = thread_time_ns()
@@ -186,13 +186,18 @@ def noise() -> Figure:
 
 def told(benchmark: Any, **figures: Figure) -> None:
     floor = noise()
-    for name, one in {**figures, "noise_floor": floor}.items():
+    for name, one in figures.items():
         benchmark.extra_info[name] = (
-            f"median {one.median:.1f} us, 99.9 % {one.worst:.1f} us; "
+            f"median {one.median:.1f} us, 99.9 % {one.worst:.1f} us, {one.worst / one.median:.1f} times as much; "
             f"held in {one.held:.0%} of the ticks, "
             f"resolving in {one.resolved:.1%} with a median of {one.resolving:.1f} us"
         )
         print(f"{name}: {benchmark.extra_info[name]}")
+    benchmark.extra_info["noise_floor"] = (
+        f"700 additions: median {floor.median:.1f} us, 99.9 % {floor.worst:.1f} us, "
+        f"{floor.worst / floor.median:.1f} times as much"
+    )
+    print(f"noise floor: {benchmark.extra_info['noise_floor']}")
     benchmark.pedantic(lambda: None)
 
 
@@ -212,14 +217,11 @@ def test_three_axes_and_four_keep_outs(benchmark: Any) -> None:
     assert found.worst <= WORST * found.median
 
 
-@pytest.mark.xfail(
-    raises=AssertionError, reason="41 us and 26 us were measured: an axis that waits at an edge costs some 4 us a tick"
-)
 @pytest.mark.parametrize(("axes", "keep_outs", "steps", "most"), [(4, 12, 10, FOUR_AXES), (3, 4, 3, THREE_AXES)])
 def test_axes_that_are_held_most_of_the_time(
     benchmark: Any, axes: int, keep_outs: int, steps: int, most: float
 ) -> None:
-    """The figures were not promised for this; it tells how far off they are."""
+    """An axis that waits at an edge costs no more than one that moves."""
     found = figure(axes, keep_outs, steps, waiting=True)
     told(benchmark, held=found)
     if found.held < HELD or found.resolved < RESOLVING:

@@ -3,7 +3,7 @@
 The world knows nothing of phases or order: it only starts what the step list says, moves each axis monotonically
 towards its goal by random pieces, opens gates when the ordered positions fulfil them, ends waits when what is measured
 does, and ends steps and blocks early where a condition or a timeout may. An axis that is interrupted runs on for a
-while, towards where it was bound, or beyond if it is taken by a step that cannot stop it as fast.
+while, towards where it was bound: a step that takes it brakes it first, as fast as it was planned to stop.
 """
 
 from __future__ import annotations
@@ -140,17 +140,26 @@ def step_lists(draw: st.DrawFn, prefix: str = "s", depth: int = 0) -> tuple[Step
         kind = draw(st.integers(0, 9)) if depth == 0 else 9
         if kind == 0:
             inside = draw(step_lists(f"{name}_", 1))
-            times = draw(st.sampled_from([1.0, 2.0, 2.0]))
-            steps.append(Step(name, Repeat(inside, times=times), timeout=LATE, **draw(ways_out())))
+            times = draw(st.sampled_from([1.0, 2.0, 3.0]))
+            steps.append(Step(name, Repeat(inside, times=times), timeout=LATE, **draw(ways_in()), **draw(ways_out())))
         elif kind == 1:
             inside, other = draw(step_lists(f"{name}_", 1)), draw(step_lists(f"{name}_else_", 1))
-            steps.append(Step(name, Choose((Branch(BEAM, inside),), other), timeout=LATE, **draw(ways_out())))
+            choice = Choose((Branch(BEAM, inside),), other)
+            steps.append(Step(name, choice, timeout=LATE, **draw(ways_in()), **draw(ways_out())))
         else:
             steps.append(draw(moves(name, [step.name for step in steps])))
     if depth == 0 and len(steps) >= 3 and draw(st.integers(0, 4)) == 0:
         names = [step.name for step in steps[:2]]
         steps[2] = Step(steps[2].name, steps[2].body, After(tuple(names), any=True), steps[2].once)
     return tuple(steps)
+
+
+@st.composite
+def ways_in(draw: st.DrawFn) -> dict[str, Any]:
+    """Mostly at once, else through a gate."""
+    if draw(st.integers(0, 3)):
+        return {}
+    return {"once": parse_condition(draw(conditions(draw(st.sampled_from(AXES)))), VOCABULARY)}
 
 
 def ways_out() -> st.SearchStrategy[dict[str, Any]]:
@@ -215,9 +224,14 @@ class World:
             if other.parent == node.parent and isinstance(other.start, WithStep) and other.start.step == index:
                 self.start(other.index)
         if node.step.is_block:
-            self.enter(index)
+            self.come_in(index)
         elif node.step.only_if is not None and self.random.random() < 0.5:
             self.finish(index)
+
+    def come_in(self, index: int) -> None:
+        """What is inside a block begins once its gate is open."""
+        if index not in self.taken and self.is_open(self.flat.nodes[index].step.once):
+            self.enter(index)
 
     def enter(self, index: int) -> None:
         node = self.flat.nodes[index]
@@ -235,6 +249,7 @@ class World:
                 self.time_is_up(index)
                 return
             if step.is_block:
+                self.come_in(index)
                 return
         if isinstance(step.body, Wait):
             off = {axis: place + self.random.uniform(-BAND, BAND) for axis, place in self.place.items()}
@@ -273,7 +288,8 @@ class World:
         self.started[index] = False
         if step.is_block:
             self.forget(self.flat.nodes[index].children)
-            self.enter(index)
+            self.taken.pop(index, None)
+            self.come_in(index)
 
     def interrupt(self, index: int) -> None:
         """An axis stops somewhere on its way to where it was bound."""
@@ -318,18 +334,10 @@ class World:
             self.owner[axis] = node.index
             self.pressed.pop(axis, None)
             if axis in self.runs_on:
-                ways[axis].insert(0, self.turn(axis, node))
+                ways[axis].insert(0, self.runs_on.pop(axis))
             if isinstance(node.step.body, Press):
                 self.pressed[axis] = ways[axis][-1]
         self.ways[node.index] = ways
-
-    def turn(self, axis: str, node: Node) -> float:
-        """Where an axis that still moves is stopped by the step that takes it."""
-        end = self.runs_on.pop(axis)
-        if node.step.limits is not None:
-            more = self.random.random() * SPEED**2 / (2.0 * SLOW)
-            end += more if end > self.place[axis] else -more
-        return min(max(end, 0.0), 1.0)
 
     def bound(self, node: Node) -> list[tuple[str, list[float]]]:
         """The places to which a step takes its axes, in turn."""
@@ -378,7 +386,9 @@ class World:
             self.lose(child)
 
     def left(self, block: int) -> None:
-        if block < 0 or block in self.over or not all(child in self.over for child in self.taken[block]):
+        if block < 0 or block in self.over or block not in self.taken:
+            return
+        if not all(child in self.over for child in self.taken[block]):
             return
         if self.passages.get(block, 1) > 1:
             self.passages[block] -= 1
@@ -391,6 +401,8 @@ class World:
         for index in steps:
             self.over.discard(index)
             self.started.pop(index, None)
+            self.taken.pop(index, None)
+            self.owner = {axis: owner for axis, owner in self.owner.items() if owner != index}
             self.forget(self.flat.nodes[index].children)
 
 

@@ -307,7 +307,8 @@ def test_advice_tells_the_least_distance_and_what_gates_cost() -> None:
     found = examined(reacher(), *over_the_shelf("lift > 0.65 m"))
     assert found.clearance is not None
     data = found.as_json()["clearance"]
-    assert set(data) == {"least", "bound", "margin", "between", "at", "bad_from", "gates_cost"}
+    assert set(data) == {"least", "bound", "margin", "between", "at", "bad_from", "bad_places", "gates_cost"}
+    assert data["bad_places"] == {}
     assert data["between"] == ["mast", "arm"]
     assert data["least"] == pytest.approx(0.01)
     assert data["least"] - 1e-3 <= data["bound"] <= data["least"]
@@ -316,6 +317,10 @@ def test_advice_tells_the_least_distance_and_what_gates_cost() -> None:
     assert bad is not None
     assert bad.bad_from is not None
     assert bad.least < 0.0
+    pairs, tree = bodies_of(reacher()).pairs, bodies_of(reacher()).tree
+    spare = [pair.distance(tree.values(bad.bad_places)) - pair.margin for pair in pairs]
+    assert min(spare) == pytest.approx(0.0, abs=1e-3), "it is the first place that is too near"
+    assert examined(reacher(), *over_the_shelf(), start="anywhere").clearance is None
 
 
 def test_one_line_serves_all_pairs_that_ask_a_step_to_wait_for_the_same_axis() -> None:
@@ -377,3 +382,19 @@ def test_an_axis_that_is_there_already_is_kept_and_not_moved() -> None:
     both = step("reach", to({"lift": 0.05, "slide": 0.4, "wrist": -60.0}))
     (line, *_) = said(examined(reacher(), both))
     assert "'reach' keeps lift within 0.048 m to 0.052 m" in line
+
+
+def test_a_step_that_may_touch_takes_over_from_another_only_if_it_starts_at_once() -> None:
+    steps = (
+        step("up", to({"lift": 0.5})),
+        step("in", to({"slide": 0.4})),
+        step("press", to({"wrist": 0.0}), touching=("shelf", "hand")),
+    )
+    pause = step("pause", Wait(), With("press"), duration=5_000_000_000)
+    back = step("back", to({"wrist": 90.0}), After(("press",)), touching=("hand", "shelf"))
+    assert examined(reacher(), *steps, pause, back).verdict == "clear"
+    waits = replace(back, start=After(("press", "pause")))
+    assert examined(reacher(), *steps, pause, waits).verdict == "conflict", "it rests in touch till the pause is over"
+    early = replace(pause, start=After(("up",)))
+    steps = (*steps[:2], early, replace(steps[2], start=After(("in", "pause"))))
+    assert examined(reacher(), *steps, waits).verdict == "clear"

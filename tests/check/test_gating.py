@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import radians
 
 import pytest
@@ -17,7 +18,7 @@ from sequencer.machine.body import Body
 from sequencer.machine.machine import Machine
 from sequencer.plan.resolve import flatten
 from sequencer.routine.routine import Routine
-from sequencer.routine.steps import After, Flick, Press, Step, Timeout, Wait, With
+from sequencer.routine.steps import After, At, Flick, Move, Press, Repeat, Step, Timeout, Wait, With
 
 from random_world import axes_with  # isort: skip
 
@@ -210,3 +211,50 @@ def test_gates_say_nothing_after_steps_where_one_may_take_over_from_another() ->
     one = {occurrence.name: occurrence for occurrence in order.occurrences}
     span = phases.table[one["rise"].number, "across"].whole
     assert Gating(phases, {}).cut_before(one["pass"], "across", one["rise"].number, span) == span
+
+
+def test_a_gated_step_that_is_given_up_has_either_not_moved_or_moved_beyond_its_gate() -> None:
+    """R32: with its gate shut a step rests where it is, and after a timeout the run goes on from there (R24)."""
+    passes = to(
+        "pass", "along", 1.0, start=With("rise"), once=condition("across > 0.3 m"), timeout=SOON, on_timeout="continue"
+    )
+    assert verdict(RISE, passes) == "clear"
+    assert verdict(RISE, replace(passes, once=condition("across > 0.1 m"))) == "conflict"
+    assert verdict(RISE, replace(passes, until=BEAM, on_timeout="fault")) == "clear"
+    again = to("sink", "across", 0.0, start=After(("rise", "pass")))
+    assert verdict(RISE, passes, again) == "conflict", "it may have been given up above the box"
+    back = to("back", "along", 0.0, start=After(("rise", "pass")))
+    assert verdict(RISE, passes, back, to("sink", "across", 0.0)) == "clear"
+
+
+def test_a_step_that_is_given_up_leaves_an_axis_where_the_step_before_it_did() -> None:
+    first = to("first", "along", 0.42, start=After(), once=condition("across > 0.3 m"), timeout=SOON, retry=1)
+    passes = to("pass", "along", 1.0, once=condition("across > 0.9 m"), timeout=SOON, on_timeout="continue")
+    sinks = to("sink", "across", 0.0, start=After(("pass",)))
+    assert verdict(RISE, first, passes, sinks) == "conflict"
+    assert verdict(RISE, replace(first, body=to("", "along", 0.2).body), replace(passes, once=None)) == "clear"
+
+
+def test_of_a_step_with_two_axes_that_is_given_up_both_have_moved_or_neither() -> None:
+    """R30: a move of several axes starts all or none."""
+    body = Move((("along", At(1.0)), ("across", At(0.5))))
+    both = Step("both", body, With("wait"), once=condition("across > 0.9 m"), timeout=SOON, on_timeout="continue")
+    waits = Step("wait", Wait(BEAM), After(("rise",)))
+    assert verdict(RISE, waits, both) == "clear"
+
+
+def test_the_gate_of_a_block_holds_for_all_that_is_inside() -> None:
+    inside = to("pass", "along", 0.2, once=condition("across > 0.1 m")), to("on", "along", 1.0)
+    block = Step("block", Repeat(inside, times=2.0), With("rise"), once=condition("across > 0.3 m"), timeout=SOON)
+    assert verdict(RISE, block) == "clear"
+    assert verdict(RISE, replace(block, on_timeout="continue")) == "clear"
+    assert verdict(RISE, replace(block, once=None)) == "conflict"
+    assert verdict(RISE, replace(block, once=condition("across > 0.1 m"))) == "conflict"
+
+
+def test_what_comes_after_a_gated_block_comes_after_its_gate_has_opened() -> None:
+    pause = Step("pause", Wait(), duration=100_000_000)
+    block = Step("block", Repeat((pause,), times=1.0), With("rise"), once=condition("across > 0.3 m"), timeout=SOON)
+    assert verdict(RISE, block, replace(PASS, start=After(("block",)))) == "clear"
+    given_up = replace(block, on_timeout="continue")
+    assert verdict(RISE, given_up, replace(PASS, start=After(("block",)))) == "conflict"

@@ -126,3 +126,16 @@ def test_passages_that_carry_an_axis_on_are_followed_to_the_end_of_its_travel() 
         for one in found.findings
         if one.rule == "keep_out"
     )
+
+
+def branches(*lists: tuple[Step, ...]) -> Step:
+    return Step("pick", Choose(tuple(Branch(BEAM, steps) for steps in lists[:-1]), lists[-1]))
+
+
+@pytest.mark.parametrize(("times", "outcome"), [(1.0, "clear"), (2.0, "clear"), (3.0, "conflict")])
+def test_a_branch_may_find_an_axis_where_another_branch_left_it_a_passage_before(times: float, outcome: str) -> None:
+    """Out in the first passage, half the way back in the second, and in the third the other axis meets it there."""
+    machine = crossing(((0.45, 0.55), (0.3, 0.6)))
+    out, back = to("out", "along", 1.0), to("back", "along", 0.0, until=BEAM)
+    sweep = to("rise", "across", 1.0), to("sink", "across", 0.0)
+    assert verdict(Step("round", Repeat((branches((out,), (back,), sweep),), times=times)), machine=machine) == outcome

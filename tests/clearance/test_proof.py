@@ -191,7 +191,7 @@ def test_a_verdict_says_in_words_what_was_found():
     )
     wide = {"lift": (0.65, 1.4), "slide": (0.0, 0.5), "wrist": (deg(-20.0), deg(90.0))}
     assert str(prove(pairs, *tree.box(wide), budget=1)) == (
-        "undecided after 1 cells: hand and shelf at lift 0.65 m to 1.4 m, slide 0 m to 0.5 m, wrist -20 deg to 90 deg"
+        "undecided after 1 cell: hand and shelf at lift 0.65 m to 1.4 m, slide 0 m to 0.5 m, wrist -20 deg to 90 deg"
     )
     assert str(prove([], *tree.box(wide))) == "clear: nothing is watched"
 
@@ -237,3 +237,19 @@ def test_where_no_gate_helps_there_is_none():
     tree, pairs, lift, _ = over_the_shelf(0.3)
     turn = Phase({"wrist": (deg(-5.0), deg(5.0))}, {"wrist": (deg(-5.0), deg(-4.0))}, {"wrist": (deg(4.0), deg(5.0))})
     assert free_gate(tree, pairs, lift, turn, {"slide": (0.3, 0.3)}) is None
+
+
+@pytest.mark.parametrize("margin", [0.0, 0.125])
+def test_a_conflict_found_just_at_the_margin_is_shown_where_it_is_deepest_beside_it(margin):
+    """The middle of the box has the tip exactly at its margin: an end of it shows what is wrong, not a hair."""
+    _, pairs = plunger(0.0, margin)
+    found = prove(pairs, [0.25 - margin], [0.75 - margin])
+    assert found.outcome == "conflict"
+    assert found.witness == {"out": 0.75 - margin}
+    assert found.distance == pytest.approx(margin - 0.25, abs=1e-9)
+
+
+def test_a_conflict_that_is_nowhere_deeper_says_so():
+    _, pairs = plunger(0.0, 0.125)
+    found = prove(pairs, [0.0], [0.375])
+    assert str(found) == "conflict: tip and wall are 125 mm apart (more must remain) at out 0.375 m"

@@ -78,6 +78,16 @@ def test_bodies_are_drawn_for_a_clear_routine_and_for_a_conflict(folder: Path, c
     assert "hand and bumper" in [text.text for text in ElementTree.parse(folder / "seen.svg").iter() if text.text]
 
 
+def test_how_near_a_punctual_plan_comes_is_told_with_place_and_price(folder: Path, call: Call) -> None:
+    done = " ".join(call("check", str(DEMO / "drop.routine.yaml")).out.split())
+    assert (
+        "if punctual: post and lantern come nearest, 170.9 mm to 171.4 mm apart at 0.83 s (10 mm must remain), " in done
+    )
+    assert "if lantern is there; gates cost 554 ms assumes:" in done
+    done = " ".join(call("check", str(DEMO / "broken_reach.routine.yaml")).out.split())
+    assert "mm apart at 0.27 s (10 mm must remain), if lantern is there; too near from 0.26 s on, with lift at " in done
+
+
 def test_pictures_of_several_routines_go_into_a_folder(folder: Path, call: Call) -> None:
     paths = [str(DEMO / f"{name}.routine.yaml") for name in ("pick_up", "to_stow")]
     (folder / "seen").mkdir()

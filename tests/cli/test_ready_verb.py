@@ -22,7 +22,7 @@ def test_a_folder_that_is_fit_is_packed_with_a_line_a_routine(folder: Path, call
     done = call("ready", "good", "-o", "robot.pack")
     assert done.code == 0
     heading, line, last = done.out.splitlines()
-    assert heading.split() == ["routine", "check", "rehearsals", "longest", "hash"]
+    assert heading.split() == ["routine", "check", "rehearsals", "longest", "drill", "hash"]
     (checked,) = load_pack("robot.pack").routines.values()
     assert line.split()[:5] == ["hang", "clear", "1", "of", "1"]
     assert line.split()[-1] == checked.hash[:12]

@@ -195,6 +195,14 @@ def test_the_parts_that_are_advised_for_a_concave_one_are_read(lantern: Path, ma
     assert sum(twice_the_areas) == pytest.approx(2 * 0.05)
 
 
+def test_a_margin_of_metres_for_millimetres_is_refused(machine_errors: Spoil) -> None:
+    lines = machine_errors(("between: [hand, bumper], margin: 15 mm", "between: [hand, bumper], margin: 15 m"))
+    assert lines == [
+        "machine.yaml:81:3: clearances[0]: clearance between hand and bumper: a margin of 15 m; at most 2 m is allowed "
+        "(are these millimetres?)"
+    ]
+
+
 def test_all_mistakes_in_parts_come_at_once_each_with_its_part(machine_errors: Spoil) -> None:
     lines = machine_errors(
         (

@@ -174,7 +174,7 @@ def test_a_parameter_of_another_dimension_names_both(routine_errors: Spoil) -> N
 @pytest.mark.parametrize(
     ("written", "said"),
     [
-        ("{move: stow, route: clear}", "{k}.route: 'route' is not supported yet; remove it"),
+        ("{move: stow, route: straight}", "{k}.route: 'straight' is not one of clear"),
         ("{move: stov}", "{k}.move: unknown preset 'stov'; did you mean 'stow'"),
         ("{flick: {wrist: {through: 0 deg, speed: 9 deg/s, to: 9 deg}}}", "{k}: a flick cannot stand in '{k}'"),
         ("{move: stow, on_timeout: give_up}", "'{k}' falls back to no other routine, and 'give_up' is one"),

@@ -68,7 +68,7 @@ def errors_in(step: str) -> list[str]:
         "{move: stow, together: 'true'}",
         "{move: stow, timeout: 3}",
         "{move: stow, timeout: planned}",
-        "{move: stow, route: clear}",
+        "{move: stow, route: straight}",
         "{flick: {wrist: {through: 58 deg, speed: 380 deg/s}}}",
         "{repeat: {times: 2}}",
         "{set: {lamp: [dark]}}",

@@ -46,7 +46,7 @@ def disturbed(routine: Routine, seed: int) -> Disturbed:
     """A rehearsal of the routine's own, with everything later, slower, held or broken off at random."""
     source, machine = Random(f"{routine.name} {seed}"), routine.machine
     spec = source.choice(routine.rehearsals or (RehearsalSpec("on defaults"),))
-    known = machine.presets[routine.start].positions
+    known = machine.presets[spec.start or routine.start].positions
     start = {
         axis: position + source.uniform(-0.9, 0.9) * machine.axes[axis].tolerance.position
         for axis, position in known.items()

@@ -8,7 +8,8 @@ import random
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
-from itertools import pairwise
+from itertools import pairwise, product
+from math import ceil, floor
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -39,9 +40,12 @@ from rig import (
 )
 
 from sequencer.pack import CheckedRoutine
+from sequencer.pack.blocked import Guarded
+from sequencer.pack.table import Block, BlockedTable
 from sequencer.ports.orders import Event, Orders
 from sequencer.ports.readings import AxisReading, Readings, Sensed
 from sequencer.run import Runner
+from sequencer.run.blocked import Blocked
 from sequencer.run.supervisor import Supervisor
 
 PERIOD = 20_000_000
@@ -481,11 +485,26 @@ class NextPointOnly(Supervisor):
 
 
 Edges = list[tuple[int, float, float]]
+CELL, CELLS, LOWEST = 0.1, 61, -3.05
+"""How long the cells of a table are [m], how many an axis has, and where they begin [m]: they hold all the travel."""
+
+
+def cells(edges: Edges) -> Edges:
+    """The cells that a box and its tracking band touch."""
+    return [
+        (
+            index,
+            LOWEST + CELL * floor((low - 0.002 - LOWEST) / CELL),
+            LOWEST + CELL * ceil((high + 0.002 - LOWEST) / CELL),
+        )
+        for index, low, high in edges
+    ]
 
 
 class Hall:
     """Three axes whose real places are their set-points of `delays` [ns] ago, and boxes that they must not be in.
 
+    The supervisor is told the last `tables` of the boxes as tables of blocked cells; all of such a cell is forbidden.
     `carry_on`: between orders they go on with the ordered speed, and drop after the longest gap. `bold`: the runner is
     told that they hold, for comparison.
     """
@@ -501,6 +520,7 @@ class Hall:
         naive: bool = False,
         carry_on: bool = False,
         bold: bool = False,
+        tables: int = 0,
     ) -> None:
         self.names = ["lift", "wrist", "arm"]
         axes = [
@@ -513,9 +533,12 @@ class Hall:
             )
             for name, limit in zip(self.names, limits, strict=True)
         ]
-        outs = [keep_out(f"box{n}", *edges) for n, edges in enumerate(boxes)]
-        self.boxes = boxes
+        plain, coarse = list(boxes[: len(boxes) - tables]), [cells(edges) for edges in boxes[len(boxes) - tables :]]
+        outs = [keep_out(f"box{n}", *edges) for n, edges in enumerate(plain)]
+        self.boxes = [*plain, *coarse]
         self.runner = Runner(routines(machine(axes, keep_outs=outs)))
+        for n, edges in enumerate(coarse):
+            self.add_table(f"table{n}", edges)
         if naive:
             self.runner._host.supervisor.__class__ = NextPointOnly
         self.delays = delays
@@ -525,6 +548,24 @@ class Hall:
         self.ticks = 0
         self.entered = 0
         self.deepest = 0.0
+
+    def add_table(self, name: str, edges: Edges) -> None:
+        supervisor = self.runner._host.supervisor
+        indices = tuple(index for index, _, _ in edges)
+        spans = [range(round((low - LOWEST) / CELL), round((high - LOWEST) / CELL)) for _, low, high in edges]
+        bits = 0
+        for place in product(*spans):
+            number = 0
+            for cell in place:
+                number = number * CELLS + cell
+            bits |= 1 << number
+        size = (CELLS ** len(edges) + 7) // 8
+        low, high = (LOWEST,) * len(edges), (LOWEST + CELL * CELLS,) * len(edges)
+        block = Block(indices, low, high, (CELLS,) * len(edges), bits.to_bytes(size, "little"))
+        guarded = Guarded(name, None, (indices,), BlockedTable(self.names, [block], "key"))
+        table = Blocked(guarded, None, supervisor.motions)
+        supervisor.tables.append(table)
+        supervisor.add(table)
 
     def place(self, axis_index: int, at: int) -> float:
         """Where an axis really is: the last set-point that is at least its delay old."""
@@ -578,7 +619,7 @@ def random_hall(seed: int, **changes: Any) -> Hall:
         for index in sorted(draw.sample(range(3), draw.choice([2, 2, 3]))):
             low = draw.uniform(-1.0, 0.8)
             edges.append((index, low, low + draw.uniform(0.02, 0.5)))
-        if any(not low - 0.01 <= starts[index] <= high + 0.01 for index, low, high in edges):
+        if any(not low - 0.01 <= starts[index] <= high + 0.01 for index, low, high in cells(edges)):
             boxes.append(edges)
     limits = [draw.choice(PLANS) for _ in range(3)]
     places = {0: "lift", 1: "wrist", 2: "arm"}
@@ -612,6 +653,7 @@ def random_hall(seed: int, **changes: Any) -> Hall:
         return made
 
     delays = [draw.choice([0, draw.randint(0, 80_000_000), 80_000_000]) for _ in range(3)]
+    changes.setdefault("tables", draw.choice([0, 0, 2, 4]))
     return Hall(boxes, routines, delays, starts, limits=limits, **changes)
 
 
@@ -626,6 +668,10 @@ def play(hall: Hall, seed: int, ticks: int) -> None:
                 hall.runner.request(draw.choice("abc"), preempt=draw.random() < 0.7)
         if draw.random() < 0.02:
             hall.runner.reset()
+        if draw.random() < 0.02:
+            hall.runner.hold()
+        if draw.random() < 0.06:
+            hall.runner.resume()
         orders = hall.tick(PERIOD if draw.random() > 0.03 else draw.randint(PERIOD, 95_000_000))
         for event in orders.events:
             assert "inside the runner" not in event.text, event.text
@@ -650,18 +696,39 @@ def crossing(seed: int, **changes: Any) -> Hall:
     def routines(on: Any) -> list[CheckedRoutine]:
         profile = draw.choice(["s_curve", "trapezoid"])
         late = draw.uniform(0.0, 1.4)
-        leave = move("leave", {names[first]: 0.9}, profile=profile, limits={str(first): limits[first]}, at=late)
-        enter = move("enter", {names[second]: 0.9}, profile=profile, limits={str(second): limits[second]})
-        return [checked(on, leave, enter, name="a")]
 
+        def to(name: str, axis_index: int, goal: float, **keys: Any) -> Any:
+            goals, own = {names[axis_index]: goal}, {str(axis_index): limits[axis_index]}
+            return move(name, goals, profile=profile, limits=own, **keys)
+
+        return [
+            checked(on, to("leave", first, 0.9, at=late), to("enter", second, 0.9), name="a"),
+            checked(on, to("enter", second, 0.9), name="enter"),
+            checked(on, to("back", second, starts[second]), name="back"),
+            checked(on, to("leave", first, 0.9), name="leave"),
+            checked(on, to("return", first, starts[first]), name="return"),
+        ]
+
+    changes.setdefault("tables", int(draw.random() < 0.25 and starts[second] < -0.22))
     return Hall([box], routines, delays, starts, limits=limits, **changes)
 
 
-def cross(hall: Hall, ticks: int = 150) -> None:
+def cross(hall: Hall, seed: int, ticks: int = 150) -> None:
+    """Half of the crossings each have late ticks, axes that are turned round in mid-brake, and holds."""
+    draw = random.Random(seed + 2)
+    late, turned, paused = (draw.random() < 0.5 for _ in range(3))
     hall.tick()
     hall.runner.request("a")
     for _ in range(ticks):
-        hall.tick()
+        if turned and draw.random() < 0.05:
+            hall.runner.request(draw.choice(["enter", "back", "leave", "return"]), preempt=True)
+        if paused and draw.random() < 0.03:
+            hall.runner.hold()
+        if paused and draw.random() < 0.1:
+            hall.runner.resume()
+        orders = hall.tick(draw.randint(PERIOD, 95_000_000) if late and draw.random() < 0.05 else PERIOD)
+        for event in orders.events:
+            assert "inside the runner" not in event.text, event.text
 
 
 def random_entries(ticks: int, length: int = 400, **changes: Any) -> tuple[int, float]:
@@ -678,21 +745,23 @@ def directed_entries(count: int, **changes: Any) -> tuple[int, float]:
     entered, deepest = 0, 0.0
     for seed in range(count):
         hall = crossing(seed, **changes)
-        cross(hall)
+        cross(hall, seed)
         entered += hall.entered > 0
         deepest = max(deepest, hall.deepest)
     return entered, deepest
 
 
 def test_the_real_machine_never_enters_a_keep_out_in_random_episodes() -> None:
-    """The supervisor's law: cancels in mid-move, retargets, late ticks, delays of 0 to 80 ms: no entry in
-    36,000 ticks.
+    """The supervisor's law, for boxes and for tables: cancels in mid-move, retargets, holds, late ticks, delays of 0 to
+    80 ms: no entry in 36,000 ticks.
     """
     assert random_entries(36_000) == (0, 0.0)
 
 
 def test_the_real_machine_never_enters_a_keep_out_in_directed_crossings() -> None:
-    """The supervisor's law: 100 crossings with unequal delays, 15,000 ticks, no entry."""
+    """The supervisor's law: 100 crossings with unequal delays, late ticks, turns in mid-brake and holds: no entry in
+    15,000 ticks.
+    """
     assert directed_entries(100) == (0, 0.0)
 
 
@@ -718,13 +787,19 @@ def test_believing_that_carrying_on_actuators_hold_does_enter() -> None:
 
 
 def test_looking_at_the_next_set_point_alone_does_enter() -> None:
-    """The test above can fail: an interlock that asks only where the next set-point lies lets the machine in."""
+    """The tests above can fail: in the same episodes and crossings an interlock that asks only where the next set-point
+    lies lets the machine in.
+    """
     entered, _ = random_entries(8_000, naive=True)
     assert entered >= 3
+    entered, _ = directed_entries(100, naive=True)
+    assert entered >= 50
 
 
 def test_a_supervisor_that_forgets_what_is_in_flight_does_enter() -> None:
-    """The test above can fail: declared without latency, directed crossings enter."""
-    entered, deepest = directed_entries(60, declared=0)
-    assert entered >= 6
-    assert deepest > 0.002
+    """The tests above can fail: declared without latency, the same crossings and episodes enter."""
+    entered, deepest = directed_entries(100, declared=0)
+    assert entered >= 12
+    assert deepest > 0.001
+    entered, _ = random_entries(24_000, declared=0)
+    assert entered >= 1

@@ -1,12 +1,15 @@
 from __future__ import annotations
 
 import math
+import pickle
+from pathlib import Path
 from types import MappingProxyType
 
 import pytest
 
 from profiles import Limits
 from sequencer.errors import ModelError
+from sequencer.files import load_machine
 from sequencer.machine import (
     Actuator,
     Axis,
@@ -134,3 +137,8 @@ def test_tolerance_gives_the_speed_that_leaves_it_within_the_settle_time() -> No
     assert Tolerance(0.008, 60_000_000).arrived_speed == pytest.approx(0.008 / 0.06)
     assert Tolerance(0.008, 0).arrived_speed == pytest.approx(0.4)
     assert Tolerance(0.008, speed=0.05).arrived_speed == 0.05
+
+
+def test_a_machine_can_be_sent_to_another_process() -> None:
+    machine = load_machine(Path(__file__).parents[2] / "demos" / "lantern" / "machine.yaml")
+    assert pickle.loads(pickle.dumps(machine)) == machine

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from profiles import Limits
@@ -11,6 +13,7 @@ from sequencer.machine.interlock import KeepOut
 from sequencer.machine.machine import Machine
 from sequencer.machine.sensor import Sensor
 from sequencer.ports.readings import AxisReading, Readings, Sensed
+from sequencer.rehearse import Sample, rehearse, rehearse_many
 from sequencer.rehearse.keep_outs import KeepOutDistance, KeepOutWatch, truth_of
 
 LIFT = Axis("lift", "linear", Limits(1.0, 1.0), (0.0, 1.0), tolerance=Tolerance(0.01))
@@ -56,3 +59,17 @@ def test_readings_give_the_values_that_conditions_name():
 def test_a_machine_without_keep_outs_has_nothing_to_watch():
     assert not KeepOutWatch(BARE)
     assert watch()
+
+
+def test_a_keep_out_that_is_not_in_force_at_the_start_does_not_count_there(prepare):
+    checked, _, machine = prepare("hang")
+    about_carry = KeepOut(
+        "loaded_only", (("lift", (0.0, 0.2)),), when=parse_condition("piece is lantern", machine.vocabulary())
+    )
+    conditional = replace(machine, interlocks=(*machine.interlocks, about_carry))
+    alone = rehearse(checked, machine=conditional, gauges={"piece": "none"}, limit=0.2)
+    (together,) = rehearse_many(checked, [Sample(conditional, gauges={"piece": "none"})], limit=0.2)
+    for found in (alone, together):
+        assert found.keep_outs[-1] == KeepOutDistance("loaded_only", None, "lift", 0.0)
+    held = rehearse(checked, machine=conditional, piece="lantern", limit=0.2)
+    assert held.keep_outs[-1].least == pytest.approx(-0.1, abs=0.001)

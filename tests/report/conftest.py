@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
-from collections.abc import Callable
-from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
@@ -277,16 +274,3 @@ def hang_ridge_trace(hang_ridge_plan: Plan) -> Trace:
             )
         )
     return Trace(header, tuple(rows))
-
-
-@pytest.fixture
-def golden() -> Callable[[str, str], None]:
-    """Compares a text with the file of that name in tests/golden; STEPGRAPH_WRITE_GOLDEN=1 writes the file instead."""
-
-    def compare(name: str, text: str) -> None:
-        path = Path(__file__).parents[1] / "golden" / name
-        if os.environ.get("STEPGRAPH_WRITE_GOLDEN"):
-            path.write_text(text, encoding="utf-8", newline="\n")
-        assert text == path.read_text(encoding="utf-8"), f"{name} has changed; look at it, then write it anew"
-
-    return compare

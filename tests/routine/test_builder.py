@@ -114,7 +114,7 @@ def every_key(machine: Machine) -> Routine:
     routine.step("other", wait("cover_closed"), after=["until_out"], timeout="4 s")
     routine.step("either", wait("50 ms"), after={"any": ["first", "other"]})
     routine.step("drop", perform("drop"), given={"height": "0.30 m", "where": "pond", "dwell": "pause"})
-    routine.step("retreat", move("stow"), after="drop")
+    routine.step("retreat", move("stow"), after="drop", route="clear")
     routine.on_cancel("move", move("stow"), limits={"velocity": "50 %"}, timeout="5 s")
     routine.on_fault("quiet", set_outputs(lamp="blinking"))
     routine.on_fault("back", move("stow"), timeout="5 s")

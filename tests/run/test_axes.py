@@ -470,6 +470,19 @@ def test_a_step_with_smaller_limits_brakes_the_motion_it_takes_over_with_those_i
         assert len(last) == 1
 
 
+@pytest.mark.parametrize("ticks", [20, 24, 25, 26])
+def test_a_trapezoid_of_an_axis_with_a_jerk_limit_brakes_without_one(ticks: int) -> None:
+    """R53: its acceleration jumps; a brake that may not do so would first pass the velocity limit, by a^2 / (2 J)."""
+    on = machine([axis("lift", limits=JERKY), axis("wrist"), axis("roller", "spin")])
+    rig = started(checked(on, move("m", {"lift": 2.0}, limits=JERKY, profile="trapezoid")), ticks=ticks)
+    assert velocities(rig)[-1] == pytest.approx(min(0.04 * (ticks - 1), 1.0))
+    rig.runner.cancel()
+    rig.run(60)
+    assert max(velocities(rig)) <= 1.0 + 1e-9
+    assert rig.points()[-1] < 2.0
+    assert rig.outcome()[1] == "cancelled"
+
+
 def test_an_axis_taken_while_it_is_held_at_rest_forgets_the_goal_of_its_old_move() -> None:
     """R28, R54: the old move must not go on once the way is free and the new owner still waits at its gate."""
     on = machine(keep_outs=[keep_out("shelf", [0, 0.3, 0.5], [1, -0.1, 0.5])])

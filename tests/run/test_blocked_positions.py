@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 import pytest
-from rig import Rig, axis, checked, machine, move, started, wait
+from rig import Rig, axis, checked, machine, move, press, started, wait
 
 from sequencer.pack.blocked import Guarded, blocked_key
 from sequencer.pack.table import Block, BlockedTable
@@ -236,3 +236,19 @@ def test_a_start_is_not_refused_for_a_cell_that_the_machine_stands_in() -> None:
     on = on_table([(3, 3)])
     rig = started(checked(on, move("m", {"lift": -0.5})), ticks=2)
     assert rig.refusals() == []
+
+
+@pytest.mark.parametrize("how", ["press", "move"])
+def test_a_step_that_lets_bodies_touch_may_begin_in_its_own_tick(how: str) -> None:
+    """R46, R54: the supervisor is told what is active before it is asked; without it the step waits outside."""
+    on = on_table([(3, 2), (3, 3), (4, 2), (4, 3)])
+    step = press("p", 5.0, 1.5, "A", axis="lift", until=["holds", "beam"]) if how == "press" else None
+    step = step or move("p", {"lift": 1.5}, "A")
+    for steps, held in (([1], False), ([0], True)):
+        cleared = {"bodies": [[[0, 1], [[-0.6, 2.6, -0.1, 0.1]], steps]]}
+        rig = Rig(checked(on, wait("A", 0.1), step, cleared=cleared))
+        rig.positions["lift"] = -0.5
+        rig.start()
+        rig.run(80)
+        assert bool(rig.kinds("hold")) is held
+        assert (rig.modes()[5] == ("effort" if how == "press" else "track")) is not (held and how == "press")

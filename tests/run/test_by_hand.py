@@ -187,6 +187,33 @@ def test_zeroing_what_has_no_zero_is_refused() -> None:
         rig.runner.zero("lit")
 
 
+def test_a_zero_that_an_actuator_finds_again_by_itself_is_counted_as_it_tells() -> None:
+    """R42: the runner's own zero went with the reset, and what it added to the readings with it."""
+    zero = {"speed": -0.25, "until": BEAM, "then": 0.5, "once": None}
+    on = machine([axis("lift", zero=zero), axis("wrist"), axis("roller", "spin")])
+    rig = Rig(checked(on, move("m", {"lift": 1.0})), beam=lambda tick: tick >= 20)
+    rig.readings["lift"] = lambda tick: AxisReading(
+        rig.positions["lift"], rig.speeds["lift"], 0.0, zeroed=not 60 <= tick < 80
+    )
+    rig.positions["lift"] = 0.25
+    rig.runner.zero("lift")
+    rig.run(60)
+    place = rig.positions["lift"]
+    assert 0.0 < place < 0.25
+    assert rig.runner._host.values["lift"] == pytest.approx(0.5, abs=0.05)
+    rig.run(10)
+    assert rig.runner.status().not_zeroed == (("lift", "its actuator says so"),)
+    rig.run(20)
+    assert rig.runner.status().not_zeroed == ()
+    assert rig.runner._host.values["lift"] == place
+    assert set(rig.modes()[60:]) == {"off"}
+    assert [event.text for event in rig.kinds("zero lost")] == ["lift: being zeroed", "lift: its actuator says so"]
+    rig.start()
+    rig.run(120)
+    assert rig.outcome() == (rig.outcome()[0], "done")
+    assert rig.positions["lift"] == rig.points()[-1] == 1.0
+
+
 # Jogging.
 
 

@@ -19,6 +19,7 @@ def test_the_cosine_is_that_of_the_standard_library() -> None:
     for angle in (*angles, *edges, 0.0, 999.9):
         assert cosine(angle) == pytest.approx(cos(angle), abs=1e-11)
         assert cosine(-angle) == cosine(angle)
+    assert cosine(20_000.5) == pytest.approx(cos(20_000.5), abs=1e-9)
 
 
 @pytest.mark.parametrize(

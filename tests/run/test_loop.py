@@ -11,7 +11,7 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
-from rig import Rig, checked, machine, move, wait
+from rig import Rig, axis, checked, machine, move, wait
 
 from sequencer.ports.clock import MonotonicClock, VirtualClock
 from sequencer.ports.orders import Orders
@@ -109,9 +109,18 @@ def test_a_tick_is_told_late_beyond_half_a_period(late: int, told: int) -> None:
     assert world.loop.late_ticks == len(world.loop.told) == told
 
 
-def test_a_loop_that_was_woken_too_late_says_so() -> None:
-    """R20: nobody in the program was slow."""
+@pytest.mark.parametrize(
+    ("slow", "part"),
+    [
+        (0, "the system, which woke the loop too late, took 30.0 ms"),
+        (14_999_999, "the system, which woke the loop too late, took 30.0 ms"),
+        (15_000_000, "the actuators took 15.0 ms"),
+    ],
+)
+def test_a_loop_that_was_woken_too_late_says_so(slow: int, part: str) -> None:
+    """R20: nobody in the program took half as long."""
     world = World()
+    world.slow["write", 4] = slow
     sleep = world.clock.sleep_until
 
     def oversleep(time_ns: int) -> None:
@@ -119,7 +128,7 @@ def test_a_loop_that_was_woken_too_late_says_so() -> None:
 
     world.clock.sleep_until = oversleep  # type: ignore[method-assign]
     world.loop.run(0.4)
-    assert world.loop.told[0].startswith("tick 5 came 30.0 ms late: the system, which woke the loop too late,")
+    assert world.loop.told[0].startswith(f"tick 5 came 30.0 ms late: {part}")
 
 
 def test_a_slow_each_tick_is_told_by_its_name() -> None:
@@ -209,6 +218,8 @@ def test_a_sink_that_ends_the_program_is_a_clean_end() -> None:
         world.loop.run(None)
     assert {order.mode for order in world.written[8].axes.values()} == {"off"}
     assert {order.mode for order in world.written[-1].axes.values()} == {"off"}
+    fault = next(event for event in world.events if event.kind == "fault")
+    assert fault.text == "the tick was broken off: SystemExit: 3"
 
 
 def test_a_loop_ends_in_time_though_its_clock_stands_still() -> None:
@@ -243,6 +254,59 @@ def test_the_last_orders_are_written_though_the_clock_is_gone() -> None:
     with pytest.raises(OSError, match="no clock"):
         world.loop.run(1.0)
     assert {order.mode for order in world.written[-1].axes.values()} == {"off"}
+    assert world.written[-1].now_ns == world.times[-1]
+
+
+def test_a_clock_that_never_worked_is_a_clean_end_as_well() -> None:
+    """R38: there is no tick to tell the time of."""
+    world = World()
+
+    def gone() -> int:
+        raise OSError("no clock")
+
+    world.clock.now = gone  # type: ignore[method-assign]
+    with pytest.raises(OSError, match="no clock"):
+        world.loop.run(1.0)
+    assert [(orders.now_ns, {order.mode for order in orders.axes.values()}) for orders in world.written] == [
+        (0, {"off"})
+    ]
+
+
+def test_last_orders_that_can_not_be_written_are_told() -> None:
+    """R38: the actuators drop out by themselves."""
+    world, broken = World(), World()
+    world.loop.run(0.2)
+    broken.broken["write", world.loop.ticks] = OSError("the bus is gone")
+    broken.loop.run(0.2)
+    assert list(world.loop.told) == []
+    assert list(broken.loop.told) == ["the last orders could not be written: OSError: the bus is gone"]
+
+
+def test_a_loop_that_was_stopped_ends_three_seconds_later_whatever_still_moves() -> None:
+    """R33, R38: in the tick that is due then, at the latest."""
+    weak = [[-1.0, 1.0], [-0.1, 0.1], None]
+    on = machine([axis("lift", limits=weak), *machine()["axes"][1:]])
+    world = World(checked(on, move("m", {"lift": 2.9}, limits=weak)))
+    world.runner.request("r")
+    world.loop.run(None, world.at(200, world.loop.stop))
+    assert world.loop.ticks == 200 + 150
+    assert {order.mode for order in world.written[-2].axes.values()} >= {"track"}
+    assert {order.mode for order in world.written[-1].axes.values()} == {"off"}
+
+
+def test_a_collection_of_garbage_that_takes_long_is_told_by_its_name(monkeypatch: pytest.MonkeyPatch) -> None:
+    """R20: it is not the system that woke the loop too late."""
+    world = World()
+
+    def collect(generation: int = 2) -> int:
+        world.clock.spend(45_000_000 if world.loop.ticks == 8 else 0)
+        return 0
+
+    monkeypatch.setattr(gc, "collect", collect)
+    world.loop.run(0.4)
+    assert list(world.loop.told) == [
+        "tick 8 came 25.0 ms late: the garbage collection took 45.0 ms of a period of 20 ms"
+    ]
 
 
 def test_gauges_that_fail_fault_the_run_and_the_loop_goes_on() -> None:
@@ -335,6 +399,40 @@ def test_a_loop_may_run_in_another_thread_and_leaves_the_collector_as_it_was() -
     thread.join()
     assert True not in seen
     assert gc.isenabled()
+    assert gc.get_freeze_count() == 0
+
+
+def test_the_first_tick_is_late_after_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """R20: there is no tick before it that could have been slow."""
+    world = World()
+    now = world.clock.now
+    calls = []
+
+    def slow() -> int:
+        calls.append(now())
+        if len(calls) == 1:
+            world.clock.spend(PERIOD)
+        return calls[-1]
+
+    monkeypatch.setattr(world.clock, "now", slow)
+    world.loop.run(0.1)
+    assert calls[1] - calls[0] == PERIOD
+    assert (world.loop.late_ticks, list(world.loop.told)) == (0, [])
+
+
+def test_garbage_is_collected_in_the_idle_part_of_each_period_all_of_it_each_64th(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """R20: the young generations, and each 64th period all; none where less than half of the period is left."""
+    asked: list[tuple[int, int]] = []
+    world = World()
+    monkeypatch.setattr(gc, "collect", lambda generation=2: asked.append((world.loop.ticks, generation)) or 0)
+    world.slow["write", 69] = PERIOD // 2
+    world.slow["write", 79] = PERIOD // 2 + 1
+    world.loop.run(2.0)
+    ticks = [tick for tick in range(1, world.loop.ticks) if tick != 80]
+    assert asked[0] == (0, 2)
+    assert [one for one in asked if 0 < one[0] < world.loop.ticks] == [(tick, 1 if tick != 64 else 2) for tick in ticks]
 
 
 def test_the_system_clock_waits_until_its_time() -> None:

@@ -255,7 +255,7 @@ def test_the_first_fault_is_kept_when_a_stopped_axis_moves_as_well() -> None:
     rig.stuck.add("lift")
     rig.positions["lift"] -= 0.06
     rig.run(2)
-    assert rig.kinds("fault")[-1].text.startswith("lift moved 0.06 m from where it was stopped")
+    assert rig.kinds("fault")[-1].text.startswith("lift is 0.06 m away from where it was to stand after its stop")
     assert rig.runner.status().fault == "the bus is gone"
 
 

@@ -388,6 +388,30 @@ def test_a_jerk_limited_flick_may_be_interrupted_and_gone_on_past_its_place() ->
     assert rig.outcome()[1] == "done"
 
 
+def test_a_flick_held_beyond_its_place_says_when_it_goes_on_that_its_pulse_never_comes() -> None:
+    """M4, R54: stopped at the edge of a keep-out that it had to pass its place for."""
+    on = machine(keep_outs=[keep_out("post", [1, 1.02, 1.5], [0, 0.5, 3.0])])
+    rig = Rig(
+        checked(
+            on,
+            flick("f", 1.0, 0.9, 1.9),
+            pulse("p", {"lamp": True}, 0.1, passing={"step": "f"}),
+            move("away", {"lift": 0.0}, at=2.5),
+        )
+    )
+    rig.positions["lift"] = 1.0
+    rig.start()
+    rig.run(250)
+    assert 1.0 < rig.points("wrist")[120] < 1.02
+    assert rig.kinds("hold", "f")
+    (ended,) = rig.kinds("end", "p")
+    (goes_on,) = rig.kinds("go", "f")
+    assert ended.tick == goes_on.tick
+    assert ended.text == "aborted: f was held, and passed its place without its speed"
+    assert rig.points("wrist")[-1] == pytest.approx(1.9)
+    assert rig.outcome()[1] == "done"
+
+
 @pytest.mark.parametrize("lag", [0.02, 0.1, 0.25, 0.6])
 def test_a_lag_may_last_beyond_the_end_of_the_step_that_passes(lag: float) -> None:
     """M1, M4: only a place that was never passed ends a dependent aborted; a long lag is waited for."""

@@ -13,7 +13,7 @@ from profiles import Limits, State, stop_travel, trapezoid
 from sequencer.ports.orders import AxisOrder
 from sequencer.run.definition import AxisDefinition
 from sequencer.run.motion import RAMP_DEADLINE, Motion
-from sequencer.run.supervisor import Box, _deeper
+from sequencer.run.supervisor import Box, deepens
 
 BEAM = ["holds", "beam"]
 P = 20_000_000
@@ -151,24 +151,27 @@ def test_a_stop_of_what_stands_is_over_at_once() -> None:
         ("ramp_then_off", "ramp_then_hold", "ramp_then_off"),
         ("ramp_then_hold", "off", "off"),
         ("off", "ramp_then_off", "off"),
+        ("ramp_then_off", "ramp_then_off", "ramp_then_off"),
     ],
 )
 def test_a_stop_under_way_is_only_ever_made_stricter(first: str, then: str, kept: str) -> None:
     """R33: 2, 1, 0; the ramp that is under way goes on and is not begun anew."""
     made = moving(motion())
     made.begin_stop(first, 20 * P)
-    ramp = made.profile
+    ramp, deadline = made.profile, 20 * P + made.end_clock + RAMP_DEADLINE
     made.begin_stop(then, 21 * P)
     assert made.stop_kind == kept
     if "off" not in (first, then):
         assert made.profile is ramp
-    assert made.after_stop == ("hold" if kept == "ramp_then_hold" or first == "off" or then == "off" else "off")
+    if then == first:
+        assert made.deadline == deadline
+    assert made.mode == ("off" if "off" in (first, then) else "track")
 
 
 def test_switching_off_leaves_no_goal_and_no_speed() -> None:
     """R33."""
     made = moving(motion())
-    made.held = "box"
+    made.held, made.group = "box", [made]
     made.switch_off()
     assert (made.profile, made.aim, made.group, made.held) == (None, None, None, None)
     assert (made.velocity, made.acceleration) == (0.0, 0.0)
@@ -234,7 +237,7 @@ def test_deeper_into_a_box_is_farther_from_its_nearer_face(
 ) -> None:
     """R54: measured by how far all that the axis occupies would have to go to be out."""
     box = Box("post", [(0, 0.0, 1.0), (1, -5.0, 5.0)], None)
-    assert _deeper(box, 0, *before, *after) is deeper
+    assert deepens(box, 0, *before, *after) is deeper
 
 
 def test_a_box_is_missed_by_one_axis_that_is_wholly_outside() -> None:

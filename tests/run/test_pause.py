@@ -6,7 +6,7 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
-from rig import JERKY, LIMITS, Rig, axis, checked, flick, machine, move, must_stay, press, pulse, started, wait
+from rig import JERKY, LIMITS, Rig, axis, checked, flick, machine, move, must_stay, press, pulse, put, started, wait
 
 GUARD = ["holds", "guard"]
 BEAM = ["holds", "beam"]
@@ -113,6 +113,37 @@ def test_a_place_passed_while_braking_starts_its_pulse_on_resume() -> None:
     assert rig.starts("p") == [70]
 
 
+def test_a_flick_held_just_before_its_place_says_on_resume_that_its_pulse_never_comes() -> None:
+    """M4, R35: the brake leads over the place, below the speed: nothing is let go there, the flick follows through, and
+    what was to start is told as aborted at once, with the true reason.
+    """
+    for tick in range(30, 70):
+        rig = started(
+            checked(
+                machine(),
+                flick("f", 1.0, 0.9, 1.6),
+                pulse("p", {"lamp": True}, 0.1, passing={"step": "f"}),
+                put("then", {"horn": 1.0}, "p"),
+            )
+        )
+        held(rig, tick, 120)
+        rig.run(1)
+        stood = rig.points("wrist")[118]
+        if rig.starts("p") or stood <= 1.0:
+            continue
+        assert rig.kinds("end", "p")[0].tick == 120
+        assert rig.kinds("end", "p")[0].text == "aborted: f was held, and passed its place without its speed"
+        assert rig.starts("then") == [120]
+        rig.run(100)
+        assert rig.points("wrist")[-1] == pytest.approx(1.6)
+        assert min(rig.points("wrist")[120:]) >= stood
+        assert True not in rig.output("lamp")
+        assert len(rig.kinds("end", "p")) == 1
+        assert rig.outcome()[1] == "done"
+        return
+    raise AssertionError("no tick was found at which the brake leads over the place")
+
+
 def test_resume_is_refused_while_an_axis_comes_to_rest_or_was_moved() -> None:
     """R35: the axes have not moved beyond tolerance."""
     rig = started(checked(machine(), move("m", {"lift": 2.0})), ticks=40)
@@ -126,7 +157,7 @@ def test_resume_is_refused_while_an_axis_comes_to_rest_or_was_moved() -> None:
     rig.stuck.add("lift")
     rig.runner.resume()
     rig.run(1)
-    assert rig.refusals()[-1] == "cannot go on: lift was moved 0.02 m from where it was held; allowed are 0.01 m"
+    assert rig.refusals()[-1] == "cannot go on: lift is 0.02 m away from where it was held; allowed are 0.01 m"
     assert rig.headline() == "r is held"
     rig.positions["lift"] = stood
     rig.stuck.clear()

@@ -43,6 +43,7 @@ def jumped(by: float, gap: int | None = None, after: int = 0, other_lost: bool =
     [
         (0.0299, None, 0, True),  # 1 m/s for 20 ms, and a band of 10 mm
         (0.0301, None, 0, False),
+        (0.02 + 0.01, None, 0, True),  # to the last bit
         (0.0899, 80_000_000, 0, True),
         (0.0901, 80_000_000, 0, False),
         (0.0899, 80_000_000, 1, True),  # it catches up in the tick after a late one
@@ -56,6 +57,39 @@ def test_a_reading_may_change_by_what_the_axis_can_do_and_its_band(
     """R42: beyond that its zero is lost; the same whether or not another axis has lost its own."""
     rig = jumped(sense * by, gap, after, other_lost)
     assert ("wrist" in lost(rig)) is not believed
+
+
+@pytest.mark.parametrize(("after", "believed"), [(1, True), (3, True), (4, True), (5, False), (6, False)])
+def test_an_axis_may_catch_up_with_a_late_tick_as_late_as_its_latency(after: int, believed: bool) -> None:
+    """R42, R20: what was ordered in the late tick shows 60 ms later at the latest, in the tick after that at most."""
+    rig = jumped(0.0899, 80_000_000, after, latency=[0, 60_000_000])
+    assert ("wrist" in lost(rig)) is not believed
+
+
+def test_of_two_late_ticks_the_later_gap_counts_as_long_as_its_latency() -> None:
+    """R42, R20: the shorter gap came second, 40 ms after the longer."""
+    for by, believed in ((0.0599, True), (0.0901, False)):
+        rig = started(checked(machine([axis("lift"), axis("wrist", latency=[0, 60_000_000])]), wait("A", 9.0)), ticks=3)
+        rig.run(1, gap=80_000_000)
+        rig.run(1)
+        rig.run(1, gap=50_000_000)
+        rig.run(2)
+        rig.positions["wrist"] += by
+        rig.stuck.add("wrist")
+        assert ("wrist" in lost(rig.run(1))) is not believed
+
+
+def test_a_zero_that_is_lost_in_the_tick_of_a_reset_stays_lost() -> None:
+    """R42, R48: nobody can have seen it yet; the next reset takes the axis as it reads."""
+    rig = started(checked(machine(), wait("A", 9.0)), ticks=3)
+    rig.positions["lift"] += 0.5
+    rig.stuck.add("lift")
+    rig.runner.reset()
+    rig.run(2)
+    assert [name for name, _ in rig.runner.status().not_zeroed] == ["lift"]
+    rig.runner.reset()
+    rig.run(2)
+    assert rig.runner.status().not_zeroed == ()
 
 
 @pytest.mark.parametrize("velocity", [[-2.0, 1.0], [-1.0, 2.0]])
@@ -108,6 +142,8 @@ def on_two_motors(**changes: Any) -> Rig:
         ((-5.1, 0.4), True),
         ((4.9, 0.4), False),
         ((5.1, 0.52), False),
+        ((5.0, 0.4), False),
+        ((8.0, 0.8), False),
         ((5.1,), False),
         ((5.1, None), False),
         ((3.5, 3.5, 0.1), True),  # between three: 3.33 A

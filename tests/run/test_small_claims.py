@@ -353,6 +353,7 @@ def test_a_new_zero_is_known_in_its_own_tick() -> None:
     rig.run(1)
     assert -0.1 < motion.occupied_low <= motion.occupied_high < 0.2
     assert [event.text for event in rig.kinds("zeroed")] == ["lift is at 0.125 m"]
+    assert rig.runner.status().not_zeroed == ()
 
 
 # What is remembered and what is not.

@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import radians
 
 import pytest
-from rig import Rig, axis, checked, machine, move
+from rig import Rig, axis, checked, machine, move, wait
 
 from sequencer.errors import RequestRefused
 
@@ -33,3 +33,14 @@ def test_a_rotary_axis_is_told_in_degrees() -> None:
     words = rig.runner.status().fault or ""
     assert words.startswith("wrist is 5."), words
     assert words.endswith(" deg away from its set-point; allowed are 5 deg"), words
+
+
+def test_the_speed_of_a_spin_is_told_as_files_have_it() -> None:
+    """R40: in rad/s, in the status and in refusals; nobody thinks of rollers in degrees a second."""
+    on = machine([axis("lift"), axis("wrist"), axis("roller", "spin", limits=[[-30.0, 30.0], [-90.0, 90.0], None])])
+    rig = Rig(checked(on, wait("w", until=[">", "roller.speed", 25.0], timeout=1.0)))
+    rig.start()
+    rig.run(2)
+    assert rig.runner.status().runs[0].steps[0].waits_for.startswith("roller.speed > 25 rad/s")
+    with pytest.raises(RequestRefused, match=r"jog roller: 31 rad/s is outside -30 rad/s to 30 rad/s"):
+        rig.runner.jog("roller", 31.0)

@@ -124,7 +124,8 @@ def test_an_axis_that_moves_after_a_stop_is_switched_off() -> None:
     rig.positions["lift"] -= 0.03
     rig.run(2)
     assert rig.modes()[-1] == "off"
-    assert rig.runner.status().fault == "lift moved 0.07 m from where it was stopped; allowed are 0.05 m; it is off"
+    words = "lift is 0.07 m away from where it was to stand after its stop; allowed are 0.05 m; it is off"
+    assert rig.runner.status().fault == words
     rig.start()
     rig.run(1)
     assert "reset first" in rig.refusals()[-1]

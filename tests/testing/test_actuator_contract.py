@@ -342,3 +342,10 @@ def test_actuators_that_break_a_claim_are_found(
     with pytest.raises(AssertionError, match="the actuators of lift break their contract") as found:
         actuator_contract(lambda: made(machine), "lift", between="carry_on", **CASES["lift"])
     assert claim in str(found.value)
+
+
+def test_the_outputs_must_be_told_if_only_that_there_are_none(machine: Machine) -> None:
+    """R38: an output that nobody looks at would stay on when orders stop, and the contract be kept all the same."""
+    with pytest.raises(TypeError, match="outputs"):
+        actuator_contract(lambda: PlantBench(machine), "lift", step=0.1, speed=0.3)  # type: ignore[call-arg]
+    actuator_contract(lambda: PlantBench(machine), "lift", step=0.1, speed=0.3, current=40.0, outputs={})

@@ -1,0 +1,218 @@
+"""``drill``: every single fault at every instant of interest, and what the operator sees of it."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sequencer.cli.findings import checked_fallbacks, say_findings
+from sequencer.cli.inputs import (
+    Reader,
+    add_file_arguments,
+    add_waive_argument,
+    files_of,
+    names_one_file,
+    waivers_of,
+    with_waivers,
+)
+from sequencer.cli.output import CannotDo, Output, refuse_inputs
+from sequencer.errors import ModelError
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
+    from sequencer.routine.routine import Routine
+    from sequencer.study import DrillReport, DrillRow
+    from sequencer.study.drill_report import FaultSummary
+
+NAME = "drill"
+HELP = "try every single fault at every instant of interest"
+ABOUT = (
+    "Rehearses each routine again and again, with one fault at a time (actuators, encoders, sensors, pieces, late\n"
+    "ticks, power, cancel and hold) at the start, in the middle and at the end of every step. Fails where something\n"
+    "is met though readings and brakes are true, or an output stays on; where they are not true, time and travel are\n"
+    "listed. It shows what the programs do with a simulated machine; it is no proof that a real one does no harm."
+)
+EXAMPLE = "stepgraph drill hang_ridge.routine.yaml --csv hang_ridge.csv"
+
+_HEADINGS = ("fault", "tried", "outcomes", "noticed after", "travel then", "false by", "clearance", "the operator sees")
+
+MOST_SHOWN = 12
+"""So many single rows are told in words; the others are counted."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    add_file_arguments(parser, "routine files")
+    parser.add_argument(
+        "--fault", action="append", default=[], metavar="WORDS", help="only faults with these words, such as 'encoder'"
+    )
+    parser.add_argument("--name", metavar="NAME", help="only in the rehearsal of that name")
+    parser.add_argument(
+        "--short", action="store_true", help="only what is likeliest to hurt, in the middle of every step"
+    )
+    parser.add_argument("--csv", metavar="FILE", help="write every row to this .csv file")
+    parser.add_argument("--seed", type=int, default=0, metavar="N", help="seed of the simulated machine (default: 0)")
+    parser.add_argument(
+        "--workers", type=int, metavar="N", help="processes that work beside each other (default: one a core)"
+    )
+    add_waive_argument(parser)
+
+
+def run(arguments: argparse.Namespace, output: Output) -> int:
+    files = files_of(arguments.paths)
+    reader = Reader.of(arguments)
+    if arguments.workers is not None and arguments.workers < 1:
+        raise CannotDo(f"--workers is {arguments.workers}; at least one must work")
+    if arguments.csv is not None:
+        if len(files) > 1:
+            raise CannotDo(f"--csv is for one routine, and there are {len(files)}; drill them one by one")
+        if Path(arguments.csv).suffix.lower() != ".csv":
+            raise CannotDo(f"rows are written as .csv, and {arguments.csv} ends otherwise")
+        refuse_inputs(Path(arguments.csv), [*files, *reader.overlays])
+    waivers = waivers_of(arguments.waive)
+    results: list[dict[str, Any]] = []
+    code = 0
+    with workers(arguments.workers) as executor:
+        for path in files:
+            routine = with_waivers(reader.routine(path), waivers)
+            report = _drill(path, routine, arguments, executor, output)
+            if report is None:
+                results.append({"routine": routine.name, "path": str(path), "error": "it is not clear; not drilled"})
+                code = 1
+                continue
+            _say(report, output)
+            if arguments.csv is not None:
+                output.write(Path(arguments.csv), report.as_csv())
+                output.say(f"wrote {arguments.csv}")
+            results.append({"path": str(path), **report.as_json()})
+            code = max(code, 0 if report.fine else 1)
+            if not report.complete:
+                break
+    output.emit(results[0] if names_one_file(arguments.paths) else results)
+    return code
+
+
+@contextmanager
+def workers(count: int | None) -> Iterator[Executor | None]:
+    """Processes that work beside each other; None where one is enough.
+
+    Args:
+        count: how many; None: one a core.
+    """
+    count = count or os.cpu_count() or 1
+    if count == 1:
+        yield None
+        return
+    from concurrent.futures import ProcessPoolExecutor
+
+    executor = ProcessPoolExecutor(count, initializer=_leave_interrupts_to_the_parent)
+    try:
+        yield executor
+    finally:
+        executor.shutdown(wait=True, cancel_futures=True)
+
+
+def _leave_interrupts_to_the_parent() -> None:
+    import signal
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _drill(
+    path: Path, routine: Routine, arguments: argparse.Namespace, executor: Executor | None, output: Output
+) -> DrillReport | None:
+    from sequencer.check import examine
+    from sequencer.study import Drill
+
+    examination = examine(routine)
+    others = checked_fallbacks(routine, output) if examination.checked is not None else None
+    if examination.checked is None or others is None:
+        say_findings(examination.findings, output)
+        output.say(f"{routine.name}: the check found it {examination.verdict}; nothing was drilled")
+        return None
+    specs = [spec for spec in routine.rehearsals if arguments.name in (None, spec.name)]
+    if arguments.name is not None and not specs:
+        raise CannotDo(f"{path} has no rehearsal '{arguments.name}'")
+    words = arguments.fault
+    try:
+        drill = Drill(
+            examination.checked,
+            machine=routine.machine,
+            specs=specs,
+            others=others,
+            middles_only=arguments.short,
+            choose=lambda fault: (
+                (fault.short or not arguments.short) and (not words or any(word in fault.words for word in words))
+            ),
+            seed=arguments.seed,
+        )
+    except ModelError as error:
+        raise CannotDo(str(error)) from None
+    for word in words:
+        if not any(word in fault for fault in drill.faults):
+            raise CannotDo(f"no fault has the words '{word}'; there are: {', '.join(drill.faults)}")
+    rows: list[DrillRow] = []
+    try:
+        rows.extend(output.progress(drill.rows(executor), f"drilling {routine.name}", drill.count))
+    except KeyboardInterrupt:
+        output.say(f"interrupted: {len(rows)} of {drill.count} were tried; this is what they came to")
+    return drill.report(rows)
+
+
+def _say(report: DrillReport, output: Output) -> None:
+    headings = (
+        "fault",
+        "tried",
+        "outcomes",
+        "noticed after",
+        "travel then",
+        "false by",
+        "clearance",
+        "the operator sees",
+    )
+    output.table(headings, [_line(one, output) for one in report.by_fault()])
+    if any(row.untrue for row in report.rows):
+        output.say("* readings or brakes are not true with it: what came of it is told, not judged")
+    met = [row for row in report.rows if row.conflicts]
+    for row in sorted(met, key=lambda row: bool(row.untrue))[:MOST_SHOWN]:
+        sign = output.styled("conflict", "soft" if row.untrue else "bad")
+        because = f" ({row.untrue})" if row.untrue else ""
+        output.say(f"{sign}{because}: {row.fault}, {row.instant} ({row.at:.2f} s): {'; '.join(row.conflicts)}")
+    if len(met) > MOST_SHOWN:
+        output.say(f"... and {len(met) - MOST_SHOWN} more rows with conflicts")
+    for row in report.left_on[:MOST_SHOWN]:
+        output.say(
+            f"{output.styled('left on', 'bad')}: {row.fault}, {row.instant} ({row.at:.2f} s): {', '.join(row.left_on)}"
+        )
+    for words in report.left_out:
+        output.say(f"not drilled: {words}")
+    mark = output.styled("fine", "good") if report.fine else output.styled("not fine", "bad")
+    untrue = sum(1 for row in met if row.untrue)
+    output.say(
+        f"{output.styled(report.routine, 'strong')}: {mark}, {len(report.rows)} of {report.planned} tried: "
+        f"{len(report.conflicts)} conflicts where readings and brakes are true, {untrue} where they are not, "
+        f"{len(report.left_on)} with something left on"
+    )
+    output.say()
+
+
+def _line(one: FaultSummary, output: Output) -> tuple[str, ...]:
+    fault = f"{one.fault} *" if one.untrue else one.fault
+    outcomes = ", ".join(f"{count} {outcome}" for outcome, count in one.outcomes.most_common())
+    noticed = "never" if one.noticed is None else f"{one.noticed:.2f} s"
+    if one.noticed is not None and one.unnoticed:
+        noticed += f", {one.unnoticed} never"
+    near = ""
+    if one.clearance is not None:
+        from sequencer.units import LENGTH, show
+
+        near = f"{show(round(one.clearance.least, 3), LENGTH)} ({' and '.join(one.clearance.between)})"
+        if one.conflicts:
+            near = output.styled(near, "soft" if one.untrue else "bad")
+    seen = one.headlines.most_common(1)
+    headline = f"{seen[0][0]}{f' (+{len(one.headlines) - 1})' if len(one.headlines) > 1 else ''}" if seen else ""
+    return fault, str(one.tried), outcomes, noticed, str(one.travel or ""), str(one.lie or ""), near, headline
