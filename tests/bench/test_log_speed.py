@@ -18,9 +18,9 @@ pytestmark = pytest.mark.bench
 
 DEMO = Path(__file__).parents[2] / "demos/lantern"
 COPIES = 6
-READING = 8.0
+READING = 25.0
 """Reading may cost so many times a bare pass: every cell becomes a checked value, every line a row."""
-RETRACING = 12.0
+RETRACING = 45.0
 """A session may be decided again in so many times a bare pass over its file."""
 WHY = 1.0
 """The accounts of all its runs may take no longer than a bare pass."""
