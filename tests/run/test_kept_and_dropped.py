@@ -227,3 +227,33 @@ def test_an_axis_whose_actuator_finds_its_zero_may_move_again() -> None:
     rig.start()
     rig.run(60)
     assert rig.outcome()[1] == "done"
+
+
+def test_an_axis_that_was_stopped_off_rests_after_its_next_press() -> None:
+    """R27, R33, R46: its rest is off; what kept it off before is over when it is driven again."""
+    on = machine([axis("lift"), axis("wrist", stop="off", rest=OFF), axis("roller", "spin")])
+    rig = Rig(
+        checked(on, move("m", {"wrist": 1.0}), name="a"),
+        checked(on, press("p", 5.0, 0.5, until=BEAM), name="b"),
+        beam=lambda tick: tick >= 30,
+    )
+    rig.start("a")
+    rig.run(10)
+    rig.runner.cancel()
+    rig.run(10)
+    assert rig.modes("wrist")[10:] == ["off"] * 10
+    rig.start("b")
+    rig.run(20)
+    assert rig.modes("wrist")[20:] == ["effort"] * 10 + ["off"] * 10
+
+
+def test_a_current_that_has_fallen_back_is_that_of_a_winding_that_turns() -> None:
+    """R45, R48: it rose from 10 to 28 A and is at 20 A: whatever is read, no jam is told by it."""
+    waits = {"following": 0.05, "behind": "wait", "settle": 60_000_000}
+    for last, jammed in ((20.0, False), (28.0, True)):
+        rig = started(checked(on_lift(tolerance=waits, most_current=40.0), move("m", {"lift": 2.0})), ticks=20)
+        stood = rig.positions["lift"]
+        currents = {20: 10.0, 21: 10.0, 22: 10.0, 23: 28.0}
+        rig.readings["lift"] = lambda tick, last=last, stood=stood: AxisReading(stood, 0.0, currents.get(tick, last))
+        rig.run(20)
+        assert ("while its current rises from 10 to 28 A" in rig.kinds("fault")[0].text) is jammed
