@@ -9,9 +9,25 @@ from math import nextafter
 from typing import Any
 
 import pytest
-from rig import LIMITS, Rig, axis, checked, derived, keep_out, machine, move, press, pulse, sensor, started, wait
+from rig import (
+    LIMITS,
+    Rig,
+    axis,
+    checked,
+    derived,
+    keep_out,
+    machine,
+    move,
+    number_parameter,
+    press,
+    pulse,
+    sensor,
+    started,
+    wait,
+)
 
 from profiles import ProfileError
+from sequencer.errors import RequestRefused
 from sequencer.ports.readings import AxisReading
 from sequencer.run import Confirmations
 
@@ -250,10 +266,40 @@ def test_an_axis_that_was_stopped_off_rests_after_its_next_press() -> None:
 def test_a_current_that_has_fallen_back_is_that_of_a_winding_that_turns() -> None:
     """R45, R48: it rose from 10 to 28 A and is at 20 A: whatever is read, no jam is told by it."""
     waits = {"following": 0.05, "behind": "wait", "settle": 60_000_000}
+    currents = {20: 10.0, 21: 10.0, 22: 10.0, 23: 28.0}
     for last, jammed in ((20.0, False), (28.0, True)):
         rig = started(checked(on_lift(tolerance=waits, most_current=40.0), move("m", {"lift": 2.0})), ticks=20)
         stood = rig.positions["lift"]
-        currents = {20: 10.0, 21: 10.0, 22: 10.0, 23: 28.0}
         rig.readings["lift"] = lambda tick, last=last, stood=stood: AxisReading(stood, 0.0, currents.get(tick, last))
         rig.run(20)
         assert ("while its current rises from 10 to 28 A" in rig.kinds("fault")[0].text) is jammed
+
+
+def test_a_sensor_that_is_assumed_stays_so_whatever_it_reads() -> None:
+    """R50: read anew, read otherwise, or not read; until it is believed again."""
+    rig = started(checked(machine(), wait("A", 9.0)), beam=lambda tick: (False, True, None)[tick % 3], ticks=2)
+    rig.runner.assume("beam", False)
+    seen = []
+    for _ in range(7):
+        rig.run(1)
+        seen.append(rig.runner._host.values["beam"])
+    assert seen == [False] * 7
+    rig.runner.assume("beam", None)
+    rig.run(2)
+    assert rig.runner._host.values["beam"] is True
+
+
+def test_a_parameter_out_of_its_range_is_told_with_six_figures() -> None:
+    """R25, R40."""
+    routine = checked(machine(), wait("A", 0.1), parameters=[number_parameter("h", 0.5, -1.0, 2.0)])
+    with pytest.raises(RequestRefused, match=r"h is 2\.34568; allowed are -1 to 2"):
+        Rig(routine).start(parameters={"h": 2.3456789})
+
+
+def test_a_step_that_its_own_time_ends_is_done_in_the_tick_of_a_stop() -> None:
+    """R23, R21: the times of that tick count."""
+    for ticks, outcome in ((9, "aborted"), (10, "done")):
+        rig = started(checked(machine(), wait("A", until=[">=", "A.elapsed", 0.2])), ticks=ticks)
+        rig.runner.abort()
+        rig.run(1)
+        assert rig.ends("A") == [(ticks, outcome)]
