@@ -29,7 +29,7 @@ from rig import (
 from profiles import ProfileError
 from sequencer.errors import RequestRefused
 from sequencer.ports.readings import AxisReading
-from sequencer.run import Confirmations
+from sequencer.run import Confirmations, step_kinds
 
 BEAM = ["holds", "beam"]
 OFF = [{"mode": "off", "voltage": 0.0, "when": None}]
@@ -77,12 +77,12 @@ def test_a_spin_that_is_off_turns_nothing_any_more() -> None:
 @pytest.mark.parametrize("value", [1.0, -1.0, 0.5])
 def test_a_spin_that_turns_by_whatever_value_may_still_change_something(drive: str, value: float) -> None:
     """R40."""
-    spin = pulse("p", {"roller": value}, 1.0)
+    spin = pulse("p", {"roller": value}, until=[">", "lift", 5.0], timeout=9.0)
     spin["drives"] = [["axis", 2, drive, value]]
-    rig = started(checked(machine(), spin, wait("A", until=[">", "lift", 5.0], timeout=9.0)), ticks=50)
+    rig = started(checked(machine(), spin), ticks=50)
     assert rig.kinds("stuck") == []
-    rig.run(5)
-    assert len(rig.kinds("stuck")) == 1
+    spin["drives"] = [["axis", 2, drive, 0.0]]
+    assert len(started(checked(machine(), spin), ticks=5).kinds("stuck")) == 1
 
 
 def test_an_axis_without_power_may_lose_its_zero_while_its_step_waits() -> None:
@@ -303,3 +303,29 @@ def test_a_step_that_its_own_time_ends_is_done_in_the_tick_of_a_stop() -> None:
         rig.runner.abort()
         rig.run(1)
         assert rig.ends("A") == [(ticks, outcome)]
+
+
+@pytest.mark.parametrize(("early", "end"), [(5_000_000, 10), (5_000_001, 11)])
+def test_a_step_sees_again_a_quarter_of_a_period_before_its_time(early: int, end: int) -> None:
+    """R15, R17: blind for 0.2 s, less 5 ms and a nanosecond more."""
+    rig = started(checked(machine(), wait("A", until=["not", BEAM], blind=0.2)), ticks=10).run(
+        2, gap=20_000_000 - early
+    )
+    assert rig.ends("A") == [(end, "done")]
+
+
+@pytest.mark.parametrize("gated", [False, True])
+def test_a_step_that_can_not_be_planned_is_a_fault_of_the_machine(gated: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """R30, R47: at its beginning, or when its gate opens."""
+
+    def fail(*given: Any) -> Any:
+        raise ProfileError("by hand")
+
+    monkeypatch.setattr(step_kinds, "trapezoid", fail)
+    out = dict(checked(machine(), wait("out", 0.1)).routine)
+    step = move("m", {"lift": 1.0}, "A", **({"once": BEAM} if gated else {}))
+    rig = started(checked(machine(), wait("A", 0.1), step, on_fault=out), beam=lambda tick: tick >= 8, ticks=20)
+    (fault,) = [event for event in rig.kinds("fault") if event.run]
+    assert (fault.tick, fault.step, fault.text) == (8 if gated else 5, "m", "m: by hand")
+    assert rig.outcomes("r")[0][1] == "faulted"
+    assert rig.starts("out") == []
