@@ -329,3 +329,14 @@ def test_a_step_that_can_not_be_planned_is_a_fault_of_the_machine(gated: bool, m
     assert (fault.tick, fault.step, fault.text) == (8 if gated else 5, "m", "m: by hand")
     assert rig.outcomes("r")[0][1] == "faulted"
     assert rig.starts("out") == []
+
+
+def test_a_number_may_be_assumed_and_believed_again() -> None:
+    """R50: a whole number as a number with a point."""
+    rig = started(checked(machine(), wait("A", 9.0)), pressure=0.5, ticks=2)
+    rig.runner.assume("pressure", 3)
+    rig.run(2)
+    assert repr(rig.runner._host.values["pressure"]) == "3.0"
+    rig.runner.assume("pressure", None)
+    rig.run(2)
+    assert rig.runner._host.values["pressure"] == 0.5
