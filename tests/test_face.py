@@ -41,3 +41,9 @@ def test_a_package_and_the_function_of_its_name_are_one(first: str) -> None:
     lines = (first, "from sequencer import plan", "print(callable(plan), plan.Plan.__name__)")
     code = "\n".join([*lines, "import sequencer.plan as same", "print(same is plan)"])
     assert python(code).split() == ["True", "Plan", "True"]
+
+
+@pytest.mark.parametrize("first", ["from sequencer.study import Drill", "import sequencer.study.drilling", ""])
+def test_a_drill_can_be_called_whatever_was_imported_before(first: str) -> None:
+    lines = (first, "from sequencer import drill", "print(callable(drill), callable(__import__('sequencer').drill))")
+    assert python("\n".join(lines)).split() == ["True", "True"]

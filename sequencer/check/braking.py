@@ -119,4 +119,4 @@ def _loads(machine: Machine, axis: Axis) -> Iterator[tuple[float, float]]:
 
 
 def _shown(axis: Axis, deceleration: float) -> str:
-    return show(float(f"{deceleration:.3g}"), axis.acceleration_dimension)
+    return show(float(f"{deceleration:.4g}"), axis.acceleration_dimension)

@@ -21,13 +21,13 @@ from sequencer.check.spans import ROUNDING, Span
 from sequencer.clearance.box import Pair
 from sequencer.routine.routine import ANYWHERE
 
-_MOST_LOOKS = 1_500
+_MOST_LOOKS = 3_000
 """So many boxes are looked at; what is not shown to be clear by then is left out [1]."""
 
 _FINEST = 1.0 / 32.0
 """Boxes are cut no finer than this share of the travel of each axis [1]."""
 
-_MOST_BOXES = 48
+_MOST_BOXES = 64
 """The largest so many are kept: the routine is judged from each [1]."""
 
 Start = dict[str, Span]
@@ -54,7 +54,7 @@ def clear_starts(order: Order, bodies: Bodies) -> ClearStarts | None:
     flat = order.flat
     if flat.routine.start != ANYWHERE:
         return None
-    cells = start_cells(flat.machine, start_spans(flat))
+    cells = [_beyond_the_ends(bodies, cell) for cell in start_cells(flat.machine, start_spans(flat))]
     firsts = [one.node.step for one in order.occurrences if not one.started and not one.ended]
     pairs = [
         pair
@@ -67,6 +67,17 @@ def clear_starts(order: Order, bodies: Bodies) -> ClearStarts | None:
     boxes = sorted(_joined(found), key=lambda box: -_size(bodies, box))[:_MOST_BOXES]
     whole = sum(_size(bodies, cell) for cell in cells)
     return ClearStarts(tuple(boxes), min(1.0, sum(_size(bodies, box) for box in boxes) / whole) if whole else 0.0)
+
+
+def _beyond_the_ends(bodies: Bodies, cell: Mapping[str, Span]) -> Start:
+    """The same a little beyond the ends of the travel, where an axis may be measured to stand."""
+    found = {}
+    for name, (low, high) in cell.items():
+        axis = bodies.tree.axes[name]
+        first, last = axis.travel or (low, high)
+        beyond = axis.tolerance.position
+        found[name] = (low - beyond if low <= first else low, high + beyond if high >= last else high)
+    return found
 
 
 def _clear(

@@ -249,25 +249,27 @@ _STILL = 1e-6
 
 
 def _needs(drive: AxisDrive, demands: PlanDemands, axis: str, index: int) -> list[tuple[_Need, Drawn]]:
-    """What an axis needs at an instant: first with nothing held and the mean of its counterbalance, then with all else
-    that is declared."""
-    found: list[tuple[_Need, Drawn]] = []
+    """What an axis needs at an instant: first with the least of loads and the mean of its counterbalance, then the
+    greatest and the least force over all that is declared."""
     low, high = drive.springs
+    springs = [(low, "the least counterbalance"), (high, "the greatest counterbalance")] if low != high else [(low, "")]
+    found: list[_Need] = []
     for piece, table in demands.by_piece.items():
-        lightest = not found
         demand = table[axis][index]
         sense = sense_of(demand)
         moving = demand.moving + drive.inertia * demand.acceleration
-        springs = [(low, "the least counterbalance"), (high, "the greatest counterbalance")]
-        if low == high:
-            springs = [(low, "")]
-        if lightest:
-            springs.insert(0, (0.5 * (low + high), ""))
+        bare = drive.needed(moving, demand.weight, 0.0, demand.velocity, sense)
+        if not found:
+            found.append(_Need(demand, bare - 0.5 * (low + high), sense, ""))
         for spring, words in springs:
-            force = drive.needed(moving, demand.weight, spring, demand.velocity, sense)
-            carried = " and ".join(filter(None, (piece or "", words)))
-            found.append((_Need(demand, force, sense, carried), drive.drawn(force, demand.velocity, sense)))
-    return found
+            found.append(_Need(demand, bare - spring, sense, " and ".join(filter(None, (piece or "", words)))))
+    # Motors that can make the greatest and the least force can make all between.
+    worst = [found[0], max(found[1:], key=_force), min(found[1:], key=_force)]
+    return [(need, drive.drawn(need.force, need.demand.velocity, need.sense)) for need in worst]
+
+
+def _force(need: _Need) -> float:
+    return need.force
 
 
 def _worst(one: ActuatorPeak, other: ActuatorPeak) -> ActuatorPeak:

@@ -224,10 +224,20 @@ def _sense(here: Held, place: float, axis: Axis) -> float:
 
 def _at(table: Sequence[Held], place: float, low: float, part: float) -> Held:
     """What is so at a place, evenly between the places of the table."""
-    share = min(max((place - low) / part, 0.0), float(_PLACES))
-    index = min(int(share), _PLACES - 1)
-    one, other, rest = table[index], table[index + 1], share - index
-    return Held(*(a + rest * (b - a) for a, b in zip(one, other, strict=True)))
+    share = (place - low) / part
+    index = min(max(int(share), 0), _PLACES - 1)
+    rest = share - index
+    if rest == 0.0:
+        return table[index]
+    one, other = table[index], table[index + 1]
+    return Held(
+        one.position + rest * (other.position - one.position),
+        one.pull + rest * (other.pull - one.pull),
+        one.weight + rest * (other.weight - one.weight),
+        one.hold,
+        one.slide,
+        one.inertia + rest * (other.inertia - one.inertia),
+    )
 
 
 def _instants(plan: Plan) -> list[float]:

@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from sequencer.cli.output import Output
+from sequencer.units import show
 
 if TYPE_CHECKING:
     from sequencer.check import Examination
+    from sequencer.check.dead_actuator import DeadActuator
     from sequencer.check.feasibility import Feasibility
-    from sequencer.check.one_dead import DeadActuator
     from sequencer.check.unpowered import WithoutPower
     from sequencer.machine.machine import Machine
 
@@ -27,15 +28,17 @@ def say_actuators(machine: Machine, examination: Examination, output: Output) ->
     plan, found, unpowered = examination.plan, examination.feasibility, examination.unpowered
     if plan is None or found is None or unpowered is None:
         output.say("no motors with their loads are declared; what they can do is not judged")
-        return {"feasibility": None, "one_dead": None, "unpowered": None}
-    from sequencer.check.one_dead import one_dead
+        return {"feasibility": None, "braking": None, "one_dead": None, "unpowered": None}
+    from sequencer.check.dead_actuator import one_dead
 
     dead = one_dead(plan, found)
     _say_peaks(found, output)
+    brakes = _say_braking(machine, output)
     _say_dead(dead, output)
     _say_unpowered(machine, unpowered, output)
     return {
         "feasibility": found.as_json(),
+        "braking": brakes,
         "one_dead": [one.as_json() for one in dead],
         "unpowered": unpowered.as_json(),
     }
@@ -67,10 +70,33 @@ def _say_peaks(found: Feasibility, output: Output) -> None:
         output.say(f"not judged, for their motors or loads are not declared: {', '.join(found.not_judged)}")
 
 
+def _say_braking(machine: Machine, output: Output) -> list[dict[str, Any]]:
+    """The deceleration that stopping may count on, beside what the limits promise."""
+    from sequencer.check.braking import sure_braking
+
+    rows, data = [], []
+    for axis in machine.axes.values():
+        sure = sure_braking(machine, axis.name)
+        if sure is None:
+            continue
+        lowest, highest = axis.limits.acceleration
+        limits, given = (-lowest, highest), (sure.upwards, sure.downwards)
+        shown = [show(float(f"{one:.4g}"), axis.acceleration_dimension) for one in (*limits, *given)]
+        rows.append((axis.name, *shown))
+        data.append({"axis": axis.name, **sure._asdict()})
+    if rows:
+        output.say()
+        output.say(
+            "braking, as the limits ask for it and as motors surely give it (battery low, no help from friction):"
+        )
+        output.table(("axis", "upwards, asked", "downwards, asked", "upwards, sure", "downwards, sure"), rows)
+    return data
+
+
 def _say_dead(dead: tuple[DeadActuator, ...], output: Output) -> None:
     if not dead:
         return
-    from sequencer.check.one_dead import CAUTION
+    from sequencer.check.dead_actuator import CAUTION
 
     output.say()
     output.say("with one of several actuators of an axis dead:")

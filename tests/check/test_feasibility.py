@@ -6,35 +6,33 @@ battery V = V_oc - R_b I; the numbers are worked by hand in each test.
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from dataclasses import replace
-from math import sqrt
+from math import cos, sqrt
 from pathlib import Path
 
+import motors
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from profiles import Limits
-from sequencer import Plant, Runner, load_routine
+from sequencer import Plant, Runner, load_routine, rehearse
 from sequencer.check import Examination, examine
+from sequencer.check.dead_actuator import CAUTION, one_dead
+from sequencer.check.demand import demands_of
+from sequencer.check.drive import AxisDrive
 from sequencer.check.feasibility import ActuatorPeak, Feasibility, feasibility_of
-from sequencer.check.one_dead import CAUTION, one_dead
 from sequencer.machine.axis import Axis, Load, Mount, Tolerance
 from sequencer.machine.machine import Battery
 from sequencer.machine.piece import Piece
 from sequencer.plan import plan
-from sequencer.plant import OtherLoad
+from sequencer.plant import ActuatorDead, OtherLoad
 from sequencer.rehearse.gauges import ScriptedGauges
 from sequencer.rehearse.performance import Performance
 from sequencer.rehearse.rehearsal import start_positions
+from sequencer.routine.parameters import NumberParameter
 from sequencer.routine.steps import At, Drive, Move, Press, Pulse, Step
-
-_SPEC = importlib.util.spec_from_file_location("check_motors", Path(__file__).with_name("motors.py"))
-assert _SPEC is not None
-assert _SPEC.loader is not None
-motors = importlib.util.module_from_spec(_SPEC)
-sys.modules["check_motors"] = motors
-_SPEC.loader.exec_module(motors)
+from sequencer.units import VOLTAGE
 
 DEMO = Path(__file__).parents[2] / "demos" / "lantern"
 TURN = motors.TURN
@@ -244,6 +242,124 @@ def test_an_axis_with_one_motor_is_not_in_the_table_and_one_without_a_load_is_sa
     examination = examine(motors.routine(bare))
     assert examination.feasibility is None
     assert examination.assumes[-1] == "not judged: whether the actuators can follow, and where axes go without power"
+
+
+def test_the_plant_bears_out_what_one_motor_of_two_still_does() -> None:
+    """As planned the one that is left falls behind and the axis faults; as slow as the table says it gets there."""
+    pair = tuple(motors.actuator(name, winding_limit=10.0, efficiency=0.9) for name in ("left", "right"))
+    load = Load(mass=20.0, coulomb=10.0, viscous=5.0)
+    axis = motors.slide(load, *pair, direction=0.0, limits=Limits(0.8, 8.0), between="carry_on")
+    step = Step("raise", Move((("lift", At(0.9)),)), profile="trapezoid")
+    of = motors.machine(replace(axis, tolerance=Tolerance(0.01, following=0.012)))
+    made = plan(motors.routine(of, step))
+    (row, *_) = [row for row in one_dead(made, feasibility_of(made)) if row.actuator == "left" and row.step]
+    assert row.slower is not None
+    assert row.slower > 1.2
+    assert row.limits is not None
+    velocity, acceleration = row.limits
+
+    def outcome(limits: Limits) -> str:
+        slowed = replace(of, axes={"lift": replace(of.axes["lift"], limits=limits)})
+        checked = examine(motors.routine(slowed, step)).checked
+        assert checked is not None
+        return rehearse(checked, machine=slowed, faults=[ActuatorDead("lift", "left")]).outcome
+
+    assert outcome(axis.limits) == "faulted"
+    # A twentieth less, for what the loop needs to correct errors.
+    assert outcome(Limits(0.95 * 0.8 * velocity, 0.95 * 8.0 * acceleration)) == "done"
+
+
+masses = st.floats(0.5, 30.0)
+
+
+@settings(max_examples=40, deadline=None)
+@given(masses, masses, st.floats(0.0, 60.0), st.floats(5.0, 60.0))
+def test_more_mass_never_takes_less_and_less_current_never_leaves_more(
+    one: float, other: float, coulomb: float, limit: float
+) -> None:
+    def found(mass: float, amps: float) -> ActuatorPeak:
+        axis = motors.slide(Load(mass=mass, coulomb=coulomb), motors.actuator(winding_limit=amps))
+        return peak(feasibility_of(motors.planned(motors.machine(axis))), "raise")
+
+    light, heavy = sorted((one, other))
+    easy, hard = found(light, 60.0), found(heavy, 60.0)
+    assert hard.amps >= easy.amps - 1e-9
+    assert hard.volts >= easy.volts - 1e-9
+    assert hard.margin is not None
+    assert easy.margin is not None
+    assert hard.margin <= easy.margin + 1e-9
+    weak = found(heavy, limit)
+    assert weak.margin is not None
+    assert weak.margin <= hard.margin + 1e-9
+    assert weak.amps <= limit + 1e-9
+
+
+def test_a_dead_motor_still_rubs_and_turns_with_its_axis() -> None:
+    """2 A without load are 2 * 2.0 / 98 N m of friction in each motor, 200 pi times that at the slide."""
+    motor = replace(motors.MOTOR, no_load_current=2.0, rotor_inertia=1e-5)
+    pair = tuple(replace(motors.actuator(name), motor=motor) for name in ("left", "right"))
+    axis = motors.slide(Load(mass=10.0, coulomb=20.0), *pair)
+    whole, dead = AxisDrive(axis), AxisDrive(axis, frozenset({"left"}))
+    assert whole.friction(0.5) == dead.friction(0.5) == pytest.approx(20.0 + 2 * 2.0 * 2.0 / 98.0 * TURN)
+    assert whole.inertia == dead.inertia == pytest.approx(2 * 1e-5 * TURN**2)
+    assert dead.most(12.0, 0.0, 1.0, 0.0) == pytest.approx(whole.most(12.0, 0.0, 1.0, 0.0) / 2.0)
+
+
+def test_a_turning_arm_pulls_outwards_at_its_slide() -> None:
+    """Level at 2 rad/s, the arm points along the slide: m l w^2 = 2.4 N hold it back, and nothing else moves."""
+    arm = Axis(
+        "arm",
+        "rotary",
+        Limits(2.0, 10.0),
+        (-1.0, 1.0),
+        mount=Mount(to="lift"),
+        tolerance=Tolerance(0.02),
+        load=Load(mass=2.0, centre=(0.3, 0.0)),
+        actuators=(replace(motors.actuator("turner"), ratio=50.0, travel_per_turn=None),),
+    )
+    of = motors.machine(motors.slide(Load(mass=8.0), direction=0.0), arm)
+    of = replace(of, presets={"low": replace(of.presets["low"], positions={"lift": 0.1, "arm": -0.6})})
+    swing = Step("swing", Move((("arm", At(0.6)),)), profile="trapezoid")
+    table = demands_of(motors.planned(of, swing)).by_piece[None]
+    passing = [n for n, one in enumerate(table["arm"]) if abs(one.velocity - 2.0) < 1e-9]
+    for number in passing:
+        angle = table["arm"][number].position
+        assert table["lift"][number].moving == pytest.approx(-2.0 * 0.3 * 2.0**2 * cos(angle), abs=1e-6)
+    assert len(passing) >= 3
+
+
+def test_a_spring_that_is_too_strong_must_be_held_back() -> None:
+    """Up with 118 N against nothing, or held back with 400 N - 118 N, of which the gear takes its part."""
+    axis = motors.slide(Load(mass=10.0, counterbalance=(0.0, 400.0)))
+    found = feasibility_of(motors.planned(motors.machine(axis)))
+    # Most while it brakes: m (g - a) - 400 N, and then it is held at rest with m g - 400 N and no motion to help.
+    assert peak(found, "raise").amps == pytest.approx((400.0 - 10.0 * motors.GRAVITY) / TURN / 0.02, rel=1e-3)
+
+
+def test_with_one_of_two_dead_speed_falls_where_volts_run_out() -> None:
+    """Level, 100 N of friction at 0.9 m/s: one motor needs 7.96 A, 0.955 V and 10.8 V; the battery has 11.34 V."""
+    pair = tuple(motors.actuator(name, efficiency=1.0) for name in ("left", "right"))
+    axis = motors.slide(Load(mass=0.1, coulomb=100.0), *pair, direction=0.0, limits=Limits(0.9, 4.0))
+    made = motors.planned(motors.machine(axis))
+    amps = 100.0 / TURN / 0.02
+    fastest = (11.5 - 0.02 * amps - 0.12 * amps) / 12.0
+    rows = [row for row in one_dead(made, feasibility_of(made)) if row.step]
+    for row in rows:
+        assert row.slower == pytest.approx(0.9 / fastest, rel=2e-3)
+
+
+def test_a_pulse_counts_with_the_greatest_of_its_range_and_with_all_its_motors() -> None:
+    feeders = tuple(replace(motors.actuator(name), travel_per_turn=None) for name in ("one", "two"))
+    rollers = Axis("rollers", "spin", Limits(100.0, 1000.0), load=Load(inertia=1e-3), actuators=feeders)
+    of = motors.machine(motors.slide(Load(mass=1.0)), rollers)
+    spin = Step("spin", Pulse((Drive("rollers", "pull", "voltage"),)), duration=10**9)
+    pull = NumberParameter("pull", 3.0, VOLTAGE, (-2.0, 6.0))
+    found = feasibility_of(plan(replace(motors.routine(of, spin), parameters={"pull": pull})))
+    assert peak(found, "spin", "one").volts == 6.0
+    (sag,) = [sag for sag in found.sags if sag.step == "spin"]
+    watts = 2 * 50.0**2 * 0.12  # 6 V / 0.12 ohm are 50 A in each
+    held = peak(found, "").watts
+    assert sag.volts == pytest.approx(0.5 * (11.5 + sqrt(11.5**2 - 4.0 * 0.02 * (watts + held))), rel=1e-6)
 
 
 AMPS, VOLTS = 0.10, 0.05

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from dataclasses import replace
 from pathlib import Path
 
+import motors
 import pytest
 
 from profiles import Limits
@@ -15,19 +14,14 @@ from sequencer.check import examine
 from sequencer.check.braking import sure_braking
 from sequencer.check.unpowered import without_power
 from sequencer.machine.axis import Axis, Load, Mount, Tolerance
+from sequencer.machine.body import Body, Clearance
 from sequencer.machine.condition import parse_condition
 from sequencer.machine.interlock import KeepOut, MustStay
+from sequencer.machine.piece import Piece
 from sequencer.plan import plan
 from sequencer.plant import Disabled
 from sequencer.ports.orders import AxisOrder, Orders
 from sequencer.routine.steps import At, Move, Step
-
-_SPEC = importlib.util.spec_from_file_location("check_motors_too", Path(__file__).with_name("motors.py"))
-assert _SPEC is not None
-assert _SPEC.loader is not None
-motors = importlib.util.module_from_spec(_SPEC)
-sys.modules["check_motors_too"] = motors
-_SPEC.loader.exec_module(motors)
 
 DEMO = Path(__file__).parents[2] / "demos" / "lantern"
 G = motors.GRAVITY
@@ -188,7 +182,7 @@ def test_limits_that_promise_more_than_motors_surely_give_leave_it_undecided() -
     assert found.found == pytest.approx(9.0 * 0.02 * motors.TURN / 10.0 - G, rel=1e-6)
     assert found.message == (
         "lift is to brake from motion downwards with 2 m/s2; with the battery under its greatest load and the worst of "
-        "what is declared its motors surely give 1.5 m/s2"
+        "what is declared its motors surely give 1.503 m/s2"
     )
 
 
@@ -198,3 +192,44 @@ def test_an_axis_that_is_not_moved_need_not_brake() -> None:
     step = Step("go", Move((("other", At(0.5)),)))
     found = examine(motors.routine(motors.machine(weak, other), step)).findings
     assert [finding for finding in found if finding.rule == "braking"] == []
+
+
+def test_a_heavier_piece_leaves_less_to_brake_with() -> None:
+    axis = motors.slide(Load(mass=10.0), motors.actuator(winding_limit=20.0))
+    of = motors.machine(axis, pieces={"brick": Piece("brick", mass=5.0, carried_by="lift")})
+    found = sure_braking(of, "lift")
+    assert found is not None
+    force = 20.0 * 0.02 * motors.TURN
+    assert found.downwards == pytest.approx(force / 15.0 - G, rel=1e-6)
+    assert found.upwards == pytest.approx(force / 15.0 + G, rel=1e-6)
+
+
+def test_a_slide_that_counts_downwards_sinks_forwards() -> None:
+    axis = motors.slide(Load(mass=10.0, coulomb=5.0), direction=-motors.pi / 2.0)
+    found = without_power(motors.planned(motors.machine(axis)), [0.0])
+    assert found.tendencies["lift"] == {"sinks"}
+    assert found.ways[0].span == pytest.approx((0.1, 1.0))
+
+
+def test_what_stays_empty_may_sink_with_a_piece() -> None:
+    axis = motors.slide(Load(mass=10.0, coulomb=100.0))
+    of = motors.machine(axis, pieces={"brick": Piece("brick", mass=1.0, carried_by="lift")})
+    assert without_power(motors.planned(of)).tendencies["lift"] == {"sinks", "stays"}
+
+
+def test_bodies_that_may_meet_without_power_are_told_but_not_where_a_step_lets_them_touch() -> None:
+    square = ((-0.1, 0.0), (0.1, 0.0), (0.1, 0.05), (-0.1, 0.05))
+    floor = tuple((x, y - 0.1) for x, y in square)
+    bodies = {"foot": Body("foot", "lift", (square,)), "floor": Body("floor", "frame", (floor,))}
+    pair = (Clearance(("foot", "floor"), margin=0.08),)
+    changes = {"bodies": bodies, "clearances": pair}
+    (said,) = warnings(motors.slide(Load(mass=10.0, coulomb=5.0)), **changes)
+    assert said.startswith(
+        "with the power cut between 0.00 s and 1.85 s, foot and floor may meet: at first lift within 0 m"
+    )
+    assert warnings(motors.slide(Load(mass=10.0, coulomb=120.0)), **changes) == []
+    of = motors.machine(motors.slide(Load(mass=10.0, coulomb=5.0)), **changes)
+    step = Step("raise", Move((("lift", At(0.9)),)), profile="trapezoid", touching=("foot", "floor"))
+    (found,) = [one for one in examine(motors.routine(of, step)).findings if one.rule == "unpowered"]
+    # Only at the end of the plan, when the step is over, are they two bodies again.
+    assert found.begin == found.until == pytest.approx(1.85)

@@ -23,6 +23,7 @@ def test_tables_of_motors_of_one_dead_and_of_no_power(call: Call, monkeypatch: p
     assert rise[:3] == ["rise", "lift:", "left"]
     assert (rise[4], rise[6], rise[8]) == ("V", "A", "W")
     assert any(line.startswith("lift: left   rise") and line.endswith("as planned") for line in lines)
+    assert any(line.startswith("lift   6 m/s2") for line in lines)
     assert "the one that is left carries all. Inspect it first" in done.out
     assert any(line.startswith("wrist  sinks or stays") for line in lines)
 
@@ -34,6 +35,7 @@ def test_the_same_as_json_and_only_where_it_is_asked_for(call: Call) -> None:
         data["feasibility"]["actuators"][0]
     )
     assert {row["slower"] for row in data["one_dead"]} == {1.0}
+    assert [row["axis"] for row in data["braking"]] == ["lift", "wrist"]
     assert data["unpowered"]["axes"][0] == {"axis": "lift", "does": ["stays"]}
     assert "feasibility" not in call("check", path, "--json").data
 

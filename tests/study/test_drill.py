@@ -12,6 +12,7 @@ import pytest
 
 from sequencer import ModelError, Routine, check, drill, load_routine, rehearse
 from sequencer.pack import CheckedRoutine
+from sequencer.plant import SensorSilent, SensorStuck
 from sequencer.rehearse import MeasuredClearance
 from sequencer.study import Drill, DrillReport, DrillRow, single_faults
 from sequencer.study.drill_report import AxisWay
@@ -262,3 +263,28 @@ def test_rows_are_written_as_csv_with_units() -> None:
     assert (read["fault"], read["at [s]"], read["noticed [s]"]) == ("cancel", "0.5", "0.01")
     assert (read["travel axis"], read["travel [m or rad]"], read["conflicts"]) == ("lift", "0.1", "a, b; c")
     assert report.as_json()["rows"][0]["travel"] == {"axis": "lift", "way": 0.1}
+
+
+def test_what_happens_without_a_fault_too_is_not_noticing() -> None:
+    """A drop chooses its branch every time; that the rollers jam changes nothing that anybody could see."""
+    routine = load_routine(DEMO / "drop.routine.yaml")
+    specs = [spec for spec in routine.rehearsals if spec.name == "a lantern"]
+    report = drill(
+        check(routine),
+        machine=routine.machine,
+        specs=[*specs, *specs],
+        middles_only=True,
+        choose=lambda fault: fault.words == "rollers: jams",
+    )
+    assert [(one.outcome, one.noticed) for one in report.rows] == [("done", None)] * len(report.rows)
+    # The same rehearsal twice has no step that the first has not.
+    assert len(report.rows) == len({one.at for one in report.rows})
+    assert report.left_out[-1].endswith("ask: no rehearsal that ends well comes to them")
+
+
+def test_a_sensor_stuck_as_it_reads_keeps_the_value_of_the_instant() -> None:
+    machine = load_routine(DEMO / "hang_ridge.routine.yaml").machine
+    (stuck,) = [one for one in single_faults(machine) if one.words == "range_to_hook: stuck as it reads"]
+    (fault,) = stuck.faults_at(0.5, {"range_to_hook": 0.42})
+    assert fault == SensorStuck("range_to_hook", 0.42, at=0.5)
+    assert stuck.faults_at(0.5, {"range_to_hook": None}) == (SensorSilent("range_to_hook", at=0.5),)
