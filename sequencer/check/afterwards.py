@@ -92,7 +92,7 @@ def examine_afterwards(
         bodies = None
         if clearance is not None:
             bodies = ClearanceSearch(own.order, own.phases, clearance.bodies, clearance.proofs)
-        found = [replace(one, step=_path(key, one.step)) for one in _findings(flat, own, bodies, surveyed, places)]
+        found = [_placed(key, one) for one in _findings(flat, own, bodies, surveyed, places)]
         data = None
         if surveyed.plan is not None:
             # Where it looks its way up, that tells whether it may start.
@@ -182,6 +182,18 @@ def _findings(
     yield from keep_out_findings(search, None)
     if clearance is not None:
         yield from encounter_findings(clearance, None)
+
+
+def _placed(key: AfterwardsKey, found: Finding) -> Finding:
+    """A finding under the path names of the steps, which may be those of other steps in the routine itself."""
+    way, witness = found.way_in, found.witness
+    if witness is not None:
+        steps = tuple(_path(key, step) for step in witness.steps)
+        witness = witness._replace(steps=steps, waits=_path(key, witness.waits) if witness.waits else "")
+    if way is not None:
+        steps = tuple(_path(key, step) for step in way.steps)
+        way = way._replace(steps=steps, waits=_path(key, way.waits) if way.waits else "")
+    return replace(found, step=_path(key, found.step), witness=witness, way_in=way)
 
 
 def _path(key: AfterwardsKey, step: str | None) -> str:

@@ -21,13 +21,13 @@ from sequencer.check.spans import ROUNDING, Span
 from sequencer.clearance.box import Pair
 from sequencer.routine.routine import ANYWHERE
 
-_MOST_LOOKS = 1_500
+_MOST_LOOKS = 3_000
 """So many boxes are looked at; what is not shown to be clear by then is left out [1]."""
 
 _FINEST = 1.0 / 32.0
 """Boxes are cut no finer than this share of the travel of each axis [1]."""
 
-_MOST_BOXES = 48
+_MOST_BOXES = 64
 """The largest so many are kept: the routine is judged from each [1]."""
 
 Start = dict[str, Span]

@@ -12,6 +12,7 @@ import networkx as nx
 
 from sequencer.plan.planned import Plan, PlannedStep
 from sequencer.plan.resolve import AfterSteps, FlatRoutine, Node, PassingStep, WithStep
+from sequencer.plan.timing import CUT_SHORT
 
 _ROUNDING = 1e-6
 """Slack below this [s] is none."""
@@ -55,17 +56,20 @@ def _events(plan: Plan, flat: FlatRoutine) -> nx.DiGraph:
         graph.add_edge(motion, end, weight=step.end - step.motion_start)
         graph.add_edge(end, _END, weight=0.0)
         opener = planned.get(step.opened_by or "")
-        if opener is not None and opener.motion_start <= step.motion_start:
+        if opener is not None and motion != start and opener.motion_start <= step.motion_start:
             moved = (opener.name, "motion" if opener.motion_start > opener.start else "start")
             graph.add_edge(moved, motion, weight=step.motion_start - opener.motion_start)
         parent = planned.get(names.get(node.parent, ""))
         if parent is not None:
             # The block ends when all inside has; further passages of a repeat come after the last end of the first.
             graph.add_edge(end, (parent.name, "end"), weight=max(parent.end - last_inside[node.parent], 0.0))
-        for before in _awaited(node):
-            if names[before] in planned:
-                _after(graph, node, step, planned[names[before]])
-        if not any(names[before] in planned for before in _awaited(node)):
+        awaited = [planned[names[before]] for before in _awaited(node) if names[before] in planned]
+        if awaited and isinstance(node.start, AfterSteps) and node.start.any:
+            # The branch that came first; the others were cut short then.
+            awaited = [one for one in awaited if CUT_SHORT not in one.about]
+        for before in awaited:
+            _after(graph, node, step, before)
+        if not awaited:
             begin = (parent.name, "start") if parent is not None else _BEGIN
             graph.add_edge(begin, start, weight=step.start - (0.0 if parent is None else parent.start))
     return graph
@@ -74,10 +78,8 @@ def _events(plan: Plan, flat: FlatRoutine) -> nx.DiGraph:
 def _after(graph: nx.DiGraph, node: Node, step: PlannedStep, before: PlannedStep) -> None:
     start = (step.name, "start")
     match node.start:
-        case AfterSteps(any=first):
-            # Of a join-any only the branch that came first counts.
-            if not first or before.end >= step.start - _ROUNDING:
-                graph.add_edge((before.name, "end"), start, weight=0.0)
+        case AfterSteps():
+            graph.add_edge((before.name, "end"), start, weight=0.0)
         case WithStep():
             graph.add_edge((before.name, "start"), start, weight=0.0)
         case PassingStep():

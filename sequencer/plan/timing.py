@@ -25,6 +25,9 @@ from sequencer.routine.steps import Choose, Press, Repeat, Wait
 Waits = Literal["usual", "shortest", "longest"]
 """How long a wait for a condition takes in a plan: as it says of itself (or one tick), one tick, or its timeout."""
 
+CUT_SHORT = "interrupted in the plan by the branch that comes first"
+"""What is said of a step that loses to another branch of a join."""
+
 _INFINITE = float("inf")
 _MOST_PASSAGES = 1000
 _END, _MOTION, _START = range(3)
@@ -346,7 +349,7 @@ class ForwardPass:
         self.ended.add(index)
         if record is not None:
             record.end = time
-            record.about.append("interrupted in the plan by the branch that comes first")
+            record.about.append(CUT_SHORT)
         self._left(self.flat.nodes[index].parent, index, time)
 
     def _left(self, block: int, index: int, time: float) -> None:

@@ -138,7 +138,7 @@ def _performance(
     plant = Plant(
         machine,
         seed=sample.seed,
-        start=start_positions(checked, machine, start),
+        start=start_positions(machine, start, checked),
         piece=sample.piece,
         faults=sample.faults,
         contacts=sample.contacts,

@@ -152,7 +152,7 @@ def rehearse(
     plant = Plant(
         machine,
         seed=seed,
-        start=start_positions(checked, machine, chosen),
+        start=start_positions(machine, chosen, checked),
         piece=held,
         faults=faults,
         contacts=contacts,
@@ -234,9 +234,10 @@ def play(
 
 
 def start_positions(
-    checked: CheckedRoutine, machine: Machine, start: str | Mapping[str, float]
+    machine: Machine, start: str | Mapping[str, float], checked: CheckedRoutine | None = None
 ) -> Mapping[str, float] | None:
-    """Where a rehearsal of a routine begins: a preset's positions without those of spins, or what is given.
+    """Where a rehearsal begins: a preset's positions without those of spins, or what is given; from anywhere, where
+    the routine may start.
 
     Raises:
         ModelError: an unknown preset.
@@ -244,7 +245,7 @@ def start_positions(
     if not isinstance(start, str):
         return start
     if start == ANYWHERE:
-        return _free_place(machine, checked.routine.get("starts", ()))
+        return _free_place(machine, () if checked is None else checked.routine.get("starts", ()))
     preset = machine.presets.get(start)
     if preset is None:
         raise ModelError(f"start: unknown preset '{start}'; {did_you_mean(start, machine.presets)}")

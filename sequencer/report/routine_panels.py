@@ -13,6 +13,7 @@ from sequencer.report.machine_facts import body_signs, draw_sign
 from sequencer.report.routine_story import Story
 from sequencer.report.scene import Scene, distance_words
 from sequencer.report.svg import Element, shortened, wrapped
+from sequencer.routine.afterwards import AFTERWARDS
 
 if TYPE_CHECKING:
     from sequencer.check.advice import ClearanceAdvice
@@ -174,6 +175,12 @@ class Diagrams(Panel):
             view.draw(root, left + index * (view.width + GAP), top)
 
 
+def title_of(what: str, finding: Finding) -> str:
+    """What stands over a conflict; one in what runs afterwards says so."""
+    place = (finding.step or "").partition("/")[0]
+    return f"{what}, {place}" if place in AFTERWARDS else what
+
+
 class Conflict(Panel):
     """Two bodies where they come too near each other, in words beside, and the diagram of the two steps."""
 
@@ -209,7 +216,7 @@ class Conflict(Panel):
         scene.measure(group, witness.between, witness.places, witness.distance)
         scene.scale_bar(root, left + scene.width, top + scene.height + 14.0)
         x, y = left + scene.width + GAP, top + 14.0
-        title = shortened(" and ".join(witness.between), 14, self.width - scene.width - GAP)
+        title = shortened(title_of(" and ".join(witness.between), self.finding), 14, self.width - scene.width - GAP)
         root.add("text", title, x=x, y=y, font_size=14, class_="strong")
         y += 22.0
         for style, lines in (("soft", self.message), ("strong", self.hint)):

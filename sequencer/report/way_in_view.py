@@ -13,7 +13,7 @@ from sequencer.machine.interlock import KeepOut
 from sequencer.machine.machine import Machine
 from sequencer.plan.planned import Plan
 from sequencer.report.axis_map import AxisMap
-from sequencer.report.routine_panels import BOLD, GAP, LINE, Panel
+from sequencer.report.routine_panels import BOLD, GAP, LINE, Panel, title_of
 from sequencer.report.scene import RING
 from sequencer.report.svg import Element, shortened, wrapped
 
@@ -43,6 +43,7 @@ class WayInView(Panel):
         assert finding.way_in is not None
         self.machine, self.examination = machine, examination
         self.way = finding.way_in
+        self.title = title_of(self.way.box, finding)
         self.rule = next(
             one for one in machine.interlocks if isinstance(one, KeepOut) and one.name == finding.way_in.box
         )
@@ -64,7 +65,7 @@ class WayInView(Panel):
         part.add("title", f"{self.way.box}: what the proof does not keep out of it")
         self._rectangle(part, self._inside(), "blocked")
         plan = self.examination.plan
-        if plan is not None and set(self.names) <= set(plan.initial):
+        if plan is not None and set(self.names) <= set(plan.initial) and self.title == self.way.box:
             group.add("path", d=self._course(plan), class_="course")
         if self.way.axis in self.names:
             self._gate(group)
@@ -73,7 +74,7 @@ class WayInView(Panel):
         self._beside(root, left + _PLOT + GAP, top + 14.0)
 
     def _beside(self, root: Element, x: float, y: float) -> None:
-        title = shortened(self.way.box, 14, self.width - _PLOT - GAP)
+        title = shortened(self.title, 14, self.width - _PLOT - GAP)
         root.add("text", title, x=x, y=y, font_size=14, class_="strong")
         y += 22.0
         for style, lines in (("soft", self.message), ("strong", self.hint), ("soft", self.others)):

@@ -380,7 +380,10 @@ class Supervisor:
 
 def deepens(box: Obstacle, axis: int, before_low: float, before_high: float, low: float, high: float) -> bool:
     """Whether the axis gets deeper into a box that it is already in, measured from the nearer face."""
-    face_low, face_high = box.side(axis)
-    before = min(before_high - face_low, face_high - before_low)
-    after = min(high - face_low, face_high - low)
-    return after > before + ROUNDING
+    faces = box.side(axis)
+    return depth(faces, low, high) > depth(faces, before_low, before_high) + ROUNDING
+
+
+def depth(faces: tuple[float, float], low: float, high: float) -> float:
+    """How deep an interval of an axis lies between the faces of a box [m or rad], measured from the nearer one."""
+    return min(high - faces[0], faces[1] - low)

@@ -189,6 +189,7 @@ class World:
     over: set[int] = field(default_factory=set)
     owner: dict[str, int] = field(default_factory=dict)
     runs_on: dict[str, float] = field(default_factory=dict)
+    braking: dict[str, float] = field(default_factory=dict)
     pressed: dict[str, float] = field(default_factory=dict)
     passages: dict[int, int] = field(default_factory=dict)
     attempts: dict[int, int] = field(default_factory=dict)
@@ -270,6 +271,7 @@ class World:
                 self.place[axis] += share * (ways[axis][0] - self.place[axis])
                 if abs(self.place[axis] - ways[axis][0]) < 1e-12:
                     del ways[axis][0]
+                    self.braking.pop(axis, None)
                 break
         if not any(ways.values()) and self.random.random() < 0.7:
             self.finish(index)
@@ -294,6 +296,7 @@ class World:
     def interrupt(self, index: int) -> None:
         """An axis stops somewhere on its way to where it was bound."""
         for axis, way in self.ways.pop(index, {}).items():
+            self.braking.pop(axis, None)
             if self.owner.get(axis) == index and way:
                 self.runs_on[axis] = self.place[axis] + self.random.random() * (way[0] - self.place[axis])
 
@@ -309,7 +312,9 @@ class World:
 
     def is_open(self, once: Condition | None) -> bool:
         """A gate looks at all that an axis occupies: where it is ordered to be, and its way to stop."""
-        return once is None or self.is_true(once.term, [self.place, {**self.place, **self.runs_on, **self.pressed}])
+        return once is None or self.is_true(
+            once.term, [self.place, {**self.place, **self.runs_on, **self.braking, **self.pressed}]
+        )
 
     def is_true(self, term: Term, places: list[dict[str, float]], wanted: bool = True) -> bool:
         match term:
@@ -334,7 +339,8 @@ class World:
             self.owner[axis] = node.index
             self.pressed.pop(axis, None)
             if axis in self.runs_on:
-                ways[axis].insert(0, self.runs_on.pop(axis))
+                self.braking[axis] = self.runs_on.pop(axis)
+                ways[axis].insert(0, self.braking[axis])
             if isinstance(node.step.body, Press):
                 self.pressed[axis] = ways[axis][-1]
         self.ways[node.index] = ways

@@ -14,7 +14,7 @@ from sequencer.check.phases import phases_of
 from sequencer.check.scenarios import scenarios_of
 from sequencer.plan.resolve import flatten
 from sequencer.routine.routine import Routine
-from sequencer.routine.steps import After, Press, Step, Timeout, With
+from sequencer.routine.steps import After, By, Move, Press, Step, Timeout, With
 
 from crossing import crossing  # isort: skip
 
@@ -146,3 +146,9 @@ def test_a_gate_that_is_tried_opens_or_not_as_if_it_were_there() -> None:
     assert not tried("across < 0.3 m", Gate("across", 1.0, 0.5))
     assert tried(None, Gate("across", 1.0, 0.5), Gate("across", -1.0, 0.3))
     assert not tried(None, Gate("across", 1.0, 0.3), Gate("across", -1.0, 0.5))
+
+
+def test_a_move_by_a_distance_opens_a_gate_that_names_no_goal_of_its_own() -> None:
+    rise = Step("rise", Move((("across", By(0.6)),)))
+    assert stuck(rise, gated("go", "along", 1.0, "across > 0.3 m", With("rise"))) == []
+    assert stuck(rise, gated("go", "along", 1.0, "across > 0.7 m", With("rise"))) == ["go"]

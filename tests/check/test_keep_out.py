@@ -11,7 +11,7 @@ import pytest
 from sequencer.check import Examination
 from sequencer.machine.condition import Condition
 from sequencer.machine.interlock import KeepOut
-from sequencer.machine.machine import Machine
+from sequencer.machine.machine import Machine, Preset
 from sequencer.places import Place
 from sequencer.routine.parameters import PresetParameter
 from sequencer.routine.routine import Routine
@@ -86,6 +86,20 @@ def test_a_gate_must_lie_beyond_the_box_and_the_tracking_band(
     gate = say(f"lift > {threshold} m")
     found = examined(hand, Step("raise", lift(0.6)), Step("tuck", wrist(-60.0), With("raise"), once=gate))
     assert found.verdict == verdict
+
+
+def test_the_line_that_mends_the_way_down_waits_until_the_other_axis_is_below(
+    hand: Machine, say: Say, examined: Examined, said: Said
+) -> None:
+    """The wrist turns in under an eave that the lift leaves downwards; the gate is rounded outwards, two bands off."""
+    eave = KeepOut("eave", (("lift", (0.7, 1.18)), ("wrist", (radians(-20.0), radians(40.0)))))
+    high = Preset("high", {"lift": 1.1, "wrist": radians(90.0)})
+    machine = replace(hand, interlocks=(eave,), presets={**hand.presets, "high": high})
+    steps = Step("lower", lift(0.2)), Step("turn", wrist(0.0), With("lower"))
+    (line,) = said(examined(machine, *steps, start="high"), "keep_out")
+    assert line.endswith("this line mends it: turn: once: lift < 0.64 m")
+    mended = steps[0], replace(steps[1], once=say("lift < 0.64 m"))
+    assert examined(machine, *mended, start="high").verdict == "clear"
 
 
 def test_a_gate_does_not_help_once_the_other_axis_may_go_back(

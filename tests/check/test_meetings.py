@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from crossing import condition, crossing, to
 from random_world import BEAM
@@ -12,6 +14,7 @@ from sequencer.check.phases import phases_of
 from sequencer.check.scenarios import scenarios_of
 from sequencer.check.spans import Span
 from sequencer.check.together import EVERYWHERE, Part, Together
+from sequencer.machine.machine import Preset
 from sequencer.plan.resolve import flatten
 from sequencer.routine.routine import Routine
 from sequencer.routine.steps import After, At, Branch, Choose, Move, Repeat, Step, Timeout, Wait, With
@@ -161,3 +164,82 @@ def test_waits_move_nothing_and_meet_nothing() -> None:
     found = listed(*steps)
     assert "a>along .across" in found
     assert {"a>along b>across", "a.along b>across", "a>along b.across"} <= found
+
+
+def three(*steps: Step) -> set[str]:
+    """The same on a machine with a third slide, `deep`; axes in the order along, across, deep."""
+    machine = crossing()
+    axes = {**machine.axes, "deep": replace(machine.axes["across"], name="deep")}
+    presets = {"low": Preset("low", dict.fromkeys(axes, 0.0))}
+    machine = replace(machine, axes=axes, presets=presets, interlocks=())
+    order = Order(flatten(Routine("r", machine, steps, "low", default_timeout=Timeout("none"))))
+    phases = phases_of(order, scenarios_of(order.flat)[0])
+    found = set()
+    for parts, _ in Together(phases, Gating(phases, {}), dict.fromkeys(axes, EVERYWHERE)).meetings():
+        names = {
+            part.axis: ("" if part.number < 0 else order.occurrences[part.number].name) + (">" if part.moving else ".")
+            for part in parts
+        }
+        found.add(" ".join(names[axis] for axis in axes))
+    return found
+
+
+def test_of_three_axes_two_that_rest_or_move_beside_the_third_must_go_together_as_well() -> None:
+    """While `c` moves, `b` can only have come to move where `a` is over."""
+    steps = (
+        to("a", "along", 0.5),
+        to("b", "across", 0.5, start=After(("a",))),
+        to("c", "deep", 0.5, start=With("a")),
+    )
+    assert three(*steps) == {
+        "a> . c>",
+        "a> . c.",
+        "a> . .",
+        "a. b> c>",
+        "a. b> c.",
+        "a. b> .",
+        "a. . c>",
+        "a. b. c>",
+    }
+
+
+def test_beside_a_third_axis_only_one_of_two_branches_has_moved_anything() -> None:
+    choose = Step("either", Choose((Branch(BEAM, (to("yes", "across", 0.5),)),), (to("no", "along", 0.5),)))
+    assert three(choose, to("c", "deep", 0.5, start=With("either"))) == {
+        ". yes> c>",
+        ". yes> c.",
+        ". yes> .",
+        "no> . c>",
+        "no> . c.",
+        "no> . .",
+        ". . c>",
+        ". yes. c>",
+        "no. . c>",
+    }
+
+
+def test_a_step_takes_all_its_axes_at_once_beside_a_third() -> None:
+    steps = to("p", "along", 0.3), both("s", 0.5, 0.5), to("c", "deep", 0.5, start=With("p"))
+    assert three(steps[0], replace(steps[1], start=After(("p",))), steps[2]) == {
+        "p> . c>",
+        "p> . c.",
+        "p> . .",
+        "s> s> c>",
+        "s> s> c.",
+        "s> s> .",
+        "p. . c>",
+        "s. s. c>",
+        "s> s. c>",  # one of its axes may come to rest first
+        "s. s> c>",
+    }
+
+
+def test_two_steps_in_a_row_of_two_axes_never_move_at_once_beside_a_third() -> None:
+    steps = (
+        to("a", "along", 0.5),
+        to("b", "across", 0.5, start=After(("a",))),
+        to("a2", "along", 0.1, start=After(("b",))),
+        to("c", "deep", 0.5, start=After()),
+    )
+    found = {one for one in three(*steps) if one.endswith("c>")}
+    assert found == {". . c>", "a> . c>", "a. . c>", "a. b> c>", "a. b. c>", "a2> b. c>", "a2. b. c>"}

@@ -16,7 +16,8 @@ from profiles.errors import ProfileError
 from sequencer.check.order import Order
 from sequencer.check.phases import Phase, phases_of
 from sequencer.check.scenarios import scenarios_of
-from sequencer.machine.machine import Machine
+from sequencer.machine.machine import Machine, Preset
+from sequencer.machine.sensor import Sensor
 from sequencer.plan.resolve import flatten
 from sequencer.routine.parameters import NumberParameter
 from sequencer.routine.routine import Routine
@@ -196,3 +197,15 @@ def test_a_gate_is_no_reason_to_be_elsewhere() -> None:
         for once in (None, "along > 0.1 m")
     )
     assert free == gated
+
+
+def test_a_goal_that_a_sensor_chooses_may_be_any_of_its_places() -> None:
+    presets = {
+        name: Preset(name, {"along": 0.0, "across": across}) for name, across in (("a", 0.7), ("b", 0.2), ("c", 0.5))
+    }
+    piece = Sensor("piece", "one_of", values=("none", "lantern", "float"))
+    machine = crossing()
+    machine = replace(machine, presets={**machine.presets, **presets}, sensors={**machine.sensors, "piece": piece})
+    chosen = Step("go", Move(per=("piece", (("lantern", "a"), ("float", "b"), ("none", "c")))))
+    found = phases(to("begin", "across", 0.4), chosen, machine=machine)["go"]
+    assert found == ((0.2, 0.7), (0.2, 0.7), (0.2, 0.7), (0.2, 0.7), True)

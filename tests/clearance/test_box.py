@@ -103,6 +103,20 @@ def test_the_pad_grows_with_the_lengths_that_go_into_the_distance(place, sizes):
     assert linked.centre - linked.lower > PAD + PAD_PER_SIZE * 5.0
 
 
+def test_far_beyond_the_reach_the_pad_of_many_boxes_at_once_grows_with_the_place_too():
+    tip, wall = Body("tip", "out", (around(0.0, 0.0, 0.05),)), Body("wall", "frame", (around(0.65, 0.0, 0.05),))
+    pair = Pair(Tree(by_name(slide("out", (0.0, 0.5))), [tip, wall]), "tip", "wall")
+    lows, highs = np.array([[0.25], [-4e5], [-4e5]]), np.array([[0.25], [-4e5], [-2e5]])
+    found = bounds(pair, lows, highs)
+    for k in range(3):
+        assert found.lower[k] == pytest.approx(pair.bound(lows[k], highs[k]).lower, rel=1e-12)
+    assert found.centre[0] - found.lower[0] < PAD + 3.0 * PAD_PER_SIZE
+    assert found.centre[1] - found.lower[1] > PAD + 0.9 * PAD_PER_SIZE * 4e5
+    # of a wide box the farthest place counts, the middle and half the width together
+    nearest = -2e5
+    assert pair.distance([nearest]) - found.lower[2] > PAD + 0.9 * PAD_PER_SIZE * 4e5
+
+
 def test_the_bound_is_exact_but_for_the_pad_where_only_slides_move():
     """A slide straight at a wall: the least distance is at the end of the stroke."""
     tree = Tree(

@@ -176,3 +176,32 @@ def test_a_cell_is_no_smaller_than_the_finest_share_of_its_branch() -> None:
             (second.duration, [cell.second for cell in found.blocked]),
         ):
             assert min(high - low for low, high in spans) == pytest.approx(share * duration)
+
+
+def test_a_branch_that_stands_in_the_way_before_it_starts_has_to_be_gone_in_time() -> None:
+    """The first rests under a post's far side at its start: the other may come as late as it likes, not it."""
+    found, profiles = looked_at((-0.2, 0.1, 0.5, 0.6), limits=(FAST, SLOW))
+    slack = found.slack()
+    assert isinf(slack.second_late)
+    leaves, comes = profiles["along"].first_time_at(0.11), profiles["up"].first_time_at(0.49)
+    assert leaves is not None
+    assert comes is not None
+    assert slack.first_late == pytest.approx(comes - leaves, abs=0.06)
+
+
+@pytest.mark.parametrize("side", [1.0, -1.0])
+def test_off_its_course_an_axis_may_be_to_either_side(side: float) -> None:
+    """One rail, above or below: within the band on its side it is met, and beyond the band it is not."""
+    axes = by_name(slide("along", (0.0, 1.0)), slide("up", (-0.5, 0.5), Mount("along", direction=deg(90.0))))
+    for away, way in ((0.025, "any"), (0.015, "detour")):
+        ends = sorted((side * away, side * 0.1))
+        tree = Tree(
+            axes,
+            [
+                Body("tip", "up", (around(0.0, 0.0, 0.01),)),
+                Body("rail", "frame", (rectangle(-1.0, 2.0, ends[0], ends[1]),)),
+            ],
+        )
+        first, second = straight_branch(tree, {"along": (0.0, 1.0)}), straight_branch(tree, {"up": (0.0, 0.0)})
+        found = diagram(tree, [Pair(tree, "tip", "rail")], first, second, {}, {"up": 0.01}, finest=1.0 / 8.0)
+        assert found.way == way

@@ -147,6 +147,25 @@ def test_an_unrelated_axis_costs_no_cells():
     assert beside.cells == plain.cells
 
 
+def test_what_is_certain_of_the_least_distance_is_never_above_it_whatever_the_verdict():
+    """Over several pairs: the bound holds for the one that comes nearest, and a spare one does not raise it."""
+    source, numbers = random.Random(42), np.random.default_rng(42)
+    outcomes = set()
+    for number in range(60):
+        tree = random_tree(source, 3)
+        more = Tree(tree.axes, [*tree.bodies.values(), Body("far", "frame", (around(9.0, 9.0, 0.1),))])
+        pairs = [Pair(more, "hand", "far"), Pair(more, "hand", "post", 0.01)]
+        low, high = random_box(source, more)
+        verdict = prove(pairs if number % 2 else pairs[::-1], low, high, budget=source.choice([1, 30, 2_000]))
+        outcomes.add(verdict.outcome)
+        points = numbers.uniform(low, high, (200, len(low)))
+        assert verdict.bound <= distances(pairs[1], points).min() - 0.01 + 1e-12
+        if verdict.outcome == "conflict":
+            assert verdict.distance is not None
+            assert verdict.bound <= verdict.distance - 0.01
+    assert outcomes == {"clear", "conflict", "undecided"}
+
+
 def test_the_room_to_stop_belongs_to_the_box():
     """With the stopping travel of a jerk-limited axis that is still accelerating the box reaches the wall."""
     numbers = case("C41")

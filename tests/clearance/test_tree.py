@@ -195,6 +195,8 @@ def test_a_box_leaves_a_body_outside_all_its_range_and_other_axes_where_they_sta
 def test_a_hinge_turns_about_its_pivot():
     tree = reacher()
     assert tree.origin("wrist", tree.values({"lift": 0.5, "slide": 0.2, "wrist": 1.0})) == pytest.approx((0.4, 0.75))
+    # what a slide carries moves along with all of its motion
+    assert tree.origin("slide", tree.values({"lift": 0.5, "slide": 0.2, "wrist": 1.0})) == pytest.approx((0.25, 0.75))
 
 
 @pytest.mark.parametrize(

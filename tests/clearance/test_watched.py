@@ -37,6 +37,16 @@ def test_neighbours_across_a_hinge_are_exempt_as_joined():
     assert [str(exempt) for exempt in watch(tree).exempt] == ["beam and plate exempt: joined by wrist"]
 
 
+def test_a_body_of_two_parts_covers_a_pivot_with_either_of_them() -> None:
+    """An arm that carries a counterweight behind its hinge is joined to its bracket all the same."""
+    arm = Body("arm", "arm", (rectangle(0.2, 0.4, -0.02, 0.02), rectangle(-0.1, 0.1, -0.02, 0.02)))
+    bracket = Body("bracket", "frame", (around(0.0, 0.0, 0.05), around(0.0, -0.3, 0.05)))
+    tree = Tree(by_name(hinge("arm", (-1.0, 1.0))), [arm, bracket])
+    assert [str(exempt) for exempt in watch(tree).exempt] == ["arm and bracket exempt: joined by arm"]
+    apart = Body("bracket", "frame", (around(0.0, 0.2, 0.05), around(0.0, -0.3, 0.05)))
+    assert names(watch(Tree(tree.axes, [arm, apart])).pairs) == {frozenset(("arm", "bracket"))}
+
+
 def test_what_stands_beside_a_hinge_is_watched():
     """A pin on the frame in the way of an arm that is hinged on the frame does not cover the pivot."""
     tree = Tree(

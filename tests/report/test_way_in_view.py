@@ -19,7 +19,7 @@ from sequencer.machine.machine import Machine, Preset
 from sequencer.report import routine_svg
 from sequencer.report.way_in_view import shown_axes
 from sequencer.routine.routine import Routine
-from sequencer.routine.steps import At, Move, Step, Timeout, With
+from sequencer.routine.steps import After, At, Move, Step, Timeout, With
 
 SVG = "{http://www.w3.org/2000/svg}"
 DEMO = Path(__file__).parents[2] / "demos" / "lantern"
@@ -113,6 +113,22 @@ def test_a_box_of_one_axis_is_shown_beside_another() -> None:
     assert way is not None
     assert shown_axes(routine.machine, box, way.spans) == ("lift", "slide")
     assert rectangle(drawn(routine, examination), "blocked")[2] > 0.0
+
+
+def test_a_way_in_after_a_cancel_is_told_apart_from_the_routine_with_its_plan() -> None:
+    """Its steps may have the names of steps in the routine."""
+    routine, _ = judged(LOW)
+    up, turn = routine.steps
+    after = replace(routine, steps=(up, replace(turn, start=After(("up",)))), on_cancel=routine.steps)
+    examination = examine(after)
+    refused = [one for one in examination.findings if one.refuses]
+    assert [one.way_in.steps for one in refused if one.way_in is not None] == [("on_cancel/up", "on_cancel/turn")]
+    root = drawn(after, examination)
+    titles = [text.text for text in root.iter(f"{SVG}text") if text.get("font-size") == "14"]
+    assert titles == ["low, on_cancel"]
+    assert [
+        one for one in root.iter(f"{SVG}path") if one.get("class") == "course" and "h28" not in one.get("d", "")
+    ] == []
 
 
 def test_the_demo_that_is_wrong_shows_its_keep_out_before_its_bodies() -> None:
