@@ -11,12 +11,15 @@ from typing import NoReturn
 
 from sequencer.cli import (
     check,
+    compare,
     draw,
     drill,
+    health,
     label,
     new,
     order,
     pack,
+    read,
     ready,
     rehearse,
     report,
@@ -30,7 +33,25 @@ from sequencer.errors import MissingExtra, StepgraphError, nearest
 
 VERBS = {
     verb.NAME: verb
-    for verb in (new, draw, check, rehearse, drill, order, pack, ready, report, why, label, tune, retrace, schema)
+    for verb in (
+        new,
+        draw,
+        check,
+        rehearse,
+        drill,
+        order,
+        pack,
+        ready,
+        report,
+        why,
+        compare,
+        health,
+        label,
+        read,
+        tune,
+        retrace,
+        schema,
+    )
 }
 
 FINE, FOUND, COULD_NOT = 0, 1, 2

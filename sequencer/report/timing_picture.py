@@ -9,8 +9,8 @@ from sequencer.report.svg import number
 from sequencer.tune.timing import Timing
 from sequencer.units import TIME, si_unit
 
-WIDTH, HEIGHT = 720.0, 380.0
-LEFT, RIGHT, TOP, BOTTOM = 64.0, 24.0, 84.0, 56.0
+WIDTH, HEIGHT = 720.0, 400.0
+LEFT, RIGHT, TOP, BOTTOM = 64.0, 24.0, 84.0, 76.0
 
 _SHADES = Shades(
     (

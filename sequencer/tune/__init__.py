@@ -1,7 +1,7 @@
-"""What recorded sessions tell: what other code would have decided on them, why runs ended as they did, and which timing
-works.
+"""What recorded sessions tell: why runs ended as they did, what changed between two, what other code would have decided on
+them, and which timing works.
 
-The names are loaded when first used.
+What needs numpy is loaded when it is first used.
 """
 
 from __future__ import annotations
@@ -9,49 +9,43 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING
 
+from sequencer.tune.compare import Change, Comparison, StepChanges, compare
+from sequencer.tune.health import AxisHealth, Health, Measure, health
+from sequencer.tune.rates import Rate, wilson
+from sequencer.tune.retrace import Difference, Retrace, retrace
+from sequencer.tune.why import Account, Near, why
+
 if TYPE_CHECKING:
-    from sequencer.tune.rates import Rate, wilson
-    from sequencer.tune.retrace import Difference, Retrace, retrace
     from sequencer.tune.success import Attempt, Success
     from sequencer.tune.timing import Timing, timing_of
-    from sequencer.tune.why import Account, Near, why
 
 __all__ = [
     "Account",
     "Attempt",
+    "AxisHealth",
+    "Change",
+    "Comparison",
     "Difference",
+    "Health",
+    "Measure",
     "Near",
     "Rate",
     "Retrace",
+    "StepChanges",
     "Success",
     "Timing",
+    "compare",
+    "health",
     "retrace",
     "timing_of",
     "why",
     "wilson",
 ]
 
-_HOMES = {
-    "Account": "why",
-    "Attempt": "success",
-    "Difference": "retrace",
-    "Near": "why",
-    "Rate": "rates",
-    "Retrace": "retrace",
-    "Success": "success",
-    "Timing": "timing",
-    "retrace": "retrace",
-    "timing_of": "timing",
-    "why": "why",
-    "wilson": "rates",
-}
+_HOMES = {"Attempt": "success", "Success": "success", "Timing": "timing", "timing_of": "timing"}
 
 
 def __getattr__(name: str) -> object:
-    home = _HOMES.get(name)
-    if home is None:
+    if name not in _HOMES:
         raise AttributeError(f"module 'sequencer.tune' has no attribute '{name}'")
-    value = getattr(import_module(f"sequencer.tune.{home}"), name)
-    # A function may be called like its module, which importing has just put in this place.
-    globals()[name] = value
-    return value
+    return getattr(import_module(f"sequencer.tune.{_HOMES[name]}"), name)
