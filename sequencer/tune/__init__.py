@@ -1,5 +1,5 @@
-"""What recorded sessions tell: why runs ended as they did, what changed between two, what other code would have decided on
-them, and which timing works.
+"""What recorded sessions tell: why runs ended as they did, what changed between two, what other code would have decided,
+and which timing works.
 
 What needs numpy is loaded when it is first used.
 """
