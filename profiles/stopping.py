@@ -90,6 +90,11 @@ def stop_travel(velocity: float, acceleration: float, limits: Limits) -> StopTra
         if velocity <= 0.0:
             return _new_travel(StopTravel, (velocity * velocity / (-2.0 * amax), 0.0))
         raise InvalidInput("velocity", velocity, "a finite number")
+    if acceleration == 0.0 and velocity - velocity == 0.0:  # at a constant speed, which is most of the time
+        speed, brake = (velocity, -amin) if velocity >= 0.0 else (-velocity, amax)
+        lobe = 2.0 * sqrt(speed / jerk) if jerk * speed <= brake * brake else speed / brake + brake / jerk
+        end = 0.5 * speed * lobe
+        return _new_travel(StopTravel, (0.0, end) if velocity >= 0.0 else (-end, 0.0))
     # Mirrored so that the velocity must be brought down: it would stay at or above zero if the acceleration ran out.
     coasting = velocity + 0.5 * acceleration * abs(acceleration) / jerk
     if coasting >= 0.0:

@@ -9,12 +9,47 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
-from sequencer.cli import check, draw, drill, new, order, pack, ready, rehearse, report, retrace, schema, why
+from sequencer.cli import (
+    check,
+    compare,
+    draw,
+    drill,
+    health,
+    label,
+    new,
+    order,
+    pack,
+    read,
+    ready,
+    rehearse,
+    report,
+    retrace,
+    schema,
+    why,
+)
 from sequencer.cli.output import CannotDo, Output
-from sequencer.errors import MissingExtra, StepgraphError, did_you_mean
+from sequencer.errors import MissingExtra, StepgraphError, nearest
 
 VERBS = {
-    verb.NAME: verb for verb in (new, draw, check, rehearse, drill, order, pack, ready, report, why, retrace, schema)
+    verb.NAME: verb
+    for verb in (
+        new,
+        draw,
+        check,
+        rehearse,
+        drill,
+        order,
+        pack,
+        ready,
+        report,
+        why,
+        compare,
+        health,
+        label,
+        read,
+        retrace,
+        schema,
+    )
 }
 
 FINE, FOUND, COULD_NOT = 0, 1, 2
@@ -66,7 +101,9 @@ def run(arguments: Sequence[str] | None = None) -> int:
 def _run(words: list[str], output: Output) -> int:
     verb = next((word for word in words if not word.startswith("-")), None)
     if verb is not None and words[0] == verb and verb not in VERBS:
-        raise CannotDo(f"there is no verb '{verb}'; {did_you_mean(verb, VERBS)}")
+        near = nearest(verb, VERBS)
+        hint = f"did you mean '{near}'?" if near else f"allowed: {', '.join(sorted(VERBS))}"
+        raise CannotDo(f"there is no verb '{verb}'; {hint}")
     parser = _parser()
     parsed = parser.parse_args(words)
     if parsed.verb is None:

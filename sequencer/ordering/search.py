@@ -15,6 +15,8 @@ from sequencer.ordering.gated import Clock, Free, GatedPlan, Progress, Span, mid
 from sequencer.ordering.grid import Grid
 from sequencer.ordering.improve import Improver
 from sequencer.ordering.lattice import SAME, Lattice, Tree
+from sequencer.ordering.ways_out import WayOut, ways_out
+from sequencer.units import show
 
 Place = str | Mapping[str, float]
 """A preset by its name, or positions by axis [m or rad]."""
@@ -24,6 +26,9 @@ MOST_PERMUTED = 4
 
 SLOWER = 1.15
 """A way this much slower than all axes at once is held against one by way of a detour [1]."""
+
+POLISHED = 1.05
+"""A way this much slower than all axes at once is looked at once more, sharply [1]."""
 
 SIMPLER = 0.98
 """A way with more legs or gates has to take no more than this share of the time of the simpler one [1]."""
@@ -35,11 +40,15 @@ class NoOrder(StepgraphError):
     Args:
         verdict: conflict: one end lies in what is declared, or nothing leads there. undecided: it was not shown.
         message: what is in the way.
+        ways_out: what one axis may do without deepening a conflict at the start, slowly.
     """
 
-    def __init__(self, verdict: Literal["conflict", "undecided"], message: str) -> None:
+    def __init__(
+        self, verdict: Literal["conflict", "undecided"], message: str, ways_out: Sequence[WayOut] = ()
+    ) -> None:
         super().__init__(message)
         self.verdict = verdict
+        self.ways_out = tuple(ways_out)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,11 +71,11 @@ class Ordered:
 
     @property
     def kind(self) -> Literal["still", "at once", "gated", "detour"]:
-        """How it goes."""
-        most = max((len(stops) for stops in self.plan.stops), default=0)
-        if most > 1:
+        """How it goes; by a detour if an axis does not go straight to its end, stops on its way not counted."""
+        if any(not _straight(self.plan, axis) for axis in range(len(self.plan.stops))):
             return "detour"
-        return "gated" if self.plan.gates else "at once" if most else "still"
+        waits = self.plan.gates or any(len(stops) > 1 for stops in self.plan.stops)
+        return "gated" if waits else "at once" if any(self.plan.stops) else "still"
 
 
 class Ordering:
@@ -139,13 +148,7 @@ class Ordering:
         if direct.is_free(free) or direct.is_free(self.grid.free_sharp):
             return Ordered(direct, least, least)
         in_the_way = self._in_the_way(direct)
-        found = self._gated(direct, free)
-        duration = inf if found is None else self.clock.lasts(found)
-        if duration > SLOWER * least:
-            detour = self._detour(spans, goals, free)
-            lasts = inf if detour is None else self.clock.lasts(detour)
-            if detour is not None and lasts < SIMPLER * duration:
-                found, duration = detour, lasts
+        found, duration = self._best(direct, goals, least, free)
         if found is None:
             found = self._gated(direct, self.grid.free_proved)
             duration = inf if found is None else self.clock.lasts(found)
@@ -175,7 +178,7 @@ class Ordering:
         for axis, name in enumerate(self.axes):
             low, high = self.grid.low[axis], self.grid.high[axis]
             if name in positions:
-                near = min(self.machine.axes[name].tolerance.position, self.machine.axes[name].band)
+                near = self.grid.tolerance(axis)
                 spans.append((positions[name] - near, positions[name] + near))
             else:
                 spans.append((low, high))
@@ -200,10 +203,10 @@ class Ordering:
                 raise ModelError(f"'{name}' is no axis with a position; {did_you_mean(name, self.axes)}")
             axis = self.grid.index[name]
             if not self.grid.low[axis] <= position <= self.grid.high[axis]:
-                show = self.machine.axes[name].show
+                place_of = self.machine.axes[name].show
                 raise ModelError(
-                    f"{name} at {show(position)} is outside its travel, {show(self.grid.low[axis])} to "
-                    f"{show(self.grid.high[axis])}"
+                    f"{name} at {place_of(position)} is outside its travel, {place_of(self.grid.low[axis])} to "
+                    f"{place_of(self.grid.high[axis])}"
                 )
         if not place:
             raise ModelError(f"no position is given; name at least one axis: {', '.join(self.axes)}")
@@ -232,7 +235,11 @@ class Ordering:
                 f"it meets {found.text}; name all axes",
             )
         if found.kind == "conflict":
-            raise NoOrder("conflict", f"{name} lies in {found.text}, tolerances and tracking counted")
+            message = f"{name} lies in {found.text}, tolerances and tracking counted"
+            if what == "goal":
+                raise NoOrder("conflict", message)
+            ways = ways_out(self.grid, positions)
+            raise NoOrder("conflict", f"{message}; {self._told(ways)}", ways)
         finer = {axes: 2 * count for axes, count in self.grid.cells.items()}
         count = max((len(block.axes) for block in self.grid.table.blocks), default=1)
         raise NoOrder(
@@ -241,12 +248,52 @@ class Ordering:
             f"{finer.get(count, 8)} cells an axis instead of {self.grid.cells.get(count, 4)}",
         )
 
+    def _told(self, ways: Sequence[WayOut]) -> str:
+        """Ways out of a conflict in words."""
+        if not ways:
+            return "no axis alone can move without deepening that; take the power off and free it by hand"
+        clear = [way for way in ways if way.clear]
+        words = []
+        for way in clear or ways:
+            axis = self.machine.axes[way.axis]
+            speed = show(way.speed, axis.speed_dimension)
+            words.append(f"{way.axis} to {axis.show(way.to)}{'' if way.clear else ' at most'} (at {speed} or less)")
+        after = "; then ask again from there" if clear else "; none of them leads out alone, look after each"
+        return f"one axis alone does not deepen it, slowly, watched, nobody near: {', or '.join(words)}{after}"
+
     def _in_the_way(self, plan: GatedPlan) -> str:
         for low, high in plan.boxes():
             found = self.grid.obstacle(low, high)
             if found is not None:
                 return found.text
         return "nothing"
+
+    def _best(
+        self, direct: GatedPlan, goals: Mapping[int, float], least: float, free: Free
+    ) -> tuple[GatedPlan | None, float]:
+        """The best way by gates or by a detour, polished with a sharper look, and how long it takes [s]."""
+        gated = self._gated(direct, free)
+        found, duration = gated, inf if gated is None else self.clock.lasts(gated)
+        if duration > SLOWER * least:
+            detour = self._detour(direct.start, goals, free)
+            lasts = inf if detour is None else self.clock.lasts(detour)
+            if lasts < SIMPLER * duration:
+                if gated is not None and duration > SLOWER * lasts:
+                    gated = None
+                found, duration = detour, lasts
+        for plan in (found, gated if gated is not found else None):
+            if plan is not None and duration > POLISHED * least:
+                polished = self._polished(plan)
+                lasts = self.clock.lasts(polished)
+                if lasts < SIMPLER * duration or (plan is found and polished.gates <= plan.gates and lasts < duration):
+                    found, duration = polished, lasts
+        return found, duration
+
+    def _polished(self, plan: GatedPlan) -> GatedPlan:
+        improver = Improver(self.clock, self.grid.free_sharp, self._deadline, stops=True)
+        polished = improver.improved(plan)
+        self._complete &= improver.complete
+        return polished
 
     def _gated(self, direct: GatedPlan, free: Free) -> GatedPlan | None:
         """One motion an axis, with gates, in the best sequence."""
@@ -324,6 +371,11 @@ def plan_of_way(spans: Sequence[Span], places: Sequence[Sequence[float]]) -> Gat
                 }
                 here[axis] = position
     return GatedPlan(tuple(spans), tuple(tuple(ends) for ends in stops), waits)
+
+
+def _straight(plan: GatedPlan, axis: int) -> bool:
+    places = [middle(plan.start[axis]), *plan.stops[axis]]
+    return places in (sorted(places), sorted(places, reverse=True))
 
 
 def _sequences(movers: Sequence[int]) -> Iterator[tuple[int, ...]]:

@@ -89,7 +89,8 @@ class WayTable:
         middle = [0.5 * (low[k] + high[k]) for k in movers]
         best, first, number = _INFINITE, None, -1
         for look in (self._within, self._enter):
-            # What lies in a box already needs no look at what is around it.
+            if look == self._enter and not free(low, high):
+                break  # nor is anything around it
             for index, (leg, cost) in enumerate(zip(self.legs, self.costs, strict=True)):
                 if cost >= best:
                     break  # the nearest to the goal come first

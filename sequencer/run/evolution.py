@@ -119,7 +119,7 @@ def _spread(run: Run, arrived: list[int], ready: set[int]) -> None:
         if run.state != "running":
             return
     if run.root_remaining == 0:
-        run.host.finish(run)
+        run.finish()
     elif not run.active and not run.timed:
         left = [step.name for step in run.definition.steps if run.status[step.index] == IDLE]
         run.fault(f"nothing is active, yet these steps have not ended: {', '.join(left)}", None, machine=True)

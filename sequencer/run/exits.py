@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from sequencer.run.definition import StepDefinition
 from sequencer.run.milestones import lagging
+from sequencer.run.resting import rest
 from sequencer.run.step_state import DEAD, ENDED, IDLE, ROOT, Activation
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ def leave(run: Run, activation: Activation, outcome: str, cause: str) -> None:
             motion.held = None
             if step.kind == "pulse" or motion.definition.is_spin:
                 motion.run = None
-                host.rest(motion)
+                rest(host, motion)
             elif step.kind != "press" and not motion.ended():
                 motion.brake()
     for output in activation.outputs:

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 from typing import Any
 
-from sequencer.errors import ClockError, did_you_mean
+from sequencer.errors import ClockError
 from sequencer.pack import CheckedRoutine
 from sequencer.pack.ways import expect_ways
 from sequencer.ports.orders import Event, Orders
 from sequencer.ports.readings import Readings, SensorValue
 from sequencer.run.completion import completions
 from sequencer.run.dead_ends import look_for_dead_ends
-from sequencer.run.definition import MachineDefinition, RoutineDefinition, parameter_values, texts_in
+from sequencer.run.definition import MachineDefinition, RoutineDefinition, texts_in
 from sequencer.run.evolution import go_on, open_gates
 from sequencer.run.exits import abandon_missed, preempted
 from sequencer.run.motion import Motion
-from sequencer.run.requests import Request, forget_followers, handle, refuse, start
+from sequencer.run.requests import Request, handle, start
+from sequencer.run.resting import follow_measured
 from sequencer.run.routine_run import Run
+from sequencer.run.run_ends import break_off, due_requests, enable, finish_stops
 from sequencer.run.snapshot import Snapshot
 from sequencer.run.status import arrival_words, guards_words
 from sequencer.run.step_kinds import follow_ways, set_instants
@@ -98,7 +100,7 @@ class Host:
             self._phases(readings, requests)
             return self._orders()
         except Exception as error:
-            self._break_off(f"error inside the runner: {named(error)}")
+            break_off(self, f"error inside the runner: {named(error)}")
             return self._orders()
 
     def _phases(self, readings: Readings, requests: tuple[Request, ...]) -> None:
@@ -109,12 +111,12 @@ class Host:
             for bypass in self.bypasses:
                 self.event("bypass", text=bypass)
         advance_clocks(self)
-        self._follow_unpowered()
+        follow_measured(self)
         if self.waiting:
-            requests = (*requests, *self._due_requests())
+            requests = (*requests, *due_requests(self))
         self.cancelling = False
         starts = handle(self, requests) if requests else []
-        self._enable(enabled)
+        enable(self, enabled)
         if lost is not None:
             for run in self.runs:
                 run.fault(lost, None, machine=True)
@@ -138,7 +140,7 @@ class Host:
         self.supervisor.commit(self.now, self.gap)
         if self.runs:
             look_for_dead_ends(self)
-        self._finish_stops()
+        finish_stops(self)
         for motion in self.motions:
             history = motion.history
             if len(history) > 1 and history[1][0] <= now - motion.latest:
@@ -160,88 +162,6 @@ class Host:
             return f"the readings failed: {named(error)}"
         return None
 
-    def _break_off(self, cause: str) -> None:
-        """All runs faulted, all axes off, all outputs at rest: what is left when a tick itself has failed (R36)."""
-        self.event("fault", text=cause)
-        for run in self.runs:
-            run.break_off(cause)
-            run.state = run.outcome = "faulted"
-            run.ended_tick = self.tick_number
-            self.event("run", run.name, text=f"faulted: {cause}", values=(("outcome", "faulted"),))
-        self.ended = [*self.ended, *self.runs][-8:]
-        self.runs = []
-        for motion in self.motions:
-            motion.drop()
-            motion.latched = True
-        self.outputs = [output["rest"] for output in self.definition.outputs]
-        self.output_owner = [None] * len(self.outputs)
-        self.waiting.clear()
-        self.fault_cause = cause
-
-    def _follow_unpowered(self) -> None:
-        """Set-points of unpowered and pressing axes follow what is measured (R29, R41, R46)."""
-        for motion in self.occupants.values():
-            mode = motion.mode
-            trusted = self.snapshot.zeroed[motion.definition.index]
-            if mode != "track" and mode != "hold":
-                measured = self.values[motion.definition.name]
-                if measured is None:
-                    trusted = trusted and mode == "effort"
-                    motion.known = motion.known and mode == "effort"
-                elif measured != motion.position or not motion.known:
-                    motion.rebase(measured, self.now)
-            elif not trusted and motion.activation is None and motion.profile is None:
-                self._lose_place(motion)
-            if not trusted:
-                motion.occupy_everything()
-            elif motion.anywhere and motion.known:
-                motion.occupy_what_is_known()
-
-    def _lose_place(self, motion: Motion) -> None:
-        """An axis that stands and is held has lost its zero: the place that it holds means nothing now (R42).
-
-        Where its actuator says so itself, it holds what is read now; where the reading lies, it goes off until a reset,
-        a jog or a zeroing (R48).
-        """
-        index = motion.definition.index
-        measured = self.values[motion.definition.name]
-        if index in self.snapshot.jumped or (not motion.anywhere and self.snapshot.lost[index] is not None):
-            motion.switch_off()
-        elif not motion.anywhere:
-            if measured is None:
-                motion.switch_off()
-            else:
-                motion.rebase(measured, self.now)
-
-    def _enable(self, enabled: bool) -> None:
-        if not enabled:
-            if self.enabled:
-                self.event("disabled")
-            forget_followers(self)
-            for run in list(self.runs):
-                run.cancel("disabled", off=True)
-            for motion in self.motions:
-                motion.drop()
-            self.enabled = False
-            return
-        if not self.enabled:
-            self.event("enabled")
-            self.enabled = True
-        for motion in self.motions:
-            if motion.run is None and not motion.latched:
-                self.rest(motion)
-
-    def _finish_stops(self) -> None:
-        """Runs whose axes have come to rest end; ramps past their deadline fall back to off (R33)."""
-        for motion in self.motions:
-            if motion.stop_kind == "ramp_then_off" and motion.moving and self.now > motion.deadline:
-                motion.begin_stop("off", self.now)
-        for run in self.runs.copy():
-            if run.state == "stopping" and run.standing():
-                self._over(run, run.outcome_to_be, run.cause)
-            elif run.state == "finishing" and run.standing():
-                self._over(run, "done", "")
-
     def _orders(self) -> Orders:
         axes = {}
         for name, motion in self._named_motions:
@@ -250,61 +170,6 @@ class Host:
         return Orders(self.now, axes, outputs, tuple(self.events))
 
     # Runs.
-
-    def finish(self, run: Run) -> None:
-        """Every step has ended: the run is over once nothing that it moved is still under way."""
-        if run.state == "running":
-            run.state = "finishing"
-            for axis in sorted(run.used_axes):
-                motion = self.motions[axis]
-                if motion.run is run and motion.mode == "effort" and not motion.definition.is_spin:
-                    motion.mode = "hold"
-
-    def _over(self, run: Run, outcome: str, cause: str) -> None:
-        """The outcome is final: everything that the run used goes to rest in this tick (R22, R27)."""
-        run.state = run.outcome = outcome
-        run.cause = cause
-        run.ended_tick = self.tick_number
-        self.runs.remove(run)
-        self.ended = [*self.ended[-7:], run]
-        for axis in sorted(run.used_axes):
-            motion = self.motions[axis]
-            if motion.run is run:
-                motion.run = None
-                motion.stop_kind = None
-                self.rest(motion)
-        for output in sorted(run.used_outputs):
-            if self.output_owner[output] is None:
-                self.outputs[output] = self.definition.outputs[output]["rest"]
-        self.event("run", run.name, text=f"{outcome}: {cause}" if cause else outcome, values=(("outcome", outcome),))
-        if outcome == "faulted":
-            self.fault_cause = cause
-        elif run.then is not None and outcome == "cancelled":
-            following = self.routines.get(run.then)
-            if following is None:
-                refuse(
-                    self,
-                    run.then,
-                    f"{run.name} asks for it and it is not here; {did_you_mean(run.then, self.routines)}",
-                )
-            else:
-                values = parameter_values(following, {})
-                self.waiting.append(([], ("request", run.then, values, run.speed, False, False)))
-            return
-        self._after(run)
-
-    def _after(self, run: Run) -> None:
-        """What a routine asks for after a cancel, or after a fault of the process, begins in the next tick (R47)."""
-        key = {"cancelled": "on_cancel", "faulted": "on_fault"}.get(run.outcome or "")
-        following = run.definition.after.get(key) if key is not None else None
-        if following is not None and run.goes_after and not run.machine_fault:
-            self.waiting.append(([], ("after", following, run.parameters, run.speed)))
-
-    def _due_requests(self) -> list[Request]:
-        """Requests that waited for runs to end which have."""
-        due = [request for runs, request in self.waiting if all(run.over for run in runs)]
-        self.waiting = [one for one in self.waiting if not all(run.over for run in one[0])]
-        return due
 
     def reset(self) -> None:
         """Acknowledge a fault, unless something still stops."""
@@ -349,24 +214,6 @@ class Host:
         for index in self.snapshot.lost_now:
             self.event("zero lost", text=f"{self.axis_names[index]}: {self.snapshot.lost[index]}")
         self.snapshot.lost_now.clear()
-
-    def rest(self, motion: Motion) -> None:
-        """What an axis does when no step has it (R27, R43), without a jump."""
-        if motion.latched or not self.enabled:
-            return
-        cases = self.rest_tests[motion.definition.index]
-        case = next((case for case, test in cases if test is None or test() is True), None)
-        mode: Any = "off" if case is None else case["mode"]
-        if case is not None and mode == "voltage":
-            motion.mode, motion.volts, motion.velocity = "effort", case["voltage"], 0.0
-        elif mode == "hold":
-            if motion.known and motion.profile is None:
-                motion.mode = "hold"
-                motion.velocity = motion.acceleration = 0.0
-        else:
-            motion.mode = mode
-            motion.profile = None
-            motion.volts = 0.0
 
     def interrupt_owners(self, motions: list[Motion], taker: Run, by: str) -> None:
         """Another step takes axes over from the moving state (R28). All leave their runs before any of these is

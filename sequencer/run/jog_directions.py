@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from sequencer.run.supervisor import Obstacle, deepens
+from sequencer.run.definition import ROUNDING
+from sequencer.run.supervisor import Obstacle, depth
 
 if TYPE_CHECKING:
     from sequencer.run.host import Host
+    from sequencer.run.motion import Motion
 
 _STEP = 1.0 / 512.0
 """A direction is tried by this share of the travel [1]."""
@@ -24,30 +26,33 @@ def jog_directions(host: Host) -> tuple[tuple[str, int], ...]:
         axis = motion.definition
         if axis.is_spin or not host.zeroed[axis.index] or motion.anywhere:
             continue
+        if any(axis.index not in box.axes for box in entered):
+            continue  # it does not lead out of that one
+        sides = [box.side(axis.index) for box in entered]
         for sign in (1, -1):
-            way = _way_out(host, entered, axis.index, sign)
+            way = _way_out(host, motion, sides, entered, sign)
             if way is not None:
                 found.append((way, axis.name, sign))
     return tuple((name, sign) for _, name, sign in sorted(found, key=lambda one: one[0]))
 
 
-def _way_out(host: Host, entered: list[Obstacle], axis: int, sign: int) -> float | None:
+def _way_out(
+    host: Host, motion: Motion, sides: list[tuple[float, float]], entered: list[Obstacle], sign: int
+) -> float | None:
     """How far an axis has to go in a direction until it is out [m or rad]; None: it goes deeper, or nowhere."""
-    motion = host.motions[axis]
     low, high = motion.occupied_low, motion.occupied_high
     least, most = motion.definition.travel
     step = _STEP * (most - least) * sign
     if not least <= motion.position + step <= most:
         return None
     farthest = 0.0
-    for box in entered:
-        if axis not in box.axes or deepens(box, axis, low, high, low + step, high + step):
+    for faces in sides:
+        # The very rule by which the supervisor lets an axis leave what it stands in.
+        if depth(faces, low + step, high + step) > depth(faces, low, high) + ROUNDING:
             return None
-        face_low, face_high = box.side(axis)
-        way = face_high - low if sign > 0 else high - face_low
-        beyond = motion.position + sign * way
-        if way == _INFINITE or not least <= beyond <= most:
+        way = faces[1] - low if sign > 0 else high - faces[0]
+        if way == _INFINITE or not least <= motion.position + sign * way <= most:
             return None
         farthest = max(farthest, way)
-    met = host.supervisor.met(axis, min(low, low + step), max(high, high + step))
+    met = host.supervisor.met(motion.definition.index, min(low, low + step), max(high, high + step))
     return None if any(box not in entered for box in met) else farthest

@@ -13,6 +13,9 @@ if TYPE_CHECKING:
     from sequencer.run.definition import AxisDefinition
 
 
+_new_state = tuple.__new__
+"""Makes a named tuple in half the time; several are asked for in a tick."""
+
 POWERED: tuple[Mode, ...] = ("track", "hold", "effort")
 """The modes in which an axis is driven."""
 
@@ -64,7 +67,7 @@ class Occupied:
 
     def state(self) -> State:
         """The committed set-point."""
-        return State(self.position, self.velocity, self.acceleration)
+        return _new_state(State, (self.position, self.velocity, self.acceleration))
 
     def advanced(self) -> State:
         """The set-point that this tick has reached on the present profile."""

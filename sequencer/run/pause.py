@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from profiles import ProfileError
 from sequencer.run.exits import abandon_missed
+from sequencer.run.resting import rest
 from sequencer.run.step_kinds import StartFailed, energise, phase, set_instants
 from sequencer.run.step_state import Activation, motion_of
 
@@ -35,7 +36,7 @@ def hold(run: Run) -> None:
             activation.held_places[motion.definition.index] = motion.position
             motion.held = None
             if activation.step.kind == "pulse":
-                host.rest(motion)
+                rest(host, motion)
             elif motion.mode == "effort":
                 motion.mode = "hold"
                 motion.occupy_what_is_known()

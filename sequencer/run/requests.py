@@ -12,6 +12,7 @@ from sequencer.run.definition import RoutineDefinition
 from sequencer.run.evolution import begin
 from sequencer.run.pause import hold, resume
 from sequencer.run.region import off_region, outside_region
+from sequencer.run.resting import rest
 from sequencer.run.routine_run import Run
 from sequencer.run.step_kinds import StartFailed, jog
 from sequencer.run.ways import no_way
@@ -372,4 +373,4 @@ def _take_over(host: Host, run: Run) -> None:
             run.used_axes.add(motion.definition.index)
             motion.brake()
             if motion.mode == "effort":
-                host.rest(motion)
+                rest(host, motion)

@@ -146,6 +146,15 @@ class Run:
                 kind = motion.definition.stop if stop is None else stop.get(axis, motion.definition.stop)
                 motion.begin_stop(kind, self.host.now)
 
+    def finish(self) -> None:
+        """Every step has ended: the run is over once nothing that it moved is still under way."""
+        if self.state == "running":
+            self.state = "finishing"
+            for axis in sorted(self.used_axes):
+                motion = self.host.motions[axis]
+                if motion.run is self and motion.mode == "effort" and not motion.definition.is_spin:
+                    motion.mode = "hold"
+
     def break_off(self, cause: str) -> None:
         """An error inside the runner: every step ends aborted, without a look at what it would take to do so well
         (R36).
@@ -154,7 +163,6 @@ class Run:
             self.status[activation.step.index] = ENDED
             self.host.event("end", self.name, activation.step.name, f"aborted: {cause}", (("outcome", "aborted"),))
         self.active.clear()
-        self.by_step.clear()
         self.cause = cause
 
     def standing(self) -> bool:

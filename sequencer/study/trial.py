@@ -17,7 +17,7 @@ from sequencer.study.drill_report import AxisWay, DrillRow
 from sequencer.study.instants import Instant
 from sequencer.study.single_fault import SingleFault
 from sequencer.trace import Trace
-from sequencer.trace.trace import TraceEvent
+from sequencer.trace.rows import TraceEvent
 
 _NEWS = {"fault", "disabled", "late", "hold", "stuck", "zero lost", "retry", "refused", "request", "skip", "branch"}
 """Kinds of events that tell of something out of the ordinary, besides ends that are not "done"."""

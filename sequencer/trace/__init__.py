@@ -10,27 +10,26 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from sequencer.trace.csv_file import read_csv, read_trace
+    from sequencer.trace.labels import relabel
     from sequencer.trace.recorder import Recorder
+    from sequencer.trace.rows import Measured, Ordered, PartsRead, Row, TraceEvent
     from sequencer.trace.sink import ChildSink
     from sequencer.trace.trace import (
         Header,
-        Measured,
-        Ordered,
-        Row,
         RunRecord,
         Series,
         StepRecord,
         Trace,
         TraceError,
-        TraceEvent,
     )
-    from sequencer.trace.writer import TraceFile, write_csv
+    from sequencer.trace.writer import TraceFile, write_csv, write_trace
 
 __all__ = [
     "ChildSink",
     "Header",
     "Measured",
     "Ordered",
+    "PartsRead",
     "Recorder",
     "Row",
     "RunRecord",
@@ -42,16 +41,25 @@ __all__ = [
     "TraceFile",
     "read_csv",
     "read_trace",
+    "relabel",
     "write_csv",
+    "write_trace",
 ]
 
 _HOMES = {
     "ChildSink": "sink",
+    "Measured": "rows",
+    "Ordered": "rows",
+    "PartsRead": "rows",
     "Recorder": "recorder",
+    "Row": "rows",
+    "TraceEvent": "rows",
     "TraceFile": "writer",
     "read_csv": "csv_file",
     "read_trace": "csv_file",
+    "relabel": "labels",
     "write_csv": "writer",
+    "write_trace": "writer",
 }
 
 

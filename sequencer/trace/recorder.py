@@ -8,7 +8,8 @@ from itertools import count
 from math import isfinite
 from typing import TYPE_CHECKING, Any
 
-from sequencer.trace.trace import Header, Measured, Ordered, Row, Trace, TraceEvent, Value
+from sequencer.trace.rows import Measured, Ordered, PartsRead, Row, TraceEvent, Value
+from sequencer.trace.trace import Header, Trace
 
 if TYPE_CHECKING:
     from sequencer.ports.orders import Orders
@@ -65,6 +66,7 @@ class Recorder:
                 readings.battery,
                 requests,
                 orders.events,
+                tuple(readings.parts.items()) if readings.parts else _NOTHING,
             )
         )
 
@@ -99,7 +101,7 @@ class Recorder:
     def _rows(self, kept: Iterable[tuple[Any, ...]]) -> tuple[Row, ...]:
         kept = tuple(kept)
         # The runner numbers its ticks in its events; a recorder that was attached later follows it.
-        for number, *_, events in kept:
+        for number, *_, events, _ in kept:
             if events:
                 self._shift = events[0].tick - number
                 break
@@ -107,7 +109,7 @@ class Recorder:
 
 
 def _row(kept: tuple[Any, ...], shift: int) -> Row:
-    number, now_ns, enabled, measured, ordered, sensors, outputs, battery, requests, events = kept
+    number, now_ns, enabled, measured, ordered, sensors, outputs, battery, requests, events, parts = kept
     return Row(
         number + shift,
         now_ns,
@@ -119,7 +121,18 @@ def _row(kept: tuple[Any, ...], shift: int) -> Row:
         _number(battery),
         _plain(requests),
         tuple(_event(event) for event in events),
+        tuple(_parts(axis, read) for axis, read in parts),
     )
+
+
+def _parts(axis: Any, read: Any) -> PartsRead:
+    """Parts of an axis. What is of another type than parts counted as not told in the tick, and does here."""
+    encoders, currents = read if isinstance(read, tuple) and len(read) == 2 else ((), ())
+    return PartsRead(str(axis), _numbers(encoders), _numbers(currents))
+
+
+def _numbers(values: Any) -> tuple[float | int | None, ...]:
+    return tuple(map(_number, values)) if isinstance(values, tuple | list) else ()
 
 
 def _measured(reading: Any) -> Measured:

@@ -2,81 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from math import inf
 from typing import Any, NamedTuple
 
 from sequencer.errors import StepgraphError, did_you_mean
+from sequencer.trace.channels import channels, channels_of_parts
+from sequencer.trace.rows import Row, TraceEvent, Value
 from sequencer.units import si_unit
 
-FORMAT_VERSION = 1
-"""Of the trace's columns and header; a reader refuses what is newer than itself."""
+FORMAT_VERSION = 2
+"""Of the trace's columns and header; a reader refuses what is newer than itself. Since 2 it has parts and labels."""
+
+LABELS = ("made", "missed")
+"""What an attempt can be labelled, by a person or by a note of this value with the name `LABEL`."""
+LABEL = "label"
 
 NANOSECONDS = 1e9
-
-Value = bool | float | str | None
-"""What a sensor read or an output was set to; None: missing."""
 
 
 class TraceError(StepgraphError, ValueError):
     """A trace that cannot be read, or a name that is not in it; the message says where and why."""
-
-
-class Measured(NamedTuple):
-    """One axis as it was read: fields and units of an axis reading."""
-
-    position: float | None = None
-    speed: float | None = None
-    current: float | None = None
-    zeroed: bool = True
-    age: int = 0
-    fault: str | None = None
-
-
-class Ordered(NamedTuple):
-    """What one axis was told: fields and units of an axis order."""
-
-    mode: str
-    position: float = 0.0
-    velocity: float = 0.0
-    acceleration: float = 0.0
-    volts: float = 0.0
-    current: float = 0.0
-
-
-class TraceEvent(NamedTuple):
-    """Something that happened in a tick: fields of an event among the orders."""
-
-    tick: int
-    now_ns: int
-    kind: str
-    run: str = ""
-    step: str = ""
-    text: str = ""
-    values: tuple[tuple[str, Value], ...] = ()
-
-    def value(self, name: str) -> Value:
-        """The value of that name among what caused the event; None where there is none."""
-        return next((value for known, value in self.values if known == name), None)
-
-
-class Row(NamedTuple):
-    """One tick: what was read, asked and ordered.
-
-    `measured`, `ordered`, `sensors` (value, age [ns]) and `outputs` stand in the order of the header's names. None
-    stands for what was missing altogether. `requests` are (name, arguments...) of plain data.
-    """
-
-    tick: int
-    now_ns: int
-    enabled: bool
-    measured: tuple[Measured | None, ...]
-    ordered: tuple[Ordered | None, ...]
-    sensors: tuple[tuple[Value, int] | None, ...]
-    outputs: tuple[Value, ...]
-    battery: float | None
-    requests: tuple[tuple[Any, ...], ...] = ()
-    events: tuple[TraceEvent, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +32,8 @@ class Header:
     """What a trace is of: machine and hash, period [ns], overlays, routines with their hashes.
 
     Findings waived in writing are `waived`: (routine, rule, step, because). `axes` are (name, kind);
-    `sensors` and `outputs` are (name, unit), the unit "" for switches and words.
+    `sensors` and `outputs` are (name, unit), the unit "" for switches and words. `labels` are what a person has said
+    of runs afterwards: (number from 1, made or missed). `note` says where the trace comes from if not from a session.
     """
 
     machine: str
@@ -96,6 +45,8 @@ class Header:
     overlays: tuple[str, ...] = ()
     routines: tuple[tuple[str, str], ...] = ()
     waived: tuple[tuple[str, str, str, str], ...] = ()
+    labels: tuple[tuple[int, str], ...] = ()
+    note: str = ""
     version: int = FORMAT_VERSION
 
     @classmethod
@@ -121,7 +72,8 @@ class Header:
 class RunRecord(NamedTuple):
     """One run of a routine; times [s] from the first row.
 
-    `outcome` is done, cancelled or faulted; None: the trace ends before the run does.
+    `outcome` is done, cancelled or faulted; None: the trace ends before the run does. `label` is made or missed, as a
+    person said; None: nobody did.
     """
 
     name: str
@@ -129,6 +81,7 @@ class RunRecord(NamedTuple):
     cause: str | None
     start: float
     end: float
+    label: str | None = None
 
 
 class StepRecord(NamedTuple):
@@ -155,14 +108,6 @@ class Series(NamedTuple):
     values: tuple[Value, ...]
 
 
-class Channel(NamedTuple):
-    """A named quantity of a trace: its unit ("" for switches, words and JSON) and how to take it from a row."""
-
-    name: str
-    unit: str
-    take: Callable[[Row], Any]
-
-
 @dataclass(frozen=True, slots=True)
 class Trace:
     """A header and one row a tick, oldest first."""
@@ -179,6 +124,14 @@ class Trace:
         """A time of the rows' clock [ns] as seconds from the first row."""
         return (now_ns - self.rows[0].now_ns) / NANOSECONDS if self.rows else 0.0
 
+    def between(self, start: float, end: float) -> tuple[Row, ...]:
+        """The rows from `start` to `end` [s] from the first row, both included."""
+
+        def time(row: Row) -> float:
+            return self.seconds(row.now_ns)
+
+        return self.rows[bisect_left(self.rows, start, key=time) : bisect_right(self.rows, end, key=time)]
+
     def events(self, kind: str | None = None) -> Iterator[TraceEvent]:
         """Every event in order, or those of one kind."""
         for row in self.rows:
@@ -187,10 +140,17 @@ class Trace:
                     yield event
 
     def runs(self) -> tuple[RunRecord, ...]:
-        """Every run in the order of their starts."""
+        """Every run in the order of their starts.
+
+        A note named "label" from the robot labels the run that began last before it; what the header says goes before.
+        """
         runs: list[RunRecord] = []
         open_runs: dict[str, int] = {}
-        for event in self.events("run"):
+        for event in self.events():
+            if event.kind == "note" and runs and event.value(LABEL) in LABELS:
+                runs[-1] = runs[-1]._replace(label=str(event.value(LABEL)))
+            if event.kind != "run":
+                continue
             time = self.seconds(event.now_ns)
             # A parameter may be called "outcome"; the text tells a start from an end.
             outcome = None if event.text == "start" else _outcome(event, _RUN_OUTCOMES)
@@ -201,7 +161,26 @@ class Trace:
             elif event.run in open_runs:
                 index = open_runs.pop(event.run)
                 runs[index] = runs[index]._replace(outcome=outcome, cause=_cause(event, outcome), end=time)
+        for number, label in self.header.labels:
+            if number <= len(runs):
+                runs[number - 1] = runs[number - 1]._replace(label=label)
         return tuple(runs)
+
+    def labelled(self, labels: Mapping[int, str | None]) -> Trace:
+        """The same trace with labels of runs by their number from 1: made, missed, or None to take one away.
+
+        Raises:
+            TraceError: no run of that number, or another word.
+        """
+        count = len(self.runs())
+        for number, label in labels.items():
+            if not 1 <= number <= count:
+                raise TraceError(f"there is no run {number}; {_counted(count)}")
+            if label is not None and label not in LABELS:
+                raise TraceError(f"'{label}' is no label; {did_you_mean(label, LABELS)}")
+        kept = {**dict(self.header.labels), **labels}
+        stated = tuple((number, label) for number, label in sorted(kept.items()) if label is not None)
+        return replace(self, header=replace(self.header, labels=stated, version=FORMAT_VERSION))
 
     def steps(self, run: RunRecord | str) -> tuple[StepRecord, ...]:
         """Every activation of a step in one run, in the order of their starts.
@@ -214,10 +193,10 @@ class Trace:
         wanted = run if isinstance(run, RunRecord) else self._last_run(run)
         steps: list[StepRecord] = []
         open_steps: dict[str, int] = {}
-        for event in self.events():
-            time = self.seconds(event.now_ns)
-            if event.run != wanted.name or not wanted.start <= time <= wanted.end or not event.step:
+        for event in (event for row in self.between(wanted.start, wanted.end) for event in row.events):
+            if event.run != wanted.name or not event.step:
                 continue
+            time = self.seconds(event.now_ns)
             if event.kind in ("start", "skip"):
                 open_steps[event.step] = len(steps)
                 started = StepRecord(event.step, time, wanted.end, None)
@@ -232,8 +211,12 @@ class Trace:
                 steps[index : index + 1] = [begun._replace(end=time, outcome=outcome, cause=cause)]
         return tuple(steps)
 
-    def series(self, name: str) -> Series:
+    def series(self, name: str, start: float = -inf, end: float = inf) -> Series:
         """One quantity over time: ``lift.measured``, ``lift.ordered``, ``wrist.volts``, a sensor, ``battery``, ...
+
+        Args:
+            name: the quantity, as its column is headed; an axis alone stands for what was measured.
+            start, end: [s] from the first row.
 
         Raises:
             TraceError: no such quantity; the nearest right name is given.
@@ -241,9 +224,13 @@ class Trace:
         known = {channel.name: channel for channel in channels(self.header)}
         channel = known.get(name) or known.get(f"{name}.measured")
         if channel is None:
+            known.update((channel.name, channel) for channel in channels_of_parts(self.header, self.rows))
+            channel = known.get(name)
+        if channel is None:
             raise TraceError(f"the trace has no '{name}'; {did_you_mean(name, known)}")
-        times = tuple(self.seconds(row.now_ns) for row in self.rows)
-        return Series(channel.name, channel.unit, times, tuple(channel.take(row) for row in self.rows))
+        rows = self.rows if (start, end) == (-inf, inf) else self.between(start, end)
+        times = tuple([self.seconds(row.now_ns) for row in rows])
+        return Series(channel.name, channel.unit, times, tuple(map(channel.take, rows)))
 
     def _last_run(self, name: str) -> RunRecord:
         runs = self.runs()
@@ -258,56 +245,12 @@ class Trace:
         )
 
 
-def channels(header: Header) -> list[Channel]:
-    """Every quantity of a trace in the order of its columns."""
-    found = [
-        Channel("tick", "", lambda row: row.tick),
-        Channel("time", "ns", lambda row: row.now_ns),
-        Channel("enabled", "", lambda row: row.enabled),
-    ]
-    for index, (axis, kind) in enumerate(header.axes):
-        length = "m" if kind == "linear" else "rad"
-        quantities = (
-            ("measured", length),
-            ("speed", f"{length}/s"),
-            ("current", "A"),
-            ("zeroed", ""),
-            ("age", "ns"),
-            ("fault", ""),
-        )
-        for place, (quantity, unit) in enumerate(quantities):
-            found.append(Channel(f"{axis}.{quantity}", unit, _part("measured", index, place)))
-        quantities = (
-            ("mode", ""),
-            ("ordered", length),
-            ("ordered_speed", f"{length}/s"),
-            ("ordered_acceleration", f"{length}/s2"),
-            ("volts", "V"),
-            ("ordered_current", "A"),
-        )
-        for place, (quantity, unit) in enumerate(quantities):
-            found.append(Channel(f"{axis}.{quantity}", unit, _part("ordered", index, place)))
-    for index, (sensor, unit) in enumerate(header.sensors):
-        found.append(Channel(sensor, unit, _part("sensors", index, 0)))
-        found.append(Channel(f"{sensor}.age", "ns", _part("sensors", index, 1)))
-    for index, (output, unit) in enumerate(header.outputs):
-        found.append(Channel(output, unit, lambda row, index=index: row.outputs[index]))  # type: ignore[misc]
-    found.append(Channel("battery", "V", lambda row: row.battery))
-    return found
-
-
 _RUN_OUTCOMES = ("done", "cancelled", "faulted")
 _STEP_OUTCOMES = ("done", "timeout", "aborted", "error", "skipped")
 
 
-def _part(group: str, index: int, place: int) -> Callable[[Row], Any]:
-    column = Row._fields.index(group)
-
-    def take(row: tuple[Any, ...]) -> Any:
-        item = row[column][index]
-        return None if item is None else item[place]
-
-    return take
+def _counted(count: int) -> str:
+    return f"the trace has {count}, numbered from 1" if count else "the trace has no runs"
 
 
 def _outcome(event: TraceEvent, allowed: tuple[str, ...]) -> str | None:

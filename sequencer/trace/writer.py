@@ -16,16 +16,33 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO, TYPE_CHECKING, Any
 
+from sequencer.trace.channels import channels
 from sequencer.trace.recorder import Recorder
-from sequencer.trace.trace import Header, Row, Trace, channels
+from sequencer.trace.rows import Row
+from sequencer.trace.trace import Header, Trace, TraceError
 from sequencer.whole_file import whole_file
 
 if TYPE_CHECKING:
     from sequencer.ports.orders import Orders
     from sequencer.ports.readings import Readings
 
+SINCE_2 = ("labels", "note")
+"""What headers of format 1 do not say."""
+
 WORD = re.compile(r"[A-Za-z_][A-Za-z0-9_]*\Z")
 """Texts that stand in a cell as they are; all others are written as JSON, in quotes."""
+
+
+def write_trace(path: str | os.PathLike[str], trace: Trace) -> None:
+    """Write a trace by the ending of its file: .csv.
+
+    Raises:
+        TraceError: another ending.
+        OSError: the file cannot be written.
+    """
+    if Path(path).suffix.lower() != ".csv":
+        raise TraceError(f"{path}: traces are written to .csv files, and this is '{Path(path).suffix}'")
+    write_csv(path, trace)
 
 
 def write_csv(path: str | os.PathLike[str], trace: Trace) -> None:
@@ -43,7 +60,14 @@ def write_csv(path: str | os.PathLike[str], trace: Trace) -> None:
 def columns(header: Header) -> list[str]:
     """The heading line: names with units, such as ``lift.measured [m]``."""
     plain = [f"{channel.name} [{channel.unit}]" if channel.unit else channel.name for channel in channels(header)]
-    return [*plain, "requests [JSON]", "events [JSON]", "about [JSON]"]
+    parts = ["parts [JSON]"] if header.version > 1 else []
+    return [*plain, *parts, "requests [JSON]", "events [JSON]", "about [JSON]"]
+
+
+def about(header: Header) -> str:
+    """The last cell of the first line: what the trace is of."""
+    new = () if header.version > 1 else SINCE_2
+    return _json({name: getattr(header, name) for name in header.__slots__ if name not in new})
 
 
 class TraceFile:
@@ -104,8 +128,9 @@ class TraceFile:
 
 
 def lines_of(header: Header, rows: Iterable[Row], first: bool) -> Iterator[list[str]]:
-    about = _json({name: getattr(header, name) for name in header.__slots__}) if first else ""
-    empty = [""] * (3 + 12 * len(header.axes) + 2 * len(header.sensors) + len(header.outputs) + 1)
+    told = about(header) if first else ""
+    with_parts = header.version > 1
+    empty = [""] * (3 + 12 * len(header.axes) + 2 * len(header.sensors) + len(header.outputs) + 1 + with_parts)
     for row in rows:
         cells = [str(row.tick), str(row.now_ns), _cell(row.enabled)]
         for measured, ordered in zip(row.measured, row.ordered, strict=True):
@@ -115,11 +140,13 @@ def lines_of(header: Header, rows: Iterable[Row], first: bool) -> Iterator[list[
             cells += ["", ""] if sensed is None else map(_cell, sensed)
         cells += map(_cell, row.outputs)
         cells.append(_cell(row.battery))
-        yield [*cells, _json(row.requests) if row.requests else "", _json(row.events) if row.events else "", about]
-        about = ""
-    if about:
+        if with_parts:
+            cells.append(_json(row.parts) if row.parts else "")
+        yield [*cells, _json(row.requests) if row.requests else "", _json(row.events) if row.events else "", told]
+        told = ""
+    if told:
         # A trace without a tick still says what it is of.
-        yield [*empty, "", "", about]
+        yield [*empty, "", "", told]
 
 
 _TAKEN = {"true", "false", "inf", "nan"}

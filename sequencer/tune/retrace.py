@@ -14,10 +14,11 @@ from typing import Any, NamedTuple
 
 from sequencer.errors import RequestRefused, did_you_mean
 from sequencer.pack import CheckedRoutine
-from sequencer.ports.orders import AxisOrder, Event, Orders
-from sequencer.ports.readings import AxisReading, Readings, Sensed
+from sequencer.ports.orders import AxisOrder, Orders
+from sequencer.ports.readings import AxisReading, Parts, Readings, Sensed
 from sequencer.run import Runner
-from sequencer.trace.trace import Header, Ordered, Row, Trace, TraceError, TraceEvent
+from sequencer.trace.rows import Ordered, Row, TraceEvent
+from sequencer.trace.trace import Header, Trace, TraceError
 
 SAME = 1e-9
 """Orders that differ by no more [SI] are the same."""
@@ -137,8 +138,8 @@ def retrace(
 ) -> Retrace:
     """Run a recording's readings and requests through checked routines.
 
-    What several encoders of one axis read (`Readings.parts`) is not recorded; a fault that came of it comes back as
-    a difference. A recording that begins in mid-session starts with axes at rest.
+    A recording that begins in mid-session starts with axes at rest. Those of format 1 lack what several encoders of one
+    axis read (`Readings.parts`); a fault that came of it comes back as a difference.
 
     Args:
         trace: the recording, from its first tick.
@@ -172,6 +173,10 @@ class _Again:
         self.notes = _notes(trace.header, self.header)
         self.axes = [name for name, _ in trace.header.axes]
         self.sensors = [name for name, _ in trace.header.sensors]
+        self.same_names = (self.axes, self.sensors) == (
+            [name for name, _ in self.header.axes],
+            [name for name, _ in self.header.sensors],
+        )
         self.compared = [(index, name) for index, name in enumerate(self.axes) if name in self.least_latency]
         self.outputs = [
             (index, name)
@@ -193,7 +198,8 @@ class _Again:
             for name, measured in zip(self.axes, row.measured, strict=True)
             if measured is not None
         }
-        orders = self.runner.tick(Readings(row.now_ns, row.enabled, axes, sensors, row.battery))
+        parts = {axis: Parts(encoders, currents) for axis, encoders, currents in row.parts}
+        orders = self.runner.tick(Readings(row.now_ns, row.enabled, axes, sensors, row.battery, parts))
         if self.departure is None:
             self._compare(row, orders)
         self.rows.append(self._row(row, orders))
@@ -212,8 +218,9 @@ class _Again:
     def _compare(self, row: Row, orders: Orders) -> None:
         time = self.trace.seconds(row.now_ns)
         for index, name in self.compared:
-            recorded, now = row.ordered[index], orders.axes[name]
-            if not _same(recorded, now):
+            recorded: Any = row.ordered[index]
+            now = orders.axes[name]
+            if recorded != now and not _same(recorded, now):
                 until = time + self.least_latency[name] * 1e-9
                 self.departure = time, until, f"{time:.2f} s: {name}: {_difference(recorded, now)}"
                 return
@@ -225,14 +232,19 @@ class _Again:
 
     def _row(self, row: Row, orders: Orders) -> Row:
         """The row as it would have been recorded now, under the header of now."""
+        ordered: tuple[Any, ...] = tuple([orders.axes[name] for name, _ in self.header.axes])
+        row = row._replace(
+            ordered=row.ordered if ordered == row.ordered else tuple(map(Ordered._make, ordered)),
+            outputs=tuple([orders.outputs[name] for name, _ in self.header.outputs]),
+            events=tuple(map(TraceEvent._make, orders.events)),
+        )
+        if self.same_names:
+            return row
         measured = dict(zip(self.axes, row.measured, strict=True))
         sensed = dict(zip(self.sensors, row.sensors, strict=True))
         return row._replace(
             measured=tuple(measured.get(name) for name, _ in self.header.axes),
-            ordered=tuple(Ordered(*orders.axes[name]) for name, _ in self.header.axes),
             sensors=tuple(sensed.get(name) for name, _ in self.header.sensors),
-            outputs=tuple(orders.outputs[name] for name, _ in self.header.outputs),
-            events=tuple(_traced(event) for event in orders.events),
         )
 
     def result(self) -> Retrace:
@@ -335,10 +347,6 @@ def _difference(recorded: Ordered | None, now: AxisOrder) -> str:
     named = zip(Ordered._fields[1:], recorded[1:], now[1:], strict=True)
     field, one, other = next(item for item in named if not _equal(item[1], item[2]))
     return f"ordered {field} was {one:.6g}, now {other:.6g}"
-
-
-def _traced(event: Event) -> TraceEvent:
-    return TraceEvent(*event)
 
 
 def _request(runner: Runner, name: str, values: Mapping[str, Any], speed: float, preempt: bool, restart: bool) -> None:

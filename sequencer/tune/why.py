@@ -119,7 +119,7 @@ def _account(trace: Trace, number: int, run: RunRecord) -> Account:
     deciding = next((step for step in steps if step.outcome in ("timeout", "error")), None)
     failed = run.outcome not in (None, "done")
     near = _near(trace, run.cause or "", deciding) if failed and deciding is not None else ()
-    rows = [row for row in trace.rows if run.start <= trace.seconds(row.now_ns) <= run.end]
+    rows = trace.between(run.start, run.end)
     volts = [row.battery for row in rows if row.battery is not None]
     late = sum(1 for row in rows for event in row.events if event.kind == "late")
     return Account(
@@ -149,14 +149,14 @@ def _near(trace: Trace, cause: str, step: StepRecord) -> tuple[Near, ...]:
 def _nearest(trace: Trace, match: re.Match[str], step: StepRecord) -> Near | None:
     try:
         limit = _limit(match["limit"])
-        series = trace.series(match["name"])
+        series = trace.series(match["name"], step.start, step.end)
     except StepgraphError:
         return None
     below = match["operator"].startswith("<")
     values = [
         (value, time)
         for value, time in zip(series.values, series.times, strict=True)
-        if step.start <= time <= step.end and isinstance(value, int | float) and not isinstance(value, bool)
+        if isinstance(value, int | float) and not isinstance(value, bool)
     ]
     if not values:
         return Near(match[0], None, None, None)

@@ -11,9 +11,13 @@ import pytest
 from profiles import Limits
 from sequencer import rehearse
 from sequencer.check import Examination, examine
+from sequencer.check.order import Order
+from sequencer.check.phases import phases_of
 from sequencer.check.routes import certain, routed
+from sequencer.check.scenarios import scenarios_of
 from sequencer.machine.axis import Axis, Mount, Tolerance
 from sequencer.machine.body import Body
+from sequencer.machine.condition import parse_condition
 from sequencer.machine.interlock import KeepOut
 from sequencer.machine.machine import Machine, Preset
 from sequencer.ordering import ways
@@ -170,6 +174,27 @@ def test_from_anywhere_it_is_told_how_much_has_a_way(shelved: Machine, said: Sai
     assert examination.checked.routine["region"] == []
 
 
+def test_where_a_way_begins_no_boxes_of_starts_are_kept_beside_it(shelved: Machine) -> None:
+    """R51: its table tells where it may start, also where a keep-out counts at times."""
+    sometimes = replace(SHELF, when=parse_condition("cover_closed", shelved.vocabulary()))
+    machine = replace(shelved, interlocks=(sometimes,))
+    builder = RoutineBuilder("home", machine, start="anywhere", timeout="planned + 0.5 s")
+    builder.step("home", move("stow"), route="clear")
+    checked = examine(builder.build()).checked
+    assert checked is not None
+    assert "starts" not in checked.routine
+
+
+def test_a_way_that_is_broken_off_leaves_its_axes_anywhere_in_its_boxes(shelved: Machine, said: Said) -> None:
+    """R14, R47: what comes next is judged from all of them."""
+    for keys, verdict in (({}, "clear"), ({"until": "cover_closed"}, "conflict")):
+        builder = RoutineBuilder("r", shelved, start="ridge", timeout="planned + 0.5 s")
+        builder.step("down", move(lift="0.3 m", wrist="20 deg"), route="clear", **keys)
+        builder.step("on", move(lift="0.25 m"))
+        examination = examine(builder.build())
+        assert examination.verdict == verdict, examination.findings
+
+
 def test_a_timeout_counts_from_the_longest_way_with_the_limits_of_the_step(shelved: Machine, said: Said) -> None:
     """R24."""
     builder = RoutineBuilder("home", shelved, start="anywhere", timeout="planned + 0.5 s")
@@ -237,6 +262,7 @@ def test_a_way_leads_out_of_a_place_that_cells_are_too_coarse_for() -> None:
             "before": Preset("before", {"along": 0.2, "across": 0.5}),
             "between": Preset("between", {"along": 0.5, "across": 0.5}),
         },
+        interlocks=(KeepOut("ditch", (("along", (0.25, 0.35)), ("across", (0.15, 0.3)))),),
     )
     assert not certain(machine)((0.5, 0.5), (0.5, 0.5))
     builder = RoutineBuilder("r", machine, start="before", timeout="planned + 1 s")
@@ -263,3 +289,12 @@ def test_a_way_leads_out_of_a_place_that_cells_are_too_coarse_for() -> None:
     builder.step("out", move("home"), route="clear")
     examination = examine(builder.build())
     assert examination.verdict == "clear", examination.findings
+
+
+def test_a_way_may_have_its_axes_anywhere_in_its_boxes(shelved: Machine) -> None:
+    """R47: past the shelf the wrist is folded, although it starts and ends in front of it."""
+    flat = routed(flatten(from_ridge(shelved, route="clear")))
+    (phase,) = [phases_of(Order(flat), scenario).table[0, "wrist"] for scenario in scenarios_of(flat)]
+    assert phase.whole[1] > radians(50.0)
+    assert phase.goal == pytest.approx((radians(20.0), radians(20.0)))
+    assert not phase.steady

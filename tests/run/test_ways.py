@@ -89,6 +89,33 @@ def test_a_move_goes_round_what_is_in_between_and_the_supervisor_never_holds_it(
     assert all(speed > 0.0 for speed in speeds[begin:end])
 
 
+@pytest.mark.parametrize("late", [0, 10])
+def test_a_box_opens_only_when_no_set_point_in_flight_lies_outside_it(late: int) -> None:
+    """R32, R47: with a lift that follows 200 ms late the wrist comes down 200 ms later, and arriving between two legs
+    is not being done."""
+    on = blocked_middle(axis("lift", latency=[0, 20_000_000 * late]), axis("wrist"))
+    rig = rig_at(-2.0, 2.0, home(on), delays={"lift": late})
+    rig.start("home")
+    rig.run(500)
+    assert rig.outcome("home")[1] == "done"
+    assert rig.points("lift")[-1] == 2.0
+    assert rig.points("wrist")[-1] == 0.0
+    passed = next(tick for tick, lift in enumerate(rig.points("lift")) if lift > EDGE)
+    (down,) = [event.tick for event in rig.kinds("way") if event.text.endswith("lift 2 m, wrist 0 m")]
+    assert passed + late <= down <= passed + late + 1
+
+
+def test_arriving_at_the_place_of_a_leg_is_not_being_done() -> None:
+    """R31: the first place is reached, and its box shut, for as long as what is in flight may be outside the next."""
+    on = blocked_middle(axis("lift", latency=[0, 400_000_000]), axis("wrist", latency=[0, 400_000_000]))
+    short = {**ROUND, "legs": [*ROUND["legs"][:3], [[-1.5, 1.05], [-3.0, -3.0], [-EDGE, 3.0]]]}
+    rig = rig_at(-1.5, 0.9, home(on, table=short))
+    rig.start("home")
+    rig.run(600)
+    assert rig.outcome("home")[1] == "done"
+    assert (rig.points("lift")[-1], rig.points("wrist")[-1]) == (2.0, 0.0)
+
+
 def test_where_the_straight_way_is_clear_it_is_gone_straight() -> None:
     rig = rig_at(0.0, 2.5, home(blocked_middle()))
     rig.start("home")
@@ -161,9 +188,11 @@ def random_way(seed: int) -> None:
         assert [event.text for event in rig.kinds("hold") if event.text != "held by request"] == [], seed
 
 
-def test_it_looks_its_way_up_once_the_axes_stand() -> None:
-    """R47, R29: taken over in motion from a step that ended early, it waits for standstill and looks from there."""
-    on = blocked_middle()
+@pytest.mark.parametrize("late", [0, 6])
+def test_it_looks_its_way_up_once_the_axes_stand(late: int) -> None:
+    """R47, R29: taken over in motion from a step that ended early, it waits for standstill and for what is in
+    flight."""
+    on = blocked_middle(*(axis(name, latency=[0, 20_000_000 * late]) for name in ("lift", "wrist")))
     first = move("m", {"lift": 0.5, "wrist": 2.9}, until=[">", "lift", -1.5])
     rig = rig_at(-2.9, -0.5, home(on, first))
     rig.start("home")
@@ -171,8 +200,8 @@ def test_it_looks_its_way_up_once_the_axes_stand() -> None:
     ends, ways = rig.ends("m"), rig.kinds("way")
     assert ends[0][1] == "done"
     assert ways[0].tick > ends[0][0] + 5
-    still = [one.axes["lift"].velocity for one in rig.orders][ways[0].tick - 1]
-    assert still == 0.0
+    speeds = [one.axes["lift"].velocity for one in rig.orders]
+    assert all(speed == 0.0 for speed in speeds[ways[0].tick - late - 1 : ways[0].tick])
     assert rig.outcome("home")[1] == "done"
     assert touched(rig) == []
 
@@ -215,6 +244,15 @@ def test_against_the_directions_the_supervisor_does_not_let_it_go() -> None:
             rig.runner.jog(name, 0.3 * sign)
             rig.run(1)
         assert rig.positions == pytest.approx(before, abs=1e-6)
+
+
+def test_no_direction_is_offered_that_leads_into_something_else() -> None:
+    """R51: above the block is a bar."""
+    bar = keep_out("bar", [0, -1.0, 1.0], [1, 0.996, 1.2])
+    on = blocked_middle(keep_outs=[keep_out("block", [0, -1.0, 1.0], [1, -1.0, 0.97]), bar])
+    rig = rig_at(-0.8, 0.975, home(on))
+    rig.run(1)
+    assert rig.runner.way_to("far").jog == (("lift", -1),)
 
 
 def test_where_no_box_is_reached_it_says_so_and_the_status_too() -> None:

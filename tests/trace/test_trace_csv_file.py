@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from sequencer.trace import (
     Header,
     Measured,
     Ordered,
+    PartsRead,
     Row,
     Trace,
     TraceError,
@@ -83,7 +85,7 @@ def test_the_headings_carry_the_units(written: Path) -> None:
         "lift.fault",
     ]
     assert "wrist.ordered_acceleration [rad/s2]" in headings
-    assert headings[-5:] == ["lamp", "battery [V]", "requests [JSON]", "events [JSON]", "about [JSON]"]
+    assert headings[-6:] == ["lamp", "battery [V]", "parts [JSON]", "requests [JSON]", "events [JSON]", "about [JSON]"]
 
 
 def test_every_line_is_one_tick_even_with_line_breaks_in_texts(written: Path) -> None:
@@ -127,16 +129,16 @@ def test_the_same_trace_is_the_same_file(tmp_path: Path, written: Path) -> None:
             "1,1000000000,true",
             ":3: tick 1 at 1000000000 ns does not come after tick 0 at 1000000000 ns",
         ),
-        ("1,1020000000,true,", "1,1020000000,true,,", ":3: 37 cells, where the headings have 36"),
+        ("1,1020000000,true,", "1,1020000000,true,,", ":3: 38 cells, where the headings have 37"),
         (
             "1,1020000000,true,0.1",
             '1,1020000000,true,"0,1"',
             ":3: column 'lift.measured [m]' has '0,1', which is not a number",
         ),
         (
-            '""version"":1',
+            '""version"":2',
             '""version"":7',
-            ":2: the trace has format 7, and this stepgraph reads up to 1; update stepgraph",
+            ":2: the trace has format 7, and this stepgraph reads up to 2; update stepgraph",
         ),
         (
             '""machine"":',
@@ -169,6 +171,11 @@ def test_a_damaged_line_is_named(written: Path, old: str, new: str, message: str
         ('[[""request""', '[7,[""request""', "the requests cannot be read: a list of lists was expected"),
         ('[""saturday.yaml""]', '""saturday.yaml""', "as JSON: the overlays must be a list of texts"),
         ('""axes"":[[""lift"",', '""axes"":[[""lift"",""odd"",', "as JSON: lists of 2 texts were expected"),
+        (
+            '""labels"":[]',
+            '""labels"":[[1,""perhaps""]]',
+            "labels are lists of a run's number and made or missed",
+        ),
         ('""sensors"":[[""piece"",""""],', '""sensors"":[[""piece"",7],', "as JSON: names must be texts"),
     ],
 )
@@ -178,6 +185,51 @@ def test_json_of_another_shape_is_refused(written: Path, old: str, new: str, mes
         read_trace(written)
     assert str(caught.value).startswith(f"{written}:2: ")
     assert message in str(caught.value)
+
+
+@pytest.mark.parametrize("parts", ['{""lift"":1}', '[[""lift"",[1,""a""],[]]]', "[[7,[],[]]]", "[" * 4000])
+def test_parts_of_another_shape_are_refused(tmp_path: Path, parts: str) -> None:
+    path = tmp_path / "session.csv"
+    row = rows(1)[0]._replace(parts=(PartsRead("lift", (0.1,), (2.5,)),))
+    write_csv(path, Trace(HEADER, (row,)))
+    change(path, '[[""lift"",[0.1],[2.5]]]', parts)
+    with pytest.raises(TraceError, match=r"session\.csv:2: the parts cannot be read"):
+        read_trace(path)
+
+
+def test_a_trace_of_format_1_is_read_and_written_as_it_was(tmp_path: Path) -> None:
+    """Format 1 had neither parts nor labels; what robots recorded before is still read."""
+    old = replace(HEADER, version=1)
+    write_csv(tmp_path / "old.csv", Trace(old, rows(3)))
+    text = (tmp_path / "old.csv").read_text()
+    assert "parts [JSON]" not in text
+    assert "labels" not in text
+    found = read_trace(tmp_path / "old.csv")
+    assert found == Trace(old, rows(3))
+    write_csv(tmp_path / "again.csv", found)
+    assert (tmp_path / "again.csv").read_text() == text
+
+
+def test_a_line_or_a_cell_longer_than_any_tick_is_refused(written: Path) -> None:
+    text = written.read_text()
+    written.write_text(text.replace("0.1,", "0." + "1" * 140_000 + ",", 1))
+    with pytest.raises(TraceError, match="cannot be split into cells: field larger than field limit"):
+        read_trace(written)
+    written.write_text(text.replace("0.1,", "," * (1 << 22), 1))
+    with pytest.raises(TraceError, match="cannot be split into cells: a line has more than 4194304 characters"):
+        read_trace(written)
+
+
+@pytest.mark.parametrize("cell", ["\0", "1_000", " 1", "1 ", "0x1F", "1e400", "٣", "1;2", "__import__('os')"])
+def test_a_cell_that_is_nearly_a_number_is_none(written: Path, cell: str) -> None:
+    change(written, "1,1020000000,true,0.1,", f"1,1020000000,true,{cell},")
+    if cell == "1e400":
+        found = read_trace(written).rows[1].measured[0]
+        assert found is not None
+        assert found.position == float("inf")
+        return
+    with pytest.raises(TraceError, match=r"column 'lift\.measured \[m\]' has .* which is not a number"):
+        read_trace(written)
 
 
 def test_columns_separated_otherwise_are_explained(written: Path) -> None:

@@ -10,7 +10,18 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from sequencer.trace import Header, Measured, Ordered, Row, Trace, TraceError, TraceEvent, read_trace, write_csv
+from sequencer.trace import (
+    Header,
+    Measured,
+    Ordered,
+    PartsRead,
+    Row,
+    Trace,
+    TraceError,
+    TraceEvent,
+    read_trace,
+    write_csv,
+)
 
 _numbers = st.one_of(st.floats(), st.integers(-(10**30), 10**30))
 _optional_numbers = st.one_of(st.none(), _numbers)
@@ -54,6 +65,9 @@ _events = st.lists(
     ),
     max_size=2,
 ).map(tuple)
+_several = st.lists(_optional_numbers, max_size=3).map(tuple)
+_parts = st.lists(st.builds(PartsRead, _texts, _several, _several), max_size=2).map(tuple)
+_labels = st.lists(st.tuples(st.integers(1, 99), st.sampled_from(["made", "missed"])), max_size=2).map(tuple)
 _names = st.lists(st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=6), max_size=2, unique=True)
 
 
@@ -69,6 +83,8 @@ def traces(draw: st.DrawFn) -> Trace:
         tuple(draw(st.lists(_texts, max_size=2))),
         tuple(draw(st.lists(st.tuples(_texts, _texts), max_size=2))),
         tuple(draw(st.lists(st.tuples(_texts, _texts, _texts, _texts), max_size=1))),
+        draw(_labels),
+        draw(_texts),
     )
     rows = []
     tick = now = 0
@@ -87,6 +103,7 @@ def traces(draw: st.DrawFn) -> Trace:
                 draw(_optional_numbers),
                 draw(_requests),
                 draw(_events),
+                draw(_parts),
             )
         )
     return Trace(header, tuple(rows))
@@ -123,6 +140,23 @@ def test_a_damaged_file_is_read_or_refused_but_never_breaks_the_reader(
         read_trace(path, cut_end=data.draw(st.booleans()))
     except TraceError as error:
         assert str(error).startswith(f"{path}:")  # noqa: PT017 that it does not raise is as good
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(first=traces(), data=st.data())
+def test_many_rows_are_read_as_exactly_as_few(first: Trace, data: st.DataObject, tmp_path: Path) -> None:
+    """Blocks of lines are read column by column; whatever is odd in one of them must come back all the same."""
+    if not first.rows:
+        return
+    count = data.draw(st.sampled_from([40, 1023, 1024, 1025]))
+    plain = first.rows[0]
+    rows = [plain._replace(tick=plain.tick + n, now_ns=plain.now_ns + n, battery=12.0 + n / 7) for n in range(count)]
+    for odd in first.rows:
+        place = data.draw(st.integers(0, count - 1))
+        rows[place] = odd._replace(tick=rows[place].tick, now_ns=rows[place].now_ns)
+    path = tmp_path / "long.csv"
+    write_csv(path, Trace(first.header, tuple(rows)))
+    assert _exactly(read_trace(path).rows) == _exactly(tuple(rows))
 
 
 @pytest.mark.parametrize("value", [0.1, -0.0, 5e-324, 1.7976931348623157e308, math.pi, 1e22, 1e16])

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from sequencer.trace import Header, Measured, Row, RunRecord, StepRecord, Trace, TraceError, TraceEvent
-from sequencer.trace.trace import Value
+from sequencer.trace import Header, Measured, PartsRead, Row, RunRecord, StepRecord, Trace, TraceError, TraceEvent
+from sequencer.trace.rows import Value
 
 
 def trace(*events: tuple[int, str, str, str, str, tuple[tuple[str, Value], ...]], ticks: int = 20) -> Trace:
@@ -80,3 +80,45 @@ def test_a_misspelt_series_or_run_gets_the_nearest_name() -> None:
 def test_a_trace_shows_itself_in_a_line() -> None:
     assert repr(trace()) == "<Trace of m: 20 ticks, 0.38 s, 0 runs>"
     assert (Trace(trace().header).duration, Trace(trace().header).runs()) == (0.0, ())
+
+
+def attempts(*notes: tuple[int, Value]) -> Trace:
+    ran = [(at, "run", "hang", "", text, ()) for at, text in ((2, "start"), (5, "done"), (8, "start"), (11, "done"))]
+    said = [(at, "note", "", "", "label", (("label", value),)) for at, value in notes]
+    return trace(*ran, *said)
+
+
+def test_a_note_from_the_robot_labels_the_run_that_began_last() -> None:
+    found = attempts((1, "made"), (6, "missed"), (7, "made"), (12, "perhaps"), (13, True)).runs()
+    assert [run.label for run in found] == ["made", None]
+
+
+def test_a_person_may_label_a_run_afterwards_and_goes_before_the_note() -> None:
+    found = attempts((6, "made"), (12, "made")).labelled({1: "missed"})
+    assert [run.label for run in found.runs()] == ["missed", "made"]
+    assert found.header.labels == ((1, "missed"),)
+    assert [run.label for run in found.labelled({1: None}).runs()] == ["made", "made"]
+
+
+def test_a_label_for_no_run_or_of_another_word_is_refused() -> None:
+    with pytest.raises(TraceError, match=r"there is no run 3; the trace has 2, numbered from 1"):
+        attempts().labelled({3: "made"})
+    with pytest.raises(TraceError, match=r"there is no run 1; the trace has no runs"):
+        trace().labelled({1: "made"})
+    with pytest.raises(TraceError, match=r"'maid' is no label; did you mean 'made'\?"):
+        attempts().labelled({1: "maid"})
+
+
+def test_single_encoders_and_motors_are_series_of_their_own() -> None:
+    plain = trace(ticks=3)
+    parts = PartsRead("lift", (0.1, None), (3.0, 4.0))
+    found = Trace(plain.header, (plain.rows[0], plain.rows[1]._replace(parts=(parts,)), plain.rows[2]))
+    assert found.series("lift.current_2").values == (None, 4.0, None)
+    assert found.series("lift.encoder_1").unit == "m"
+    assert found.series("lift.encoder_2").values == (None, None, None)
+    with pytest.raises(TraceError, match=r"did you mean 'lift.current_2'"):
+        found.series("lift.current_3")
+
+
+def test_a_series_can_be_cut_to_a_time() -> None:
+    assert trace().series("lift", 0.05, 0.1).times == pytest.approx((0.06, 0.08, 0.1))

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from sequencer.ports.orders import AxisOrder, Event, Orders
-from sequencer.ports.readings import AxisReading, Readings, Sensed
-from sequencer.trace import Measured, Ordered, Recorder, TraceEvent, read_trace, write_csv
+from sequencer.ports.readings import AxisReading, Parts, Readings, Sensed
+from sequencer.trace import Measured, Ordered, PartsRead, Recorder, TraceEvent, read_trace, write_csv
 
 MACHINE = {
     "name": "lantern hand",
@@ -129,3 +129,12 @@ def test_a_reading_of_another_type_counts_as_missing_and_the_trace_reads_back(re
     again = read_trace(tmp_path / "wrong.csv")
     assert len(again.rows) == 1
     assert repr(again.rows) == repr(trace.rows)
+
+
+def test_single_encoders_and_motors_are_kept_as_far_as_they_are_told() -> None:
+    recorder = Recorder(MACHINE, [ROUTINE])
+    readings, orders = tick(0)
+    odd: dict[str, object] = {"lift": Parts((0.1, None), (np.float32(2.5), True)), "rollers": "broken"}
+    readings.parts = odd  # type: ignore[assignment]
+    recorder.record(readings, orders)
+    assert recorder.trace().rows[0].parts == (PartsRead("lift", (0.1, None), (2.5, None)), PartsRead("rollers"))

@@ -10,8 +10,10 @@ import pytest
 
 from sequencer import CheckedRoutine, Trace, TraceError, check, load_machine, load_routine, read_trace, rehearse
 from sequencer.machine.machine import Machine
+from sequencer.ports.readings import AxisReading, Parts, Readings
 from sequencer.routine.steps import RehearsalSpec
-from sequencer.trace import write_csv
+from sequencer.run import Runner
+from sequencer.trace import Recorder, write_csv
 from sequencer.tune import Retrace, retrace
 
 MACHINE = """\
@@ -172,3 +174,35 @@ def test_a_routine_that_is_not_given_is_named(bench: Bench) -> None:
     other = bench.changed("routine: hang", "routine: hand")
     found: Retrace = retrace(bench.recording(), other)
     assert any("routine hang was recorded and is not given; did you mean 'hand'" in note for note in found.notes)
+
+
+def test_what_single_motors_drew_is_run_again_too(bench: Bench, tmp_path: Path) -> None:
+    """A motor that does not push faults its axis; without what it drew, the fault could not come again."""
+    text = MACHINE.replace(
+        "    latency: [20 ms, 40 ms]\n",
+        "    latency: [20 ms, 40 ms]\n    actuators:\n"
+        "      left: {motor: one, ratio: 7, travel_per_turn: 132 mm, winding_limit: 40 A}\n"
+        "      right: {motor: one, ratio: 7, travel_per_turn: 132 mm, winding_limit: 40 A}\n"
+        "    load: {mass: 3 kg}\n",
+    ).replace(
+        "axes:\n",
+        "motors:\n  one: {rated_voltage: 12 V, stall_torque: 2.7 N.m, stall_current: 132 A, no_load_speed: 5450 rpm}\n"
+        "axes:\n",
+        1,
+    )
+    (tmp_path / "machine.yaml").write_text(text)
+    checked = check(load_routine(tmp_path / "hang.routine.yaml"))
+    recorder = Recorder(checked.machine, [checked])
+    runner = Runner(checked, recorder)
+    runner.request("hang")
+    place = 0.0
+    for tick in range(60):
+        axes = {"lift": AxisReading(place, None, 40.0), "rollers": AxisReading(None, 0.0, 0.0)}
+        told = {"lift": Parts((place, place), (40.0, 0.1))} if tick > 10 else {}
+        orders = runner.tick(Readings(tick * 20_000_000, True, axes, {"range_to_hook": 0.6}, 12.0, told))
+        place = orders.axes["lift"].position
+    trace = recorder.trace()
+    assert "one of them does not push" in (trace.runs()[0].cause or "")
+    assert retrace(trace, checked).identical
+    blind = Trace(trace.header, tuple(row._replace(parts=()) for row in trace.rows))
+    assert not retrace(blind, checked).identical

@@ -8,7 +8,7 @@ import pytest
 
 from sequencer import CheckedRoutine, Trace, TraceError, check, load_machine, load_routine, rehearse
 from sequencer.routine.steps import RehearsalSpec
-from sequencer.trace.trace import Row
+from sequencer.trace import Row
 from sequencer.tune import Account, why
 
 MACHINE = """\

@@ -1,0 +1,66 @@
+"""What axes do that nobody moves: follow what is measured, or rest as the machine file says (R27, R29, R41, R43)."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from sequencer.run.motion import Motion
+
+if TYPE_CHECKING:
+    from sequencer.run.host import Host
+
+
+def rest(host: Host, motion: Motion) -> None:
+    """What an axis does when no step has it (R27, R43), without a jump."""
+    if motion.latched or not host.enabled:
+        return
+    cases = host.rest_tests[motion.definition.index]
+    case = next((case for case, test in cases if test is None or test() is True), None)
+    mode: Any = "off" if case is None else case["mode"]
+    if case is not None and mode == "voltage":
+        motion.mode, motion.volts, motion.velocity = "effort", case["voltage"], 0.0
+    elif mode == "hold":
+        if motion.known and motion.profile is None:
+            motion.mode = "hold"
+            motion.velocity = motion.acceleration = 0.0
+    else:
+        motion.mode = mode
+        motion.profile = None
+        motion.volts = 0.0
+
+
+def follow_measured(host: Host) -> None:
+    """Set-points of unpowered and pressing axes follow what is measured (R29, R41, R46)."""
+    for motion in host.occupants.values():
+        mode = motion.mode
+        trusted = host.snapshot.zeroed[motion.definition.index]
+        if mode != "track" and mode != "hold":
+            measured = host.values[motion.definition.name]
+            if measured is None:
+                trusted = trusted and mode == "effort"
+                motion.known = motion.known and mode == "effort"
+            elif measured != motion.position or not motion.known:
+                motion.rebase(measured, host.now)
+        elif not trusted and motion.activation is None and motion.profile is None:
+            _lose_place(host, motion)
+        if not trusted:
+            motion.occupy_everything()
+        elif motion.anywhere and motion.known:
+            motion.occupy_what_is_known()
+
+
+def _lose_place(host: Host, motion: Motion) -> None:
+    """An axis that stands and is held has lost its zero: the place that it holds means nothing now (R42).
+
+    Where its actuator says so itself, it holds what is read now; where the reading lies, it goes off until a reset,
+    a jog or a zeroing (R48).
+    """
+    index = motion.definition.index
+    measured = host.values[motion.definition.name]
+    if index in host.snapshot.jumped or (not motion.anywhere and host.snapshot.lost[index] is not None):
+        motion.switch_off()
+    elif not motion.anywhere:
+        if measured is None:
+            motion.switch_off()
+        else:
+            motion.rebase(measured, host.now)
