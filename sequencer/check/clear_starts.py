@@ -54,7 +54,7 @@ def clear_starts(order: Order, bodies: Bodies) -> ClearStarts | None:
     flat = order.flat
     if flat.routine.start != ANYWHERE:
         return None
-    cells = start_cells(flat.machine, start_spans(flat))
+    cells = [_beyond_the_ends(bodies, cell) for cell in start_cells(flat.machine, start_spans(flat))]
     firsts = [one.node.step for one in order.occurrences if not one.started and not one.ended]
     pairs = [
         pair
@@ -67,6 +67,17 @@ def clear_starts(order: Order, bodies: Bodies) -> ClearStarts | None:
     boxes = sorted(_joined(found), key=lambda box: -_size(bodies, box))[:_MOST_BOXES]
     whole = sum(_size(bodies, cell) for cell in cells)
     return ClearStarts(tuple(boxes), min(1.0, sum(_size(bodies, box) for box in boxes) / whole) if whole else 0.0)
+
+
+def _beyond_the_ends(bodies: Bodies, cell: Mapping[str, Span]) -> Start:
+    """The same a little beyond the ends of the travel, where an axis may be measured to stand."""
+    found = {}
+    for name, (low, high) in cell.items():
+        axis = bodies.tree.axes[name]
+        first, last = axis.travel or (low, high)
+        beyond = axis.tolerance.position
+        found[name] = (low - beyond if low <= first else low, high + beyond if high >= last else high)
+    return found
 
 
 def _clear(

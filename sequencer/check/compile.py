@@ -189,8 +189,9 @@ def _start_box(machine: Machine, box: Mapping[str, Span]) -> list[list[Any]]:
     for index, axis in enumerate(machine.axes.values()):
         if axis.name in box and axis.travel is not None:
             low, high = box[axis.name]
-            low -= axis.tolerance.position if low <= axis.travel[0] else 0.0
-            high += axis.tolerance.position if high >= axis.travel[1] else 0.0
+            (first, last), beyond = axis.travel, axis.tolerance.position
+            low = min(low, first - beyond) if low <= first else low
+            high = max(high, last + beyond) if high >= last else high
             found.append([index, float(low), float(high)])
     return found
 

@@ -49,10 +49,13 @@ def order_with(ordering: Ordering, start: Place, goal: Place, within: float | No
         As `order`.
     """
     found = ordering.find(start, goal, within)
-    routine = routine_of_plan(ordering, found.plan, start, goal)
+    plan = found.plan
+    routine = routine_of_plan(ordering, plan, start, goal)
     examination = examine(routine)
-    if examination.checked is None and found.plan.gates:
-        routine = routine_of_plan(ordering, _patient(found.plan), start, goal)
+    for other in (plan.explicit(), _patient(plan), _patient(plan.explicit())) if plan.gates else ():
+        if examination.checked is not None:
+            break
+        routine = routine_of_plan(ordering, other, start, goal)
         examination = examine(routine)
     if examination.checked is None:
         raise CheckFailed(routine.name, examination)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from hashlib import sha256
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -30,6 +31,14 @@ PLACES = 16
 Grid = npt.NDArray[np.int64]
 
 
+class Certified(NamedTuple):
+    """A block, and which of its cells are certainly blocked all over; of the other blocked ones only too little is
+    known."""
+
+    block: Block
+    shut: npt.NDArray[np.bool_]
+
+
 def blocked_table(
     tree: Tree,
     pairs: Sequence[Pair],
@@ -49,6 +58,19 @@ def blocked_table(
         band: how far an axis may be from the position that is asked about [m or rad]: a cell is free if all is clear so
             far around it.
     """
+    blocks = certified_blocks(tree, pairs, outside, cells, band)
+    return BlockedTable([name for name in tree.coordinates if name in tree.axes], [one.block for one in blocks], key)
+
+
+def certified_blocks(
+    tree: Tree,
+    pairs: Sequence[Pair],
+    outside: Mapping[str, tuple[float, float]] | None = None,
+    cells: Mapping[int, int] | None = None,
+    band: Mapping[str, float] | None = None,
+) -> list[Certified]:
+    """The blocks of such a table, with what else is known of their cells; the arguments are those of
+    `blocked_table`."""
     axes = [name for name in tree.coordinates if name in tree.axes]
     grids: dict[tuple[int, ...], list[Pair]] = {}
     for pair in pairs:
@@ -61,8 +83,7 @@ def blocked_table(
             grids[larger[0]] += grids.pop(small)
     whole = dict(outside or {})
     beside = np.array([(band or {}).get(name, 0.0) + OVERLAP for name in axes])
-    blocks = [_block(tree, concerned, members, whole, cells or CELLS, beside) for concerned, members in grids.items()]
-    return BlockedTable(axes, blocks, key)
+    return [_block(tree, concerned, members, whole, cells or CELLS, beside) for concerned, members in grids.items()]
 
 
 def table_key(tree: Tree, pairs: Sequence[Pair], *others: object) -> str:
@@ -92,13 +113,14 @@ def _block(
     outside: Mapping[str, tuple[float, float]],
     cells: Mapping[int, int],
     beside: Floats,
-) -> Block:
+) -> Certified:
     axes = concerned or (0,)  # pairs that no axis moves block everything or nothing
     size = cells.get(len(axes), 4) if concerned else 1
     low = np.array([tree.reach[number][0] - OVERLAP for number in axes])
     high = np.array([tree.reach[number][1] + OVERLAP for number in axes])
     still_low, still_high = (np.array(values) for values in tree.box(outside))
     blocked = np.zeros((size,) * len(axes), dtype=np.uint8)
+    hopeless = np.zeros(blocked.shape, dtype=bool)
     width = size
     corners: Grid = np.zeros((1, len(axes)), dtype=np.int64)
     while len(corners):
@@ -108,15 +130,18 @@ def _block(
         end[:, list(axes)] = low + (corners + width) * step + beside[list(axes)]
         clear, shut = _judge(tree, pairs, begin, end)
         open_cells = corners[~clear & ~shut]
-        for corner in corners[shut] if width > 1 else corners[~clear]:
-            blocked[tuple(slice(k, k + width) for k in corner)] = 1
         if width == 1:
+            blocked[tuple(corners[~clear].T)] = 1
+            hopeless[tuple(corners[shut].T)] = True
             break
+        for corner in corners[shut]:
+            place = tuple(slice(k, k + width) for k in corner)
+            blocked[place], hopeless[place] = 1, True
         width //= 2
         steps = np.stack(np.meshgrid(*[[0, width]] * len(axes), indexing="ij"), axis=-1).reshape(-1, len(axes))
         corners = (open_cells[:, None, :] + steps[None, :, :]).reshape(-1, len(axes))
     packed = np.packbits(blocked.ravel(), bitorder="little").tobytes()
-    return Block(tuple(axes), tuple(low.tolist()), tuple(high.tolist()), blocked.shape, packed)
+    return Certified(Block(tuple(axes), tuple(low.tolist()), tuple(high.tolist()), blocked.shape, packed), hopeless)
 
 
 def _judge(

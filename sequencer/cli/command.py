@@ -9,13 +9,47 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
-from sequencer.cli import check, draw, drill, label, new, order, pack, ready, rehearse, report, retrace, schema, why
+from sequencer.cli import (
+    check,
+    compare,
+    draw,
+    drill,
+    health,
+    label,
+    new,
+    order,
+    pack,
+    read,
+    ready,
+    rehearse,
+    report,
+    retrace,
+    schema,
+    why,
+)
 from sequencer.cli.output import CannotDo, Output
 from sequencer.errors import MissingExtra, StepgraphError, nearest
 
 VERBS = {
     verb.NAME: verb
-    for verb in (new, draw, check, rehearse, drill, order, pack, ready, report, why, label, retrace, schema)
+    for verb in (
+        new,
+        draw,
+        check,
+        rehearse,
+        drill,
+        order,
+        pack,
+        ready,
+        report,
+        why,
+        compare,
+        health,
+        label,
+        read,
+        retrace,
+        schema,
+    )
 }
 
 FINE, FOUND, COULD_NOT = 0, 1, 2

@@ -22,10 +22,11 @@ HELP = "find the fastest certified way from any preset to any other"
 ABOUT = (
     "Finds the fastest way from one configuration to another as ordinary steps with gates, and checks it like any\n"
     "routine. A configuration is a preset, or positions such as 'lift=0.3 m, wrist=20 deg'. With --all it lists every\n"
-    "change between two presets with its time, or why there is none, and draws them as a matrix."
+    "change between two presets with its time, or why there is none. --svg draws the way in the space of each two\n"
+    "axes and from the side, or with --all the matrix of changes."
 )
 EXAMPLE = (
-    "stepgraph order machine.yaml --from stow --to ridge --write up.routine.yaml\n"
+    "stepgraph order machine.yaml --from stow --to ridge --write up.routine.yaml --svg up.svg\n"
     "  stepgraph order machine.yaml --all --svg changes.svg"
 )
 
@@ -44,7 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--all", action="store_true", help="every change between two presets")
     parser.add_argument("--write", metavar="FILE", help="write the routine to this file")
-    parser.add_argument("--svg", metavar="FILE", help="with --all: draw the matrix of changes to this file")
+    parser.add_argument("--svg", metavar="FILE", help="draw the way, or with --all the matrix of changes, to this file")
     parser.add_argument("--cells", type=int, metavar="N", help="cells along each axis, a power of 2 (finer is slower)")
     parser.add_argument("--within", type=float, metavar="SECONDS", help="take the best that is found in this time")
 
@@ -55,9 +56,9 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         raise CannotDo("give either --from and --to, or --all")
     if not arguments.all and (arguments.start is None or arguments.goal is None):
         raise CannotDo("a change needs both its ends: --from PLACE --to PLACE")
-    for name in ("write", "within") if arguments.all else ("svg",):
+    for name in ("write", "within") if arguments.all else ():
         if getattr(arguments, name) is not None:
-            raise CannotDo(f"--{name} goes with {'--from and --to' if arguments.all else '--all'}")
+            raise CannotDo(f"--{name} goes with --from and --to")
     if arguments.within is not None and not arguments.within > 0.0:
         raise CannotDo(f"--within {arguments.within:g}: the time must be greater than 0 s")
     machine = Reader.of(arguments).machine(path)
@@ -71,6 +72,7 @@ def _one(machine: Machine, arguments: argparse.Namespace, output: Output, inputs
     from sequencer.files.writer import write_routine
     from sequencer.ordering.grid import Grid, cells_of
     from sequencer.ordering.search import NoOrder, Ordering
+    from sequencer.report.order_view import order_svg
 
     start, goal = place_of(arguments.start, machine), place_of(arguments.goal, machine)
     ordering = Ordering(machine, Grid(machine, cells_of(arguments.cells), outside_of(arguments.outside)))
@@ -92,6 +94,11 @@ def _one(machine: Machine, arguments: argparse.Namespace, output: Output, inputs
     if arguments.write is not None:
         output.write(Path(arguments.write), text, inputs)
         output.say(f"wrote {arguments.write}")
+    picture = None
+    if arguments.svg is not None:
+        picture = picture_path(arguments.svg, routine.name)
+        output.write(picture, order_svg(ordering, found, start, goal), inputs)
+        output.say(f"wrote {picture}")
     output.emit(
         {
             "verdict": "clear",
@@ -102,6 +109,7 @@ def _one(machine: Machine, arguments: argparse.Namespace, output: Output, inputs
             "because": found.in_the_way or None,
             "routine": text,
             "written": arguments.write,
+            "svg": None if picture is None else str(picture),
         }
     )
     return 0

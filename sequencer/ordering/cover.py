@@ -10,7 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from sequencer.clearance.batch import Floats
-from sequencer.ordering.grid import Bools, Grid
+from sequencer.ordering.cells import Bools
+from sequencer.ordering.grid import Grid
 
 HAIR = 2e-10
 """Cells are asked about so much smaller [m or rad]: they touch what begins at their edges. Boxes side by side leave a

@@ -19,7 +19,7 @@ from sequencer.machine.machine import NANOSECONDS, Machine
 
 Span = tuple[float, float]
 Box = tuple[tuple[float, ...], tuple[float, ...]]
-Free = Callable[[Sequence[float], Sequence[float]], bool]
+Free = Callable[[tuple[float, ...], tuple[float, ...]], bool]
 
 
 class Progress(NamedTuple):
@@ -53,10 +53,18 @@ class GatedPlan:
         counts: list[Sequence[int]] = [range(len(stops) + 1) for stops in self.stops]
         if axis is not None:
             counts[axis] = numbers
+        spans = [[self._span(axis, leg) for leg in range(len(stops) + 1)] for axis, stops in enumerate(self.stops)]
+        waits = [(mover, leg, other, far) for (mover, leg), mine in self.waits.items() for other, far in mine.items()]
         for legs in product(*counts):
-            spans = self._spans(legs)
-            if spans is not None:
-                lows, highs = zip(*spans, strict=True)
+            box = [spans[one][leg] for one, leg in enumerate(legs)]
+            for mover, leg, other, far in waits:
+                if legs[mover] == leg:
+                    if legs[other] < far.leg:
+                        break
+                    if legs[other] == far.leg:
+                        box[other] = self._beyond(box[other], other, far)
+            else:
+                lows, highs = zip(*box, strict=True)
                 yield lows, highs
 
     def is_free(self, free: Free, axis: int | None = None, numbers: Sequence[int] = ()) -> bool:
@@ -115,6 +123,61 @@ class GatedPlan:
             waits[mover, number] = kept
         return GatedPlan(self.start, (*self.stops[:axis], tuple(stops), *self.stops[axis + 1 :]), waits)
 
+    def split(self, axis: int, leg: int, place: float, waits: Mapping[int, Progress]) -> GatedPlan:
+        """The same, with a stop at a place on a leg; up to there only some of its waits count."""
+        begin = self.begin(axis, leg)
+        stops = (*self.stops[axis][: leg - 1], place, *self.stops[axis][leg - 1 :])
+
+        def told(progress: Progress) -> Progress:
+            if progress.leg < leg:
+                return progress
+            if progress.leg > leg or progress.place is None:
+                return Progress(progress.leg + 1, progress.place)
+            if progress.place == place:
+                return Progress(leg)
+            return Progress(leg if abs(progress.place - begin) < abs(place - begin) else leg + 1, progress.place)
+
+        split = {(axis, leg): dict(waits)}
+        for (mover, number), mine in self.waits.items():
+            number = number + 1 if mover == axis and number >= leg else number
+            split[mover, number] = {
+                other: told(progress) if other == axis else progress for other, progress in mine.items()
+            }
+        return GatedPlan(self.start, (*self.stops[:axis], stops, *self.stops[axis + 1 :]), split)
+
+    def explicit(self) -> GatedPlan:
+        """The same, with each leg waiting also for what the legs before it waited for, its own and those that it waits
+        for, as far as that stays true for good: a proof that looks at two axes at a time needs no third then."""
+        waits = {leg: dict(self.waits.get(leg, {})) for leg in self.legs}
+        changed = True
+        while changed:
+            changed = False
+            for (axis, leg), mine in waits.items():
+                before = [(axis, number) for number in range(1, leg)]
+                before += [(other, number) for other, far in mine.items() for number in range(1, far.leg + 1)]
+                for other, far in [item for one in before for item in waits[one].items()]:
+                    known = mine.get(other)
+                    if (
+                        other != axis
+                        and self._stays(other, far)
+                        and (known is None or self._farther(other, far, known))
+                    ):
+                        mine[other], changed = far, True
+        return replace(self, waits={leg: mine for leg, mine in waits.items() if mine})
+
+    def _stays(self, axis: int, far: Progress) -> bool:
+        """Whether an axis that was so far never comes back across that place."""
+        if far.place is None:
+            return True
+        upwards = self.stops[axis][far.leg - 1] >= self.begin(axis, far.leg)
+        return all((stop > far.place) is upwards for stop in self.stops[axis][far.leg - 1 :])
+
+    def _farther(self, axis: int, one: Progress, other: Progress) -> bool:
+        if one.leg != other.leg or other.place is None:
+            return one.leg > other.leg
+        end = self.stops[axis][one.leg - 1]
+        return one.place is None or abs(end - one.place) < abs(end - other.place)
+
     def to_data(self) -> list[Any]:
         """The plan as plain data that JSON keeps exactly."""
         waits = [
@@ -141,48 +204,28 @@ class GatedPlan:
         begin, end = self.begin(axis, leg), self.stops[axis][leg]
         return min(begin, end), max(begin, end)
 
-    def _spans(self, legs: Sequence[int]) -> list[Span] | None:
-        """Where each axis may be in or after these legs (0: it has not begun); None if that cannot be."""
-        least: list[Progress | None] = [None] * len(legs)
-        for axis, leg in enumerate(legs):
-            for other, progress in self.waits.get((axis, leg), {}).items() if leg else ():
-                if legs[other] < progress.leg:
-                    return None
-                least[other] = _later(least[other], progress, self.stops[other][progress.leg - 1])
-        spans = []
-        for axis, leg in enumerate(legs):
-            spans.append(self._span(axis, leg, least[axis]))
-        return spans
-
-    def _span(self, axis: int, leg: int, least: Progress | None) -> Span:
+    def _span(self, axis: int, leg: int) -> Span:
+        """Where an axis may be in or after a leg (0: it has not begun)."""
         if leg == 0:
             return self.start[axis]
         stop = self.stops[axis][leg - 1]
         begin = self.start[axis] if leg == 1 else (self.stops[axis][leg - 2],) * 2
-        low, high = min(begin[0], stop), max(begin[1], stop)
-        if least is None or least.leg < leg:
-            return low, high
-        if least.place is None:
+        return min(begin[0], stop), max(begin[1], stop)
+
+    def _beyond(self, span: Span, axis: int, far: Progress) -> Span:
+        """What is left of the span of a leg for who is so far on it."""
+        stop = self.stops[axis][far.leg - 1]
+        if far.place is None:
             return stop, stop
-        if stop >= middle(begin):
-            return max(low, least.place), high
-        return low, min(high, least.place)
+        low, high = span
+        if stop >= self.begin(axis, far.leg):
+            return max(low, far.place), high
+        return low, min(high, far.place)
 
 
 def middle(span: Span) -> float:
     """The middle of a span."""
     return 0.5 * (span[0] + span[1])
-
-
-def _later(one: Progress | None, other: Progress, end: float) -> Progress:
-    """The farther of two of one axis; `end` is that of the other's leg."""
-    if one is None or other.leg > one.leg:
-        return other
-    if other.leg < one.leg or one.place is None:
-        return one
-    if other.place is None:
-        return other
-    return one if abs(end - one.place) <= abs(end - other.place) else other
 
 
 def _without(progress: Progress, leg: int, stop: float, way: Span) -> Progress:
@@ -224,7 +267,12 @@ class Clock:
 
     def lasts(self, plan: GatedPlan) -> float:
         """When the last leg is done [s]; infinite if legs wait for each other in a ring."""
-        return max((self.ends(plan, leg) for leg in _last_legs(plan)), default=0.0)
+        return max(self.last_ends(plan), default=0.0)
+
+    def last_ends(self, plan: GatedPlan) -> list[float]:
+        """When the last leg of each axis that moves is done [s]."""
+        known: dict[tuple[int, int], float] = {}
+        return [self._end(plan, leg, known) for leg in _last_legs(plan)]
 
     def ends(self, plan: GatedPlan, leg: tuple[int, int]) -> float:
         """When a leg is done [s]."""

@@ -6,45 +6,32 @@ to be clear. Where cells are too coarse, the pieces of a box in such cells can b
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from itertools import product
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from sequencer.clearance.batch import Floats, bounds
 from sequencer.clearance.box import Pair
 from sequencer.clearance.proof import prove
-from sequencer.clearance.table import CELLS, OVERLAP, blocked_table, table_key
+from sequencer.clearance.table import CELLS, OVERLAP, certified_blocks, table_key
 from sequencer.clearance.tree import Tree
 from sequencer.clearance.watched import watch
 from sequencer.errors import ModelError, did_you_mean, enumerate_words
 from sequencer.machine.body import Body
 from sequencer.machine.interlock import KeepOut
 from sequencer.machine.machine import Machine
-from sequencer.pack.table import Block
+from sequencer.ordering.cells import Bools, Cells
+from sequencer.pack.table import BlockedTable
 
 ROUNDING = 1e-9
 """Keep-outs are so much larger besides [m or rad]: rounding must not decide."""
-
-SHARPER = {1: 8, 2: 4, 3: 4}
-"""Sharply, a cell is cut into so many along each axis, by how many axes a block has; 2 beyond [1]."""
-
-MOST_SHARP = 4000
-"""A box that touches more uncertified cells than this is not looked at sharply [1]."""
 
 MOST_CELLS = 256
 """Along an axis no more cells than this are asked for [1]."""
 
 EXPLAIN = 3000
 """So many cells are looked at to say what is in the way [1]."""
-
-SHUT, LOOKED_AT = 1, 2
-"""What is known of an uncertified cell: blocked all over, or its smaller cells were looked at."""
-
-Bools = npt.NDArray[np.bool_]
-Judge = Callable[[tuple[int, ...], Floats, Floats], tuple[Bools, Bools]]
 
 
 class KeptOut(NamedTuple):
@@ -76,6 +63,7 @@ class Grid:
         axes: the axes with a position, in file order.
         low, high: their travel [m or rad].
         table: the certified cells.
+        blocks: their cells, a block for pairs that depend on the same axes.
         keep_outs: the keep-outs.
         key: a digest of all that the answers depend on.
 
@@ -102,8 +90,9 @@ class Grid:
         self.outside = checked_outside(machine, outside or {})
         self.key = grid_key(machine, self.tree, self.pairs, self.cells, self.outside)
         bands = {axis.name: axis.band for axis in moving}
-        self.table = blocked_table(self.tree, self.pairs, self.key, self.outside, cells, bands)
-        self._blocks = [_Integral(block) for block in self.table.blocks]
+        certified = certified_blocks(self.tree, self.pairs, self.outside, cells, bands)
+        self.table = BlockedTable(self.axes, [one.block for one in certified], self.key)
+        self.blocks = [Cells(one) for one in certified]
         self._query = self.table.query if self.table.blocks else None
         self._boxes = [(rule.axes, rule.low, rule.high) for rule in self.keep_outs]
 
@@ -123,7 +112,7 @@ class Grid:
             return True
         if any(self._meets(rule, low, high) for rule in self.keep_outs):
             return False
-        return all(block.free_sharp(np.array(low), np.array(high), self._judged) for block in self._blocks)
+        return all(block.free_sharp(low, high, self._judged) for block in self.blocks)
 
     def free_proved(self, low: Sequence[float], high: Sequence[float]) -> bool:
         """The same by bisecting the very box, where tracking bands are wide beside what remains; slowest."""
@@ -141,7 +130,7 @@ class Grid:
             axes = list(rule.axes)
             apart = (high[:, axes] < np.array(rule.low)) | (low[:, axes] > np.array(rule.high))
             found &= apart.any(axis=1)
-        for block in self._blocks:
+        for block in self.blocks:
             found &= block.free(low, high)
         return found
 
@@ -173,7 +162,7 @@ class Grid:
 
     def cell(self, low: Sequence[float], high: Sequence[float]) -> str:
         """The first uncertified cell that a box touches, in words."""
-        for block in self._blocks:
+        for block in self.blocks:
             corner = block.blocked_cell(np.array(low), np.array(high))
             if corner is not None:
                 begin = block.low + corner * block.step
@@ -200,20 +189,26 @@ class Grid:
         high = tuple(span[1] + wide for (_, span), wide in zip(rule.box, more, strict=True))
         return KeptOut(rule, axes, low, high)
 
-    def _judged(self, axes: tuple[int, ...], begin: Floats, end: Floats) -> tuple[Bools, Bools]:
-        """Which boxes of some axes are clear, and which certainly are not anywhere, whatever the other axes do."""
+    def _judged(
+        self, axes: tuple[int, ...], begin: Floats, end: Floats, asked: Bools | None = None
+    ) -> tuple[Bools, Bools]:
+        """Which pairs are not shown to be clear in which boxes of some axes, shape (n, pairs), and which boxes are
+        certainly blocked all over, whatever the other axes do. `asked` tells which pairs have to be looked at where."""
         width = len(self.axes)
         whole_low, whole_high = self.tree.box(self.outside)
         lows, highs = np.tile(whole_low, (len(begin), 1)), np.tile(whole_high, (len(begin), 1))
         lows[:, list(axes)] = begin - self.band[list(axes)]
         highs[:, list(axes)] = end + self.band[list(axes)]
-        clear, shut = np.ones(len(begin), dtype=bool), np.zeros(len(begin), dtype=bool)
-        for pair in self.pairs:
+        left, shut = np.zeros((len(begin), len(self.pairs)), dtype=bool), np.zeros(len(begin), dtype=bool)
+        for number, pair in enumerate(self.pairs):
             if {number for number in pair.concerns if number < width} <= set(axes):
-                lower, centre = bounds(pair, lows, highs)
-                clear &= lower > pair.margin
-                shut |= centre + 0.5 * (highs - lows) @ np.array(pair.lipschitz) <= pair.margin
-        return clear, shut
+                rows = np.arange(len(begin)) if asked is None else np.flatnonzero(asked[:, number])
+                if not len(rows):
+                    continue
+                lower, centre = bounds(pair, lows[rows], highs[rows])
+                left[rows, number] = lower <= pair.margin
+                shut[rows] |= centre + 0.5 * (highs[rows] - lows[rows]) @ np.array(pair.lipschitz) <= pair.margin
+        return left, shut
 
 
 def bodies_of(machine: Machine) -> tuple[Tree, tuple[Pair, ...]]:
@@ -298,86 +293,5 @@ def grid_key(
     )
 
 
-FORMAT = 1
+FORMAT = 2
 """Counts up when what is worked out from the same machine changes."""
-
-
-class _Integral:
-    """A block with the counts of blocked cells below each corner, so that a box is counted in 2^axes looks."""
-
-    def __init__(self, block: Block) -> None:
-        self.axes = block.axes
-        self.low, self.high = np.array(block.low), np.array(block.high)
-        self.shape = block.shape
-        size = int(np.prod(block.shape))
-        bits = np.unpackbits(np.frombuffer(block.blocked, dtype=np.uint8), bitorder="little")[:size]
-        self.blocked = bits.reshape(block.shape)
-        self.step = (self.high - self.low) / np.array(block.shape)
-        self.sharper = SHARPER.get(len(block.shape), 2)
-        self.known = np.zeros(block.shape, dtype=np.uint8)
-        self.small = np.zeros(tuple(count * self.sharper for count in block.shape), dtype=np.uint8)
-        counts = np.zeros(tuple(n + 1 for n in block.shape), dtype=np.int32)
-        counts[tuple(slice(1, None) for _ in block.shape)] = self.blocked
-        for axis in range(len(block.shape)):
-            np.cumsum(counts, axis=axis, out=counts)
-        self.counts = counts.ravel()
-        self.strides = np.array([int(np.prod([n + 1 for n in block.shape[k + 1 :]])) for k in range(len(block.shape))])
-
-    def cells(self, low: Floats, high: Floats) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], Bools]:
-        axes = list(self.axes)
-        begin, end = low[..., axes], high[..., axes]
-        inside = np.all((begin >= self.low) & (end < self.high), axis=-1)
-        most = np.array(self.shape) - 1
-        first = np.clip(((begin - self.low) / self.step).astype(np.int64), 0, most)
-        last = np.clip(((end - self.low) / self.step).astype(np.int64), 0, most)
-        return first, last, inside
-
-    def free(self, low: Floats, high: Floats) -> Bools:
-        first, last, inside = self.cells(low, high)
-        begin, end = first * self.strides, (last + 1) * self.strides
-        total = np.zeros(len(low), dtype=np.int64)
-        for ends in product((0, 1), repeat=len(self.axes)):
-            place = sum((end if upper else begin)[:, k] for k, upper in enumerate(ends))
-            sign = 1 if (len(ends) - sum(ends)) % 2 == 0 else -1
-            total += sign * self.counts[place]
-        found: Bools = inside & (total == 0)
-        return found
-
-    def free_sharp(self, low: Floats, high: Floats, judge: Judge) -> bool:
-        """Whether a box touches no smaller cell that is not certified."""
-        first, last, inside = self.cells(low, high)
-        if not inside:
-            return False
-        window = tuple(slice(a, b + 1) for a, b in zip(first, last, strict=True))
-        if (self.known[window] == SHUT).any():
-            return False
-        unknown = np.argwhere(self.blocked[window] & (self.known[window] == 0)) + first
-        if len(unknown) > MOST_SHARP or (len(unknown) and not self._look(unknown, judge)):
-            return False
-        axes = list(self.axes)
-        small = self.step / self.sharper
-        most = np.array(self.shape) * self.sharper - 1
-        begin = np.clip(((low[axes] - self.low) / small - 1e-9).astype(np.int64), 0, most)
-        end = np.clip(((high[axes] - self.low) / small + 1e-9).astype(np.int64), 0, most)
-        return not self.small[tuple(slice(a, b + 1) for a, b in zip(begin, end, strict=True))].any()
-
-    def _look(self, corners: npt.NDArray[np.int64], judge: Judge) -> bool:
-        """Judge the smaller cells of some cells, if none of these is blocked all over."""
-        count, low = self.sharper, self.low + corners * self.step - OVERLAP
-        _, shut = judge(self.axes, low, low + self.step + 2.0 * OVERLAP)
-        self.known[tuple(corners[shut].T)] = SHUT
-        if shut.any():
-            return False
-        self.known[tuple(corners.T)] = LOOKED_AT
-        parts = np.array(list(product(range(count), repeat=len(self.axes))))
-        small = (corners[:, None, :] * count + parts[None, :, :]).reshape(-1, len(self.axes))
-        begin = self.low + small * (self.step / count) - OVERLAP
-        clear, _ = judge(self.axes, begin, begin + self.step / count + 2.0 * OVERLAP)
-        self.small[tuple(small[~clear].T)] = 1
-        return True
-
-    def blocked_cell(self, low: Floats, high: Floats) -> Floats | None:
-        first, last, _ = self.cells(low, high)
-        window = self.blocked[tuple(slice(a, b + 1) for a, b in zip(first, last, strict=True))]
-        corners = np.argwhere(window)
-        return None if not len(corners) else (corners[0] + first).astype(np.float64)

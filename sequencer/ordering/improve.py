@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from math import ceil, floor, inf
 from time import perf_counter
 
-from sequencer.ordering.gated import Clock, Free, GatedPlan, Progress
+from sequencer.ordering.gated import Box, Clock, Free, GatedPlan, Progress
 from sequencer.ordering.readable import readable, step_of
 
 GAIN = 1e-3
@@ -14,6 +15,13 @@ GAIN = 1e-3
 
 MOST_ROUNDS = 40
 """So many changes are made at most."""
+
+EACH = 0.02
+"""What each axis' own end counts beside the last of them [1]: of ways that take the same time the one in which the
+others are earlier leads on."""
+
+MOST_LEGS = 3
+"""An axis with so many legs gets no further stop [1]."""
 
 LATEST = 2.0
 """A gate is so many position tolerances before the end of a leg, or it waits for the end [1]."""
@@ -25,15 +33,25 @@ class Improver:
     Args:
         clock: how long ways take.
         free: which boxes are free.
+        stops: whether stops are put in and moved on as well, which takes longer.
         deadline: when to stop, by `time.perf_counter` [s].
 
     Attributes:
         complete: whether it did not have to stop before the end.
     """
 
-    def __init__(self, clock: Clock, free: Free, deadline: float = inf) -> None:
-        self.clock, self.free, self.deadline = clock, free, deadline
+    def __init__(self, clock: Clock, free: Free, deadline: float = inf, stops: bool = False) -> None:
+        self.clock, self.deadline, self.stops = clock, deadline, stops
         self.complete = True
+        self._ask, self._known = free, dict[Box, bool]()
+
+    def free(self, low: tuple[float, ...], high: tuple[float, ...]) -> bool:
+        """Which boxes are free; changes mostly have their boxes in common."""
+        box = (low, high)
+        found = self._known.get(box)
+        if found is None:
+            found = self._known[box] = self._ask(low, high)
+        return found
 
     def improved(self, plan: GatedPlan) -> GatedPlan:
         """The way when no single change saves time any more, and with no wait that could be left out."""
@@ -42,14 +60,11 @@ class Improver:
             if perf_counter() > self.deadline:
                 self.complete = False
                 break
-            best, shortest = None, duration - GAIN
-            for changed in self._changes(plan, duration):
-                lasts = self.clock.lasts(changed)
-                if lasts < shortest:
-                    best, shortest = changed, lasts
-            if best is None:
+            least = self._value(plan) - GAIN
+            better = next((one for one in self._changes(plan, duration) if self._value(one) < least), None)
+            if better is None:
                 break
-            plan, duration = best, shortest
+            plan, duration = better, self.clock.lasts(better)
         return self._simplified(plan, duration)
 
     def loosened(self, plan: GatedPlan, leg: tuple[int, int], other: int) -> GatedPlan:
@@ -74,12 +89,20 @@ class Improver:
         place = self._nearest(other, begin, latest, lambda value: self._waits_enough(waiting(value), leg))
         return plan if place is None else waiting(place)
 
+    def _value(self, plan: GatedPlan) -> float:
+        ends = self.clock.last_ends(plan)
+        return max(ends) + EACH * sum(ends)
+
     def _changes(self, plan: GatedPlan, duration: float) -> Iterator[GatedPlan]:
         """Single changes that keep all free; those that could not save time are not looked for."""
         for leg, waits in plan.waits.items():
             for other in waits:
                 if self.clock.lasts(plan.waiting(leg, other, None)) < duration - GAIN:
                     yield self.loosened(plan, leg, other)
+            if self.stops and waits and len(plan.stops[leg[0]]) < MOST_LEGS:
+                at_once = replace(plan, waits={**plan.waits, leg: {}})
+                if self.clock.lasts(at_once) < duration - GAIN:
+                    yield from self._split(plan, leg)
         for axis, stops in enumerate(plan.stops):
             for number in range(1, len(stops)):
                 shorter = plan.without_stop(axis, number)
@@ -88,6 +111,33 @@ class Improver:
                         yield shorter
                     else:
                         yield from self._moved(plan, axis, number)
+                        if self.stops:
+                            yield from self._moved_on(plan, axis, number)
+
+    def _split(self, plan: GatedPlan, leg: tuple[int, int]) -> Iterator[GatedPlan]:
+        """A leg that waits, with a first part that waits for less and goes as far as it may."""
+        axis, number = leg
+        waits = plan.waits[leg]
+        begin, end = plan.begin(axis, number), plan.stops[axis][number - 1]
+        least = LATEST * self.clock.axes[axis].tolerance.position
+        if abs(end - begin) <= 2.0 * least:
+            return
+        nearest = begin + (least if end > begin else -least)
+        fewer = [{one: far for one, far in waits.items() if one != other} for other in waits]
+        for left in [{}, *fewer] if len(waits) > 1 else [{}]:
+
+            def split(place: float, left: Mapping[int, Progress] = left) -> GatedPlan:
+                return plan.split(axis, number, place, left)
+
+            def fits(place: float, split: Callable[[float], GatedPlan] = split) -> bool:
+                return self._keeps(split(place), axis, number)
+
+            place = self._nearest(axis, end, nearest, fits)
+            if place is not None:
+                changed = split(place)
+                for other in waits:
+                    changed = self.loosened(changed, (axis, number + 1), other)
+                yield changed
 
     def _waits_enough(self, plan: GatedPlan, leg: tuple[int, int]) -> bool:
         return plan.is_free(self.free, leg[0], (leg[1],))
@@ -102,6 +152,15 @@ class Improver:
         place = self._nearest(
             axis, direct, stop, lambda value: self._keeps(plan.with_stop(axis, leg, value), axis, leg)
         )
+        if place is not None and place != stop:
+            yield plan.with_stop(axis, leg, place)
+
+    def _moved_on(self, plan: GatedPlan, axis: int, leg: int) -> Iterator[GatedPlan]:
+        """A stop on the direct way, moved on."""
+        begin, stop, end = plan.begin(axis, leg), plan.stops[axis][leg - 1], plan.stops[axis][leg]
+        if not min(begin, end) < stop < max(begin, end):
+            return
+        place = self._nearest(axis, end, stop, lambda value: self._keeps(plan.with_stop(axis, leg, value), axis, leg))
         if place is not None and place != stop:
             yield plan.with_stop(axis, leg, place)
 

@@ -12,8 +12,9 @@ import numpy as np
 import numpy.typing as npt
 
 from sequencer.clearance.batch import Floats
+from sequencer.ordering.cells import Bools
 from sequencer.ordering.gated import Clock
-from sequencer.ordering.grid import Bools, Grid
+from sequencer.ordering.grid import Grid
 from sequencer.ordering.readable import rounded
 
 PLACES = {1: 17, 2: 17, 3: 9, 4: 6, 5: 4}

@@ -25,6 +25,9 @@ MOST_PERMUTED = 4
 SLOWER = 1.15
 """A way this much slower than all axes at once is held against one by way of a detour [1]."""
 
+POLISHED = 1.05
+"""A way this much slower than all axes at once is looked at once more, sharply [1]."""
+
 SIMPLER = 0.98
 """A way with more legs or gates has to take no more than this share of the time of the simpler one [1]."""
 
@@ -62,11 +65,11 @@ class Ordered:
 
     @property
     def kind(self) -> Literal["still", "at once", "gated", "detour"]:
-        """How it goes."""
-        most = max((len(stops) for stops in self.plan.stops), default=0)
-        if most > 1:
+        """How it goes; by a detour if an axis does not go straight to its end, stops on its way not counted."""
+        if any(not _straight(self.plan, axis) for axis in range(len(self.plan.stops))):
             return "detour"
-        return "gated" if self.plan.gates else "at once" if most else "still"
+        waits = self.plan.gates or any(len(stops) > 1 for stops in self.plan.stops)
+        return "gated" if waits else "at once" if any(self.plan.stops) else "still"
 
 
 class Ordering:
@@ -139,13 +142,7 @@ class Ordering:
         if direct.is_free(free) or direct.is_free(self.grid.free_sharp):
             return Ordered(direct, least, least)
         in_the_way = self._in_the_way(direct)
-        found = self._gated(direct, free)
-        duration = inf if found is None else self.clock.lasts(found)
-        if duration > SLOWER * least:
-            detour = self._detour(spans, goals, free)
-            lasts = inf if detour is None else self.clock.lasts(detour)
-            if detour is not None and lasts < SIMPLER * duration:
-                found, duration = detour, lasts
+        found, duration = self._best(direct, goals, least, free)
         if found is None:
             found = self._gated(direct, self.grid.free_proved)
             duration = inf if found is None else self.clock.lasts(found)
@@ -248,6 +245,33 @@ class Ordering:
                 return found.text
         return "nothing"
 
+    def _best(
+        self, direct: GatedPlan, goals: Mapping[int, float], least: float, free: Free
+    ) -> tuple[GatedPlan | None, float]:
+        """The best way by gates or by a detour, polished with a sharper look, and how long it takes [s]."""
+        gated = self._gated(direct, free)
+        found, duration = gated, inf if gated is None else self.clock.lasts(gated)
+        if duration > SLOWER * least:
+            detour = self._detour(direct.start, goals, free)
+            lasts = inf if detour is None else self.clock.lasts(detour)
+            if lasts < SIMPLER * duration:
+                if gated is not None and duration > SLOWER * lasts:
+                    gated = None
+                found, duration = detour, lasts
+        for plan in (found, gated if gated is not found else None):
+            if plan is not None and duration > POLISHED * least:
+                polished = self._polished(plan)
+                lasts = self.clock.lasts(polished)
+                if lasts < SIMPLER * duration or (plan is found and polished.gates <= plan.gates and lasts < duration):
+                    found, duration = polished, lasts
+        return found, duration
+
+    def _polished(self, plan: GatedPlan) -> GatedPlan:
+        improver = Improver(self.clock, self.grid.free_sharp, self._deadline, stops=True)
+        polished = improver.improved(plan)
+        self._complete &= improver.complete
+        return polished
+
     def _gated(self, direct: GatedPlan, free: Free) -> GatedPlan | None:
         """One motion an axis, with gates, in the best sequence."""
         movers = [axis for axis, stops in enumerate(direct.stops) if stops]
@@ -324,6 +348,11 @@ def plan_of_way(spans: Sequence[Span], places: Sequence[Sequence[float]]) -> Gat
                 }
                 here[axis] = position
     return GatedPlan(tuple(spans), tuple(tuple(ends) for ends in stops), waits)
+
+
+def _straight(plan: GatedPlan, axis: int) -> bool:
+    places = [middle(plan.start[axis]), *plan.stops[axis]]
+    return places in (sorted(places), sorted(places, reverse=True))
 
 
 def _sequences(movers: Sequence[int]) -> Iterator[tuple[int, ...]]:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from sequencer.report.draw import machine_svg, machine_text
+    from sequencer.report.order_view import order_svg
     from sequencer.report.routine_page import Reported, routines_page
     from sequencer.report.routine_view import routine_svg, together_svg
     from sequencer.report.session_page import session_page
@@ -19,6 +20,7 @@ __all__ = [
     "Timeline",
     "machine_svg",
     "machine_text",
+    "order_svg",
     "routine_svg",
     "routines_page",
     "session_page",
@@ -34,6 +36,7 @@ _HOMES = {
     "Timeline": "timeline",
     "machine_svg": "draw",
     "machine_text": "draw",
+    "order_svg": "order_view",
     "routine_svg": "routine_view",
     "routines_page": "routine_page",
     "session_page": "session_page",

@@ -37,8 +37,10 @@ class AxisMap:
         group = root.add("g", transform=f"translate({left:.1f} {top:.1f})")
         group.add("rect", x=LEFT, y=HEAD, width=self.plot_width, height=self.plot_height, class_="travel")
         self._rules(group)
+        self._beneath(group)
         for index, box in enumerate(self.boxes):
             self._box(group, index, box)
+        self._above(group)
         self._presets(group)
         y = HEAD + self.plot_height + BOTTOM + 8.0
         for number, text in self.notes:
@@ -52,6 +54,12 @@ class AxisMap:
 
     def y(self, position: float) -> float:
         return HEAD + (1.0 - _share(self.up, position)) * self.plot_height
+
+    def _beneath(self, group: Element) -> None:
+        """What else is drawn beneath the boxes to keep out of; nothing here."""
+
+    def _above(self, group: Element) -> None:
+        """What else is drawn above them, beneath the presets; nothing here."""
 
     def _rules(self, group: Element) -> None:
         bottom = HEAD + self.plot_height

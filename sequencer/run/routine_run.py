@@ -163,7 +163,6 @@ class Run:
             self.status[activation.step.index] = ENDED
             self.host.event("end", self.name, activation.step.name, f"aborted: {cause}", (("outcome", "aborted"),))
         self.active.clear()
-        self.by_step.clear()
         self.cause = cause
 
     def standing(self) -> bool:

@@ -295,7 +295,6 @@ class Snapshot:
         self.lost[index] = None
         self.zeroed[index] = True
         self.values[name] = self._previous[index] = position
-        self._plain = False
         return shift
 
     def trust_again(self) -> None:

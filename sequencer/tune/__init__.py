@@ -2,7 +2,24 @@
 
 from __future__ import annotations
 
+from sequencer.tune.compare import Change, Comparison, StepChanges, compare
+from sequencer.tune.health import AxisHealth, Health, Measure, health
 from sequencer.tune.retrace import Difference, Retrace, retrace
 from sequencer.tune.why import Account, Near, why
 
-__all__ = ["Account", "Difference", "Near", "Retrace", "retrace", "why"]
+__all__ = [
+    "Account",
+    "AxisHealth",
+    "Change",
+    "Comparison",
+    "Difference",
+    "Health",
+    "Measure",
+    "Near",
+    "Retrace",
+    "StepChanges",
+    "compare",
+    "health",
+    "retrace",
+    "why",
+]

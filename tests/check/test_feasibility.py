@@ -29,7 +29,6 @@ from sequencer.plan import plan
 from sequencer.plant import ActuatorDead, OtherLoad
 from sequencer.rehearse.gauges import ScriptedGauges
 from sequencer.rehearse.performance import Performance
-from sequencer.rehearse.rehearsal import start_positions
 from sequencer.routine.parameters import NumberParameter
 from sequencer.routine.steps import At, Drive, Move, Press, Pulse, Step
 from sequencer.units import VOLTAGE
@@ -379,7 +378,7 @@ def test_peaks_are_those_of_the_plants_own_rehearsal() -> None:
     assert checked is not None
     runner = Runner([checked])
     runner.request("hang_ridge")
-    start = start_positions(machine, "carry")
+    start = machine.presets["carry"].positions
     plant = Plant(machine, start=start, piece="lantern", faults=(OtherLoad(60.0),))
     gauges = ScriptedGauges(machine, dict(fine.rehearsals[0].gauges))
     performance = Performance(runner, plant, gauges, {}, [], "hang_ridge", 60.0)

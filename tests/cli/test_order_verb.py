@@ -37,6 +37,12 @@ def test_positions_are_places_too(reacher: str, call: Call) -> None:
     assert "to keep it add: here: {lift: 0.3 m, slide: 0.05 m, wrist: 80 deg}" in done.err
 
 
+def test_a_way_is_drawn_with_what_is_blocked_and_the_bodies_along_it(reacher: str, folder: Path, call: Call) -> None:
+    done = call("order", reacher, "--from", "stow", "--to", "under_low", "--cells", "32", "--svg", "way.svg", "--json")
+    assert (done.code, done.data["svg"]) == (0, "way.svg")
+    assert "From the side" in (folder / "way.svg").read_text()
+
+
 def test_all_changes_are_listed_and_drawn(
     folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, call: Call
 ) -> None:

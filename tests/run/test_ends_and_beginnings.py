@@ -350,3 +350,35 @@ def test_a_stall_of_an_axis_that_still_creeps_says_no_more_than_that() -> None:
     text = rig.kinds("fault")[0].text
     assert text.startswith("lift is stalled: ")
     assert text.endswith("behind and no nearer for 0.06 s; allowed are 0.05 m")
+
+
+def test_a_step_that_is_blind_stays_so_for_as_long_after_a_hold() -> None:
+    """R15, R35: for 0.2 s, of which half have gone before the hold of ticks 5 to 24."""
+    rig = started(checked(machine(), wait("A", until=["not", BEAM], blind=0.2)), ticks=5)
+    rig.runner.hold()
+    rig.run(20)
+    rig.runner.resume()
+    rig.run(15)
+    assert rig.ends("A") == [(30, "done")]
+
+
+def test_what_is_false_is_told_before_what_is_unknown_and_what_is_true_last() -> None:
+    """R40."""
+    term = ["and", GUARD, CLEAR, BEAM]
+    rig = started(checked(machine(), wait("A", until=term)), clear=None, ticks=2)
+    told = [(one.text, one.truth) for one in rig.runner.status().runs[-1].steps[0].terms]
+    assert told == [("beam", False), ("clear", None), ("guard", True)]
+
+
+def test_an_axis_that_may_be_anywhere_is_not_jogged_where_a_keep_out_may_be_met() -> None:
+    """R42: from rest; it is held by name, and goes as soon as the other axis is out of the way."""
+    on = machine(keep_outs=[keep_out("post", [0, -0.2, 0.1], [1, 0.8, 1.8])])
+    rig = Rig(checked(on, wait("A", 9.0)))
+    rig.positions["wrist"] = 1.0
+    rig.readings["lift"] = lambda tick: AxisReading(rig.positions["lift"], 0.0, 0.0, zeroed=False)
+    rig.run(3)
+    for _ in range(10):
+        rig.runner.jog("lift", 0.1)
+        rig.run(1)
+    assert rig.positions["lift"] == 0.0
+    assert rig.headline() == "lift held by post"

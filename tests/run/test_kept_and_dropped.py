@@ -9,11 +9,27 @@ from math import nextafter
 from typing import Any
 
 import pytest
-from rig import LIMITS, Rig, axis, checked, derived, keep_out, machine, move, press, pulse, sensor, started, wait
+from rig import (
+    LIMITS,
+    Rig,
+    axis,
+    checked,
+    derived,
+    keep_out,
+    machine,
+    move,
+    number_parameter,
+    press,
+    pulse,
+    sensor,
+    started,
+    wait,
+)
 
 from profiles import ProfileError
+from sequencer.errors import RequestRefused
 from sequencer.ports.readings import AxisReading
-from sequencer.run import Confirmations
+from sequencer.run import Confirmations, step_kinds
 
 BEAM = ["holds", "beam"]
 OFF = [{"mode": "off", "voltage": 0.0, "when": None}]
@@ -61,12 +77,12 @@ def test_a_spin_that_is_off_turns_nothing_any_more() -> None:
 @pytest.mark.parametrize("value", [1.0, -1.0, 0.5])
 def test_a_spin_that_turns_by_whatever_value_may_still_change_something(drive: str, value: float) -> None:
     """R40."""
-    spin = pulse("p", {"roller": value}, 1.0)
+    spin = pulse("p", {"roller": value}, until=[">", "lift", 5.0], timeout=9.0)
     spin["drives"] = [["axis", 2, drive, value]]
-    rig = started(checked(machine(), spin, wait("A", until=[">", "lift", 5.0], timeout=9.0)), ticks=50)
+    rig = started(checked(machine(), spin), ticks=50)
     assert rig.kinds("stuck") == []
-    rig.run(5)
-    assert len(rig.kinds("stuck")) == 1
+    spin["drives"] = [["axis", 2, drive, 0.0]]
+    assert len(started(checked(machine(), spin), ticks=5).kinds("stuck")) == 1
 
 
 def test_an_axis_without_power_may_lose_its_zero_while_its_step_waits() -> None:
@@ -227,3 +243,100 @@ def test_an_axis_whose_actuator_finds_its_zero_may_move_again() -> None:
     rig.start()
     rig.run(60)
     assert rig.outcome()[1] == "done"
+
+
+def test_an_axis_that_was_stopped_off_rests_after_its_next_press() -> None:
+    """R27, R33, R46: its rest is off; what kept it off before is over when it is driven again."""
+    on = machine([axis("lift"), axis("wrist", stop="off", rest=OFF), axis("roller", "spin")])
+    rig = Rig(
+        checked(on, move("m", {"wrist": 1.0}), name="a"),
+        checked(on, press("p", 5.0, 0.5, until=BEAM), name="b"),
+        beam=lambda tick: tick >= 30,
+    )
+    rig.start("a")
+    rig.run(10)
+    rig.runner.cancel()
+    rig.run(10)
+    assert rig.modes("wrist")[10:] == ["off"] * 10
+    rig.start("b")
+    rig.run(20)
+    assert rig.modes("wrist")[20:] == ["effort"] * 10 + ["off"] * 10
+
+
+def test_a_current_that_has_fallen_back_is_that_of_a_winding_that_turns() -> None:
+    """R45, R48: it rose from 10 to 28 A and is at 20 A: whatever is read, no jam is told by it."""
+    waits = {"following": 0.05, "behind": "wait", "settle": 60_000_000}
+    currents = {20: 10.0, 21: 10.0, 22: 10.0, 23: 28.0}
+    for last, jammed in ((20.0, False), (28.0, True)):
+        rig = started(checked(on_lift(tolerance=waits, most_current=40.0), move("m", {"lift": 2.0})), ticks=20)
+        stood = rig.positions["lift"]
+        rig.readings["lift"] = lambda tick, last=last, stood=stood: AxisReading(stood, 0.0, currents.get(tick, last))
+        rig.run(20)
+        assert ("while its current rises from 10 to 28 A" in rig.kinds("fault")[0].text) is jammed
+
+
+def test_a_sensor_that_is_assumed_stays_so_whatever_it_reads() -> None:
+    """R50: read anew, read otherwise, or not read; until it is believed again."""
+    rig = started(checked(machine(), wait("A", 9.0)), beam=lambda tick: (False, True, None)[tick % 3], ticks=2)
+    rig.runner.assume("beam", False)
+    seen = []
+    for _ in range(7):
+        rig.run(1)
+        seen.append(rig.runner._host.values["beam"])
+    assert seen == [False] * 7
+    rig.runner.assume("beam", None)
+    rig.run(2)
+    assert rig.runner._host.values["beam"] is True
+
+
+def test_a_parameter_out_of_its_range_is_told_with_six_figures() -> None:
+    """R25, R40."""
+    routine = checked(machine(), wait("A", 0.1), parameters=[number_parameter("h", 0.5, -1.0, 2.0)])
+    with pytest.raises(RequestRefused, match=r"h is 2\.34568; allowed are -1 to 2"):
+        Rig(routine).start(parameters={"h": 2.3456789})
+
+
+def test_a_step_that_its_own_time_ends_is_done_in_the_tick_of_a_stop() -> None:
+    """R23, R21: the times of that tick count."""
+    for ticks, outcome in ((9, "aborted"), (10, "done")):
+        rig = started(checked(machine(), wait("A", until=[">=", "A.elapsed", 0.2])), ticks=ticks)
+        rig.runner.abort()
+        rig.run(1)
+        assert rig.ends("A") == [(ticks, outcome)]
+
+
+@pytest.mark.parametrize(("early", "end"), [(5_000_000, 10), (5_000_001, 11)])
+def test_a_step_sees_again_a_quarter_of_a_period_before_its_time(early: int, end: int) -> None:
+    """R15, R17: blind for 0.2 s, less 5 ms and a nanosecond more."""
+    rig = started(checked(machine(), wait("A", until=["not", BEAM], blind=0.2)), ticks=10).run(
+        2, gap=20_000_000 - early
+    )
+    assert rig.ends("A") == [(end, "done")]
+
+
+@pytest.mark.parametrize("gated", [False, True])
+def test_a_step_that_can_not_be_planned_is_a_fault_of_the_machine(gated: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """R30, R47: at its beginning, or when its gate opens."""
+
+    def fail(*given: Any) -> Any:
+        raise ProfileError("by hand")
+
+    monkeypatch.setattr(step_kinds, "trapezoid", fail)
+    out = dict(checked(machine(), wait("out", 0.1)).routine)
+    step = move("m", {"lift": 1.0}, "A", **({"once": BEAM} if gated else {}))
+    rig = started(checked(machine(), wait("A", 0.1), step, on_fault=out), beam=lambda tick: tick >= 8, ticks=20)
+    (fault,) = [event for event in rig.kinds("fault") if event.run]
+    assert (fault.tick, fault.step, fault.text) == (8 if gated else 5, "m", "m: by hand")
+    assert rig.outcomes("r")[0][1] == "faulted"
+    assert rig.starts("out") == []
+
+
+def test_a_number_may_be_assumed_and_believed_again() -> None:
+    """R50: a whole number as a number with a point."""
+    rig = started(checked(machine(), wait("A", 9.0)), pressure=0.5, ticks=2)
+    rig.runner.assume("pressure", 3)
+    rig.run(2)
+    assert repr(rig.runner._host.values["pressure"]) == "3.0"
+    rig.runner.assume("pressure", None)
+    rig.run(2)
+    assert rig.runner._host.values["pressure"] == 0.5

@@ -131,6 +131,15 @@ def test_a_loop_that_was_woken_too_late_says_so(slow: int, part: str) -> None:
     assert world.loop.told[0].startswith(f"tick 5 came 30.0 ms late: {part}")
 
 
+def test_the_last_hundred_late_ticks_are_told() -> None:
+    """R20: and all are counted."""
+    world = World()
+    world.slow |= {("write", tick): PERIOD + 15_000_000 for tick in range(130)}
+    world.loop.run(5.0)
+    assert world.loop.late_ticks > 110
+    assert len(world.loop.told) == 100
+
+
 def test_a_slow_each_tick_is_told_by_its_name() -> None:
     """R20: neither the system nor a part that was quick."""
     world = World()

@@ -64,6 +64,7 @@ CASES: dict[str, tuple[Any, Any, Callable[[Rig], Any], str]] = {
     "stalled": (on_lift(), UP, read(here), "lift is stalled"),
     "far": (on_lift(tolerance=FAULTS), UP, read(here), "away from its set-point"),
     "lying": (on_lift(most_current=40.0), UP, read(here, current=20.0), "its reading has not changed"),
+    "jammed": (on_lift(most_current=40.0), UP, read(here, current=40.0), "lift is stalled: "),
     "jumped": (on_lift(), UP, read(lambda rig: here(rig) + 1.0), "lift has lost its zero: its reading jumped"),
     "not zeroed": (on_lift(), UP, read(here, zeroed=False), "lift has lost its zero"),
     "encoders": (on_lift(), UP, parts, "lift: its encoders read 0 m and 0.9 m"),

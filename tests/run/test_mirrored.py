@@ -57,6 +57,14 @@ def jammed_at_once(sense: float) -> Rig:
     return rig.run(60)
 
 
+def led_astray(sense: float) -> Rig:
+    on = lift(sense, tolerance={**WAITS, "position": 0.004, "behind": "fault"})
+    rig = started(checked(on, move("m", {"lift": 2.0 * sense})), ticks=30)
+    stood = rig.positions["lift"]
+    rig.readings["lift"] = lambda tick: AxisReading(stood - sense * 0.006 * (tick - 30), 0.0, 0.0)
+    return rig.run(20)
+
+
 def held_and_freed(sense: float) -> Rig:
     boxes = [("post", 0.4, 0.6, CLEAR), ("far", 1.1, 1.3, BEAM)]
     on = lift(sense, limits=JERKY, boxes=boxes, latency=[0, 40_000_000])
@@ -113,7 +121,7 @@ def jogged(sense: float) -> Rig:
     return rig.run(20)
 
 
-RUNS = (waited_for, stalled, jammed_at_once, held_and_freed, carried_on, flicked, pressed, jogged)
+RUNS = (waited_for, stalled, jammed_at_once, led_astray, held_and_freed, carried_on, flicked, pressed, jogged)
 
 
 @pytest.mark.parametrize("run", RUNS, ids=lambda run: run.__name__)
@@ -136,6 +144,7 @@ def test_the_runs_that_are_turned_round_show_what_they_are_for() -> None:
     assert waited_for(-1.0).outcome()[0] > 160
     assert "lift is stalled: " in stalled(-1.0).kinds("fault")[0].text
     assert "away from its set-point" in jammed_at_once(-1.0).kinds("fault")[0].text
+    assert "it moves against its order: " in led_astray(-1.0).kinds("fault")[0].text
     assert [event.text for event in held_and_freed(-1.0).kinds("hold")] == [
         "lift is held by post, waiting for wrist",
         "lift is held by far, waiting for wrist",

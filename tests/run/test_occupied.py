@@ -302,3 +302,13 @@ def test_a_press_counts_from_where_it_stands_to_its_bound_and_not_beyond() -> No
         rig = started(checked(machine(keep_outs=[box]), press("p", 5.0, 0.5, until=BEAM)), ticks=5)
         assert (rig.modes("wrist")[-1] == "effort") is begins
         assert bool(rig.runner.status().held) is not begins
+
+
+def test_a_new_zero_leaves_no_goal_in_the_places_of_the_old_one() -> None:
+    """R42: for a moving axis and for one that stands; who waits for whom is judged by goals."""
+    for made in (moving(motion()), motion()):
+        made.aim, made.group, made.held = (lambda states: []), [made], "box"
+        made.rezero(0.25)
+        assert (made.aim, made.group, made.held) == (None, None, None)
+        assert made.offset == 0.25
+        assert not made.anywhere

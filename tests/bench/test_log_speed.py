@@ -1,0 +1,91 @@
+"""What reading and retracing a long log cost, as multiples of a bare pass over the same file by the csv module."""
+
+from __future__ import annotations
+
+import csv
+import tracemalloc
+from dataclasses import replace
+from pathlib import Path
+from time import process_time
+
+import pytest
+
+from sequencer import Trace, check, load_routine, read_trace, retrace
+from sequencer.trace import write_csv
+from sequencer.tune import why
+
+pytestmark = pytest.mark.bench
+
+DEMO = Path(__file__).parents[2] / "demos/lantern"
+COPIES = 6
+READING = 25.0
+"""Reading may cost so many times a bare pass: every cell becomes a checked value, every line a row."""
+RETRACING = 45.0
+"""A session may be decided again in so many times a bare pass over its file."""
+WHY = 1.0
+"""The accounts of all its runs may take no longer than a bare pass."""
+MEMORY = 10.0
+"""Rows may take so many times the size of their file [1]: 40 MB stay below 500 MB."""
+
+
+@pytest.fixture(scope="module")
+def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo's attempts one after the other, as one session."""
+    traces = [read_trace(path) for path in sorted((DEMO / "logs").glob("*.csv"))] * COPIES
+    rows = []
+    now = tick = 0
+    for trace in traces:
+        first = trace.rows[0]
+        for row in trace.rows:
+            stamp, number = now + row.now_ns - first.now_ns, tick + row.tick - first.tick
+            events = tuple(event._replace(tick=number, now_ns=stamp) for event in row.events)
+            rows.append(row._replace(tick=number, now_ns=stamp, events=events))
+        now, tick = rows[-1].now_ns + 20_000_000, rows[-1].tick + 1
+    path = tmp_path_factory.mktemp("log") / "long.csv"
+    write_csv(path, Trace(replace(traces[0].header), tuple(rows)))
+    return path
+
+
+def bare(path: Path) -> float:
+    began = process_time()
+    with path.open(newline="", encoding="utf-8") as file:
+        for _ in csv.reader(file):
+            pass
+    return process_time() - began
+
+
+def test_a_log_is_read_and_accounted_for_in_few_bare_passes(log: Path) -> None:
+    passes = min(bare(log) for _ in range(5))
+    taken = []
+    for _ in range(3):
+        began = process_time()
+        trace = read_trace(log)
+        taken.append(process_time() - began)
+    began = process_time()
+    accounts = why(trace)
+    accounted = process_time() - began
+    print(f"{log.stat().st_size / 1e6:.1f} MB: bare {passes:.3f} s, read {min(taken):.3f} s, why {accounted:.3f} s")
+    assert len(accounts) == 24 * COPIES
+    assert min(taken) < READING * passes
+    assert accounted < WHY * passes
+
+
+def test_a_session_is_decided_again_in_few_bare_passes(log: Path) -> None:
+    passes = min(bare(log) for _ in range(5))
+    trace = read_trace(DEMO / "logs/attempts_2.csv")
+    checked = check(load_routine(DEMO / "hang_ridge.routine.yaml"))
+    began = process_time()
+    retrace(trace, checked)
+    taken = process_time() - began
+    share = (DEMO / "logs/attempts_2.csv").stat().st_size / log.stat().st_size
+    print(f"bare {passes * share:.4f} s, retrace of {len(trace.rows)} ticks {taken:.3f} s")
+    assert taken < RETRACING * passes * share
+
+
+def test_rows_take_a_small_multiple_of_their_file(log: Path) -> None:
+    tracemalloc.start()
+    trace = read_trace(log)
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    print(f"{log.stat().st_size / 1e6:.1f} MB, {len(trace.rows)} rows: at most {most / 1e6:.0f} MB")
+    assert most < MEMORY * log.stat().st_size

@@ -1,0 +1,8 @@
+"""Makes the random world of `tests/check` importable here too, whatever the import mode."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "check"))
