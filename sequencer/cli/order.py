@@ -80,7 +80,10 @@ def _one(machine: Machine, arguments: argparse.Namespace, output: Output, inputs
         routine, found = order_with(ordering, start, goal, arguments.within)
     except (NoOrder, CheckFailed) as error:
         output.say(f"{output.styled(error.verdict, 'bad')}: {error}")
-        output.emit({"verdict": error.verdict, "because": str(error), "routine": None, "duration": None})
+        ways = [way._asdict() for way in error.ways_out] if isinstance(error, NoOrder) else []
+        output.emit(
+            {"verdict": error.verdict, "because": str(error), "routine": None, "duration": None, "ways_out": ways}
+        )
         return 1
     text = write_routine(routine, Path(arguments.machine).name)
     output.say(text.rstrip())

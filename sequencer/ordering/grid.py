@@ -110,7 +110,7 @@ class Grid:
         """The same by smaller cells, which are looked at when they are first asked for; slower."""
         if self.free(low, high):
             return True
-        if any(self._meets(rule, low, high) for rule in self.keep_outs):
+        if any(self.meets(rule, low, high) for rule in self.keep_outs):
             return False
         return all(block.free_sharp(low, high, self._judged) for block in self.blocks)
 
@@ -118,9 +118,9 @@ class Grid:
         """The same by bisecting the very box, where tracking bands are wide beside what remains; slowest."""
         if self.free_sharp(low, high):
             return True
-        if any(self._meets(rule, low, high) for rule in self.keep_outs):
+        if any(self.meets(rule, low, high) for rule in self.keep_outs):
             return False
-        begin, end = self._widened(low, high)
+        begin, end = self.widened(low, high)
         return all(prove([pair], begin, end, EXPLAIN).outcome == "clear" for pair in self.pairs)
 
     def free_many(self, low: Floats, high: Floats) -> Bools:
@@ -138,11 +138,11 @@ class Grid:
         """What is in the way of a box; None if it is free."""
         if self.free_sharp(low, high):
             return None
-        met = [rule.rule for rule in self.keep_outs if self._meets(rule, low, high)]
+        met = [rule.rule for rule in self.keep_outs if self.meets(rule, low, high)]
         if met:
             words = [rule.name + (f" ({rule.because})" if rule.because else "") for rule in met]
             return Obstacle("conflict", enumerate_words(words, 3))
-        begin, end = self._widened(low, high)
+        begin, end = self.widened(low, high)
         undecided = None
         for pair in self.pairs:
             proof = prove([pair], begin, end, EXPLAIN)
@@ -152,7 +152,7 @@ class Grid:
                 undecided = undecided or Obstacle("coarse", str(proof).removeprefix("undecided "))
         return undecided or Obstacle("coarse", f"what such cells do not tell from free places, {self.cell(low, high)}")
 
-    def _widened(self, low: Sequence[float], high: Sequence[float]) -> tuple[Sequence[float], Sequence[float]]:
+    def widened(self, low: Sequence[float], high: Sequence[float]) -> tuple[Sequence[float], Sequence[float]]:
         """A box with the tracking bands about it, over all places of bodies outside."""
         spans = {
             name: (float(low[k] - self.band[k]), float(high[k] + self.band[k])) for k, name in enumerate(self.axes)
@@ -176,7 +176,13 @@ class Grid:
     def _show(self, axis: int, position: float) -> str:
         return self.machine.axes[self.axes[axis]].show(float(position))
 
-    def _meets(self, rule: KeptOut, low: Sequence[float], high: Sequence[float]) -> bool:
+    def tolerance(self, axis: int) -> float:
+        """How far an axis may stand from where it is said to stand [m or rad], by its number."""
+        one = self.machine.axes[self.axes[axis]]
+        return min(one.tolerance.position, one.band)
+
+    def meets(self, rule: KeptOut, low: Sequence[float], high: Sequence[float]) -> bool:
+        """Whether a box meets a keep-out, tracking bands counted."""
         return all(
             low[axis] <= most and high[axis] >= least
             for axis, least, most in zip(rule.axes, rule.low, rule.high, strict=True)

@@ -15,6 +15,8 @@ from sequencer.ordering.gated import Clock, Free, GatedPlan, Progress, Span, mid
 from sequencer.ordering.grid import Grid
 from sequencer.ordering.improve import Improver
 from sequencer.ordering.lattice import SAME, Lattice, Tree
+from sequencer.ordering.ways_out import WayOut, ways_out
+from sequencer.units import show
 
 Place = str | Mapping[str, float]
 """A preset by its name, or positions by axis [m or rad]."""
@@ -38,11 +40,15 @@ class NoOrder(StepgraphError):
     Args:
         verdict: conflict: one end lies in what is declared, or nothing leads there. undecided: it was not shown.
         message: what is in the way.
+        ways_out: what one axis may do without deepening a conflict at the start, slowly.
     """
 
-    def __init__(self, verdict: Literal["conflict", "undecided"], message: str) -> None:
+    def __init__(
+        self, verdict: Literal["conflict", "undecided"], message: str, ways_out: Sequence[WayOut] = ()
+    ) -> None:
         super().__init__(message)
         self.verdict = verdict
+        self.ways_out = tuple(ways_out)
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +178,7 @@ class Ordering:
         for axis, name in enumerate(self.axes):
             low, high = self.grid.low[axis], self.grid.high[axis]
             if name in positions:
-                near = min(self.machine.axes[name].tolerance.position, self.machine.axes[name].band)
+                near = self.grid.tolerance(axis)
                 spans.append((positions[name] - near, positions[name] + near))
             else:
                 spans.append((low, high))
@@ -197,10 +203,10 @@ class Ordering:
                 raise ModelError(f"'{name}' is no axis with a position; {did_you_mean(name, self.axes)}")
             axis = self.grid.index[name]
             if not self.grid.low[axis] <= position <= self.grid.high[axis]:
-                show = self.machine.axes[name].show
+                place_of = self.machine.axes[name].show
                 raise ModelError(
-                    f"{name} at {show(position)} is outside its travel, {show(self.grid.low[axis])} to "
-                    f"{show(self.grid.high[axis])}"
+                    f"{name} at {place_of(position)} is outside its travel, {place_of(self.grid.low[axis])} to "
+                    f"{place_of(self.grid.high[axis])}"
                 )
         if not place:
             raise ModelError(f"no position is given; name at least one axis: {', '.join(self.axes)}")
@@ -229,7 +235,11 @@ class Ordering:
                 f"it meets {found.text}; name all axes",
             )
         if found.kind == "conflict":
-            raise NoOrder("conflict", f"{name} lies in {found.text}, tolerances and tracking counted")
+            message = f"{name} lies in {found.text}, tolerances and tracking counted"
+            if what == "goal":
+                raise NoOrder("conflict", message)
+            ways = ways_out(self.grid, positions)
+            raise NoOrder("conflict", f"{message}; {self._told(ways)}", ways)
         finer = {axes: 2 * count for axes, count in self.grid.cells.items()}
         count = max((len(block.axes) for block in self.grid.table.blocks), default=1)
         raise NoOrder(
@@ -237,6 +247,19 @@ class Ordering:
             f"{name} cannot be certified with cells of this size: {self.grid.cell(low, high)} ({found.text}); try "
             f"{finer.get(count, 8)} cells an axis instead of {self.grid.cells.get(count, 4)}",
         )
+
+    def _told(self, ways: Sequence[WayOut]) -> str:
+        """Ways out of a conflict in words."""
+        if not ways:
+            return "no axis alone can move without deepening that; take the power off and free it by hand"
+        clear = [way for way in ways if way.clear]
+        words = []
+        for way in clear or ways:
+            axis = self.machine.axes[way.axis]
+            speed = show(way.speed, axis.speed_dimension)
+            words.append(f"{way.axis} to {axis.show(way.to)}{'' if way.clear else ' at most'} (at {speed} or less)")
+        after = "; then ask again from there" if clear else "; none of them leads out alone, look after each"
+        return f"one axis alone does not deepen it, slowly, watched, nobody near: {', or '.join(words)}{after}"
 
     def _in_the_way(self, plan: GatedPlan) -> str:
         for low, high in plan.boxes():

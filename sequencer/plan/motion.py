@@ -21,7 +21,6 @@ from sequencer.errors import ModelError, did_you_mean
 from sequencer.machine.axis import Axis
 from sequencer.machine.envelope import envelope_of
 from sequencer.machine.machine import Machine
-from sequencer.plan.along import along
 from sequencer.plan.resolve import Node, Reference, ResolvedOperand
 from sequencer.routine.parameters import PresetParameter
 from sequencer.routine.steps import At, By, Cap, Flick, FromReading, Move, Press, Pulse, Set
@@ -252,6 +251,9 @@ def _routed(
     table = None if node.ways is None else node.ways.to(goals)
     if node.ways is None or table is None or not all(name in starts for name in table.axes):
         return None
+    # Few routines look their ways up, and the others need not wait for what plans along them.
+    from sequencer.plan.along import along
+
     here = [starts[name].position for name in table.axes]
     legs = table.way(here, here, node.ways.free)
     standing = {name: State(starts[name].position) for name in table.axes}
