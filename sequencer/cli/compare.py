@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from sequencer.cli.inputs import existing
+from sequencer.cli.inputs import existing_log
 from sequencer.cli.output import CannotDo, Output
 
 NAME = "compare"
@@ -28,7 +28,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     from sequencer.trace import TraceError, read_trace
     from sequencer.tune import compare
 
-    good, bad = (read_trace(existing(Path(path))) for path in (arguments.good, arguments.bad))
+    good, bad = (read_trace(existing_log(Path(path))) for path in (arguments.good, arguments.bad))
     try:
         found = compare(good, bad, arguments.good_run, arguments.run)
     except TraceError as error:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from sequencer.cli.inputs import existing
+from sequencer.cli.inputs import existing_log
 from sequencer.cli.output import CannotDo, Output
 
 NAME = "health"
@@ -29,7 +29,9 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     from sequencer.trace import TraceError, read_trace
     from sequencer.tune import health
 
-    now, old = ([read_trace(existing(Path(path))) for path in paths] for paths in (arguments.logs, arguments.against))
+    now, old = (
+        [read_trace(existing_log(Path(path))) for path in paths] for paths in (arguments.logs, arguments.against)
+    )
     try:
         found = health(now, old)
     except TraceError as error:

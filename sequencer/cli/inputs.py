@@ -81,6 +81,16 @@ def existing(path: Path) -> Path:
     return path
 
 
+def existing_log(path: Path) -> Path:
+    """The path, if a file of a log is there; one that is no text is judged by whoever reads it.
+
+    Raises:
+        CannotDo: there is none (the nearest name in its folder is given), or it cannot be read.
+    """
+    binary = path.suffix.lower() in (".parquet", ".mcap") and path.is_file()
+    return path if binary else existing(path)
+
+
 def picture_path(asked: str | None, name: str) -> Path:
     """The file for a picture: the one that was asked for, or one named after what it shows, in the folder asked for or
     here."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from sequencer.cli.inputs import existing
+from sequencer.cli.inputs import existing_log
 from sequencer.cli.output import CannotDo, Output
 
 NAME = "label"
@@ -26,7 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace, output: Output) -> int:
     from sequencer.trace import TraceError, relabel
 
-    path = existing(Path(arguments.log))
+    path = existing_log(Path(arguments.log))
     label = None if arguments.label == "none" else arguments.label
     try:
         labelled = relabel(path, {arguments.number: label})

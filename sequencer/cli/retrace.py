@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from sequencer.cli.findings import examine_files, say_findings
-from sequencer.cli.inputs import Reader, existing, files_of
+from sequencer.cli.inputs import Reader, existing_log, files_of
 from sequencer.cli.output import Output
 from sequencer.errors import StepgraphError
 
@@ -42,7 +42,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     from sequencer.trace import read_trace
     from sequencer.tune import retrace
 
-    log = existing(Path(arguments.log))
+    log = existing_log(Path(arguments.log))
     files = files_of(arguments.routine)
     reader = Reader.of(arguments)
     checked = []

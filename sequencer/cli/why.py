@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from sequencer.cli.inputs import existing
+from sequencer.cli.inputs import existing_log
 from sequencer.cli.output import CannotDo, Output
 
 NAME = "why"
@@ -27,7 +27,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     from sequencer.trace import TraceError, read_trace
     from sequencer.tune import why
 
-    trace = read_trace(existing(Path(arguments.log)), cut_end=arguments.cut_end)
+    trace = read_trace(existing_log(Path(arguments.log)), cut_end=arguments.cut_end)
     try:
         accounts = why(trace, arguments.run)
     except TraceError as error:

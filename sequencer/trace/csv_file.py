@@ -18,20 +18,54 @@ from sequencer.trace.writer import SINCE_2, columns
 
 
 def read_trace(path: str | os.PathLike[str], cut_end: bool = False) -> Trace:
-    """Read a trace from a file, by its ending: .csv.
+    """Read a trace from a file, by its ending: .csv, .parquet or .mcap (the last two need the extra `logs`).
 
     Args:
         path: the file.
-        cut_end: accept a file whose last line is incomplete (the power went); that line is left out.
+        cut_end: accept a .csv file whose last line is incomplete (the power went); that line is left out.
 
     Raises:
         TraceError: no trace, damaged, of a newer format, or no such file; the message names the line.
+        MissingExtra: what reads such files is not installed.
     """
-    if Path(path).suffix.lower() != ".csv":
+    ending = Path(path).suffix.lower()
+    if ending == ".parquet":
+        from sequencer.trace.parquet_file import read_parquet
+
+        return read_parquet(path)
+    if ending == ".mcap":
+        from sequencer.trace.mcap_file import read_mcap
+
+        return read_mcap(path)
+    if ending != ".csv":
         raise TraceError(
-            f"{path}: traces are read from .csv files, and this is '{Path(path).suffix or 'without ending'}'"
+            f"{path}: traces are read from .csv, .parquet and .mcap files, and this is '{ending or 'without ending'}'"
         )
     return read_csv(path, cut_end)
+
+
+def trace_of_lines(path: str, lines: Iterator[list[str]]) -> Trace:
+    """The trace that lines of cells make, those of the headings first; for other files that hold the same cells.
+
+    Raises:
+        TraceError: they make none; the message names the line.
+    """
+    return _Reader(path, _Counted(lines)).trace()
+
+
+class _Counted:
+    """Lines with the number of the last one, as the csv module's reader has it."""
+
+    def __init__(self, lines: Iterator[list[str]]) -> None:
+        self._lines = lines
+        self.line_num = 0
+
+    def __iter__(self) -> _Counted:
+        return self
+
+    def __next__(self) -> list[str]:
+        self.line_num += 1
+        return next(self._lines)
 
 
 def read_csv(path: str | os.PathLike[str], cut_end: bool = False) -> Trace:
@@ -56,7 +90,7 @@ def read_csv(path: str | os.PathLike[str], cut_end: bool = False) -> Trace:
                 )
             file.seek(0)
             with io.TextIOWrapper(file, "utf-8", newline="\n") as text:
-                return _Reader(str(path), text).trace()
+                return _Reader(str(path), csv.reader(_whole_lines(text), strict=True)).trace()
     except FileNotFoundError:
         raise TraceError(f"{path}: there is no such file") from None
     except OSError as error:
@@ -104,9 +138,9 @@ def _whole_lines(text: IO[str]) -> Iterator[str]:
 class _Reader:
     """Reads the text of one file; every complaint names the line."""
 
-    def __init__(self, path: str, text: IO[str]) -> None:
+    def __init__(self, path: str, lines: Any) -> None:
         self.path = path
-        self.lines = csv.reader(_whole_lines(text), strict=True)
+        self.lines = lines
         self.begun = 1
         self.json_cells: tuple[Callable[[str], tuple[Any, ...]], ...] = ()
 

@@ -34,15 +34,26 @@ WORD = re.compile(r"[A-Za-z_][A-Za-z0-9_]*\Z")
 
 
 def write_trace(path: str | os.PathLike[str], trace: Trace) -> None:
-    """Write a trace by the ending of its file: .csv.
+    """Write a trace by the ending of its file: .csv, .parquet or .mcap (the last two need the extra `logs`).
 
     Raises:
         TraceError: another ending.
+        MissingExtra: what writes such files is not installed.
         OSError: the file cannot be written.
     """
-    if Path(path).suffix.lower() != ".csv":
-        raise TraceError(f"{path}: traces are written to .csv files, and this is '{Path(path).suffix}'")
-    write_csv(path, trace)
+    ending = Path(path).suffix.lower()
+    if ending == ".parquet":
+        from sequencer.trace.parquet_file import write_parquet
+
+        write_parquet(path, trace)
+    elif ending == ".mcap":
+        from sequencer.trace.mcap_file import write_mcap
+
+        write_mcap(path, trace)
+    elif ending == ".csv":
+        write_csv(path, trace)
+    else:
+        raise TraceError(f"{path}: traces are written to .csv, .parquet and .mcap files, and this is '{ending}'")
 
 
 def write_csv(path: str | os.PathLike[str], trace: Trace) -> None:
@@ -132,14 +143,14 @@ def lines_of(header: Header, rows: Iterable[Row], first: bool) -> Iterator[list[
     with_parts = header.version > 1
     empty = [""] * (3 + 12 * len(header.axes) + 2 * len(header.sensors) + len(header.outputs) + 1 + with_parts)
     for row in rows:
-        cells = [str(row.tick), str(row.now_ns), _cell(row.enabled)]
+        cells = [str(row.tick), str(row.now_ns), cell_text(row.enabled)]
         for measured, ordered in zip(row.measured, row.ordered, strict=True):
-            cells += [""] * 6 if measured is None else map(_cell, measured)
-            cells += [""] * 6 if ordered is None else map(_cell, ordered)
+            cells += [""] * 6 if measured is None else map(cell_text, measured)
+            cells += [""] * 6 if ordered is None else map(cell_text, ordered)
         for sensed in row.sensors:
-            cells += ["", ""] if sensed is None else map(_cell, sensed)
-        cells += map(_cell, row.outputs)
-        cells.append(_cell(row.battery))
+            cells += ["", ""] if sensed is None else map(cell_text, sensed)
+        cells += map(cell_text, row.outputs)
+        cells.append(cell_text(row.battery))
         if with_parts:
             cells.append(_json(row.parts) if row.parts else "")
         yield [*cells, _json(row.requests) if row.requests else "", _json(row.events) if row.events else "", told]
@@ -152,7 +163,8 @@ def lines_of(header: Header, rows: Iterable[Row], first: bool) -> Iterator[list[
 _TAKEN = {"true", "false", "inf", "nan"}
 
 
-def _cell(value: Any) -> str:
+def cell_text(value: Any) -> str:
+    """A value as it stands in a cell."""
     if value is None:
         return ""
     if value is True or value is False:

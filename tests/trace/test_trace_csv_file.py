@@ -257,7 +257,9 @@ def test_what_is_no_trace_is_refused_with_a_sentence(tmp_path: Path, content: by
 def test_a_missing_file_and_another_ending_are_told_apart(tmp_path: Path) -> None:
     with pytest.raises(TraceError, match="there is no such file"):
         read_trace(tmp_path / "none.csv")
-    with pytest.raises(TraceError, match=r"traces are read from \.csv files, and this is '\.txt'"):
+    with pytest.raises(
+        TraceError, match=r"traces are read from \.csv, \.parquet and \.mcap files, and this is '\.txt'"
+    ):
         read_trace(tmp_path / "none.txt")
 
 
