@@ -169,8 +169,9 @@ class GatedPlan:
         """Whether an axis that was so far never comes back across that place."""
         if far.place is None:
             return True
-        upwards = self.stops[axis][far.leg - 1] >= self.begin(axis, far.leg)
-        return all((stop > far.place) is upwards for stop in self.stops[axis][far.leg - 1 :])
+        stops = self.stops[axis][far.leg - 1 :]
+        sign = 1.0 if stops[0] >= self.begin(axis, far.leg) else -1.0
+        return all((stop - far.place) * sign > 0.0 for stop in stops)
 
     def _farther(self, axis: int, one: Progress, other: Progress) -> bool:
         if one.leg != other.leg or other.place is None:

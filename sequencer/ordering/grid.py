@@ -299,5 +299,5 @@ def grid_key(
     )
 
 
-FORMAT = 2
+FORMAT = 3
 """Counts up when what is worked out from the same machine changes."""

@@ -61,11 +61,24 @@ class Improver:
                 self.complete = False
                 break
             least = self._value(plan) - GAIN
-            better = next((one for one in self._changes(plan, duration) if self._value(one) < least), None)
+            changes = (one for one in self._changes(plan, duration) if self._value(one) < least)
+            better = next((one for one in changes if self.stays_open(one)), None)
             if better is None:
                 break
             plan, duration = better, self.clock.lasts(better)
         return self._simplified(plan, duration)
+
+    def stays_open(self, plan: GatedPlan) -> bool:
+        """Whether every gate, once true, stays so: what waits for it may come late, and the axis may have gone on."""
+        return all(self._stays(plan, other, far) for waits in plan.waits.values() for other, far in waits.items())
+
+    def _stays(self, plan: GatedPlan, axis: int, far: Progress) -> bool:
+        if far.place is None:
+            return True
+        stops = plan.stops[axis][far.leg - 1 :]
+        sign = 1.0 if stops[0] >= plan.begin(axis, far.leg) else -1.0
+        spare = 0.99 * LATEST * self.clock.axes[axis].tolerance.position
+        return all((stop - far.place) * sign >= spare for stop in stops)
 
     def loosened(self, plan: GatedPlan, leg: tuple[int, int], other: int) -> GatedPlan:
         """The way with one wait as short as it can be."""
@@ -86,6 +99,8 @@ class Improver:
         def waiting(place: float) -> GatedPlan:
             return plan.waiting(leg, other, Progress(progress.leg, place))
 
+        if not self._stays(plan, other, Progress(progress.leg, latest)):
+            return plan
         place = self._nearest(other, begin, latest, lambda value: self._waits_enough(waiting(value), leg))
         return plan if place is None else waiting(place)
 
