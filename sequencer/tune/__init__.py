@@ -1,4 +1,4 @@
-"""What recorded sessions tell: why runs ended as they did, what changed between two, what other code would have decided,
+"""What recorded sessions tell: why runs ended as they did, what changed between two, what other code would have done,
 and which timing works.
 
 What needs numpy is loaded when it is first used.
