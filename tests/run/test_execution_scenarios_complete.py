@@ -36,3 +36,8 @@ def test_every_scenario_has_a_test_that_names_it() -> None:
 def test_every_scenario_with_times_runs_at_three_rates() -> None:
     found = told()
     assert not [number for number in NUMBERS if number not in WITHOUT_TIMES and not found[number]]
+
+
+def test_every_scenario_of_files_has_a_test_that_names_it() -> None:
+    words = " ".join(path.read_text(encoding="utf-8") for path in sorted((TESTS / "files").glob("test_*.py")))
+    assert not {f"F{number:02}" for number in (1, 2, 4, 5, 7, 9, 10, 12, 14)} - set(re.findall(r"\bF\d\d\b", words))
