@@ -14,7 +14,7 @@ from itertools import islice, product
 from typing import Any
 
 from sequencer.check.clearance import ClearanceSearch
-from sequencer.check.clearance_findings import encounter_findings
+from sequencer.check.clearance_findings import encounter_findings, left_in_touch_findings
 from sequencer.check.compile import routine_data
 from sequencer.check.finding import Finding
 from sequencer.check.gate import gate_findings
@@ -93,6 +93,8 @@ def examine_afterwards(
         if clearance is not None:
             bodies = ClearanceSearch(own.order, own.phases, clearance.bodies, clearance.proofs)
         found = [_placed(key, one) for one in _findings(flat, own, bodies, surveyed, places)]
+        if bodies is not None:
+            found += [_placed(key, one) for one in left_in_touch_findings(bodies, search.order, places)]
         data = None
         if surveyed.plan is not None:
             # Where it looks its way up, that tells whether it may start.

@@ -193,14 +193,17 @@ class ClearanceSearch:
                 yield Meeting(firsts, tuple(part.span for part in firsts))
 
     def _taken_up(self, one: Occurrence, pair: Pair) -> bool:
-        """Whether a step that may touch too starts at once when this one is over: nothing else is waited for."""
+        """Whether a step that may touch too starts at once when this one is over, nothing else being waited for, and
+        moves the bodies, or hands them on to one that does."""
         over = one.ended | one.bit
         return any(
             self._may_touch(other, pair)
             and isinstance(other.node.start, AfterSteps)
             and one.node.index in other.node.start.steps
+            and other.number > one.number
             and not other.ended & ~over
             and other.node.step.only_if is None
+            and (bool(set(other.axes) & set(self.bodies.axes_of(pair))) or self._taken_up(other, pair))
             for other in self.order.occurrences
         )
 

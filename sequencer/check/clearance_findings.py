@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from sequencer.check.bodies import Bodies
 from sequencer.check.clearance import ClearanceSearch, Encounter
@@ -10,6 +10,7 @@ from sequencer.check.clearance_advice import punctual
 from sequencer.check.clearance_mend import Mender, way_of
 from sequencer.check.finding import Finding, Witness
 from sequencer.check.fixed_pairs import fixed_findings
+from sequencer.check.order import Order
 from sequencer.check.phases import Scenario
 from sequencer.check.places_outside import PlacesOutside
 from sequencer.check.preset_trouble import judged_pairs
@@ -100,6 +101,47 @@ def _start_findings(search: ClearanceSearch) -> Iterator[Finding]:
             allowed=pair.margin,
             witness=_still(pair, proof),
         )
+
+
+def left_in_touch_findings(
+    search: ClearanceSearch, interrupted: Order, places: Sequence[Scenario]
+) -> Iterator[Finding]:
+    """Pairs that stand too near where a step in which they may touch was broken off, while what runs afterwards begins
+    without moving them or saying that they may touch.
+
+    Args:
+        search: of what runs afterwards.
+        interrupted: the routine that was stopped.
+        places: where its axes may stand then.
+    """
+    bodies, order = search.bodies, search.order
+    firsts = [one for one in order.occurrences if not one.started and not one.ended]
+    outside = PlacesOutside(order, bodies)
+    for pair in bodies.pairs:
+        axes = bodies.axes_of(pair)
+        if not axes or not firsts or not any(bodies.may_touch(one.node.step, pair) for one in interrupted.occurrences):
+            continue
+        if any(set(one.axes) & set(axes) for one in firsts):
+            continue
+        standing = [(name, outside.at_start(name)) for name in bodies.outside_of(pair)]
+        for place in places:
+            box = (*sorted((axis, bodies.widened(axis, place.start[axis])) for axis in axes), *standing)
+            proof = search.proofs.of(pair, box)
+            if proof.outcome != "clear":
+                first = firsts[0].node
+                yield Finding(
+                    "clearance",
+                    "error" if proof.outcome == "conflict" else "undecided",
+                    f"'{first.name}' begins where a step was stopped in which they may touch: "
+                    f"{_words(proof)}{_if_there(bodies, pair)}, and nothing moves them apart",
+                    first.name,
+                    first.step.place,
+                    "begin with the step that moves them apart, with the same touching",
+                    found=proof.distance,
+                    allowed=pair.margin,
+                    witness=_still(pair, proof),
+                )
+                break
 
 
 def _still(pair: Pair, proof: Verdict) -> Witness | None:

@@ -112,8 +112,11 @@ class Loop:
             if last is None and (over or self._stopping.is_set()):
                 self.runner.cancel()
                 last = begin + STOPPING
-            elif last is not None and not any(run.state == "stopping" for run in self.runner.status().runs):
-                break
+            elif last is not None:
+                if not any(run.state == "stopping" for run in self.runner.status().runs):
+                    break
+                # Somebody may still ask for motion; from the stop on nothing starts that is not stopped again.
+                self.runner.cancel()
             self._collect(due)
             due += self._period
             planned = due

@@ -95,6 +95,9 @@ class Runner:
             raise RequestRefused(f"unknown routine '{name}'; {did_you_mean(str(name), self._host.routines)}")
         if isinstance(speed, bool) or not isinstance(speed, int | float) or not 0.0 < speed <= 1.0:
             raise RequestRefused(f"speed is {speed!r}; it must be a number above 0 and at most 1")
+        for word, given in (("preempt", preempt), ("restart", restart)):
+            if not isinstance(given, bool):
+                raise RequestRefused(f"{word} is {given!r}; it must be True or False")
         if parameters is not None and not isinstance(parameters, Mapping):
             raise RequestRefused(f"parameters are {parameters!r}; they must be a mapping of names to values")
         values = parameter_values(definition, parameters or {})

@@ -34,6 +34,7 @@ class Snapshot:
         "_apart_since",
         "_axis_names",
         "_derived",
+        "_gone",
         "_last",
         "_late_gap",
         "_late_until",
@@ -45,6 +46,7 @@ class Snapshot:
         "_previous",
         "_previous_tick_zeroed",
         "_sensors",
+        "_taken_at",
         "assumed",
         "faults",
         "jumped",
@@ -118,6 +120,8 @@ class Snapshot:
             for sensor in derived
         ]
         self._previous: list[float | None] = [None] * len(machine.axes)
+        self._gone: list[tuple[float, int] | None] = [None] * len(machine.axes)
+        self._taken_at = 0
 
     def take(self, readings: Readings, motions: list[Motion], tick: int, gap: int) -> None:
         """Freeze the readings of this tick. Each source is asked once; whatever it says, it is a known value or
@@ -170,7 +174,8 @@ class Snapshot:
                     if error_wanted:
                         values[error_name] = motion.error(position) if motion.mode in POWERED else 0.0
                     continue
-            self._take_axis(axis, names, reading, motions[axis.index], tick, gap, longer)
+            self._take_axis(axis, names, reading, motions[axis.index], now, tick, gap, longer)
+        self._taken_at = now
         if readings.parts:
             self._compare_parts(readings, gap)
         if not self._plain:
@@ -190,7 +195,15 @@ class Snapshot:
             values.update(self.assumed)
 
     def _take_axis(
-        self, axis: AxisDefinition, names: _Names, reading: Any, motion: Motion, tick: int, gap: int, longer: int
+        self,
+        axis: AxisDefinition,
+        names: _Names,
+        reading: Any,
+        motion: Motion,
+        now: int,
+        tick: int,
+        gap: int,
+        longer: int,
     ) -> None:
         """One axis of which something is missing, strange or was unknown."""
         values, index = self.values, axis.index
@@ -224,10 +237,19 @@ class Snapshot:
         before, self._previous[index] = self._previous[index], position
         values[error_name] = None
         if position is None:
+            if before is not None:
+                self._gone[index] = before, now - gap
             return
-        if before is not None and abs(position - before) > axis.fastest * longer * 1e-9 + axis.band:
+        last, within = before, longer
+        gone = self._gone[index]
+        if before is None and gone is not None:
+            # Read again: it cannot have gone farther than it can go in that time, and hardly at all if it was held.
+            last, since = gone
+            within = longer if motion.mode == "hold" and motion.run is None else max(longer, now - since)
+            self._gone[index] = None
+        if last is not None and abs(position - last) > axis.fastest * within * 1e-9 + axis.band:
             self.jumped.add(index)
-            self.lose_zero(index, f"its reading jumped by {axis.show(position - before)} in {longer * 1e-9:.3g} s")
+            self.lose_zero(index, f"its reading jumped by {axis.show(position - last)} in {within * 1e-9:.3g} s")
         if speed is None and before is not None:
             values[speed_name] = _finite((position - before) / (gap * 1e-9))
         values[ordered_name] = motion.position if motion.known else None
@@ -240,6 +262,8 @@ class Snapshot:
         if shift:
             self._offsets[index] = 0.0
             self._previous[index] = None if before is None else before + shift
+            gone = self._gone[index]
+            self._gone[index] = None if gone is None else (gone[0] + shift, gone[1])
             motion.rezero(shift)
 
     def _compare_parts(self, readings: Readings, gap: int) -> None:
@@ -295,6 +319,7 @@ class Snapshot:
         self.lost[index] = None
         self.zeroed[index] = True
         self.values[name] = self._previous[index] = position
+        self._gone[index] = None
         return shift
 
     def trust_again(self) -> None:
@@ -328,6 +353,9 @@ class Snapshot:
             self.values[name] = None
             self._note(name, "not read", tick)
         self._last = dict.fromkeys(self._last, _UNSEEN)
+        for index, before in enumerate(self._previous):
+            if before is not None:
+                self._gone[index] = before, self._taken_at
         self._previous = [None] * len(self._previous)
         for _, watch, _, _ in self._derived:
             watch.forget()

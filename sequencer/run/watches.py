@@ -65,7 +65,7 @@ def watch_over(host: Host) -> None:
             owner.fault(f"{axis.name}: {fault}", motion.activation, machine=True, stop=_blind_stop(host, motion))
         elif axis.is_spin or motion.mode not in POWERED:
             continue
-        elif not zeroed[axis.index] and not owner.definition.by_hand:
+        elif axis.index in snapshot.jumped or (not zeroed[axis.index] and not owner.definition.by_hand):
             why = snapshot.lost[axis.index]
             words = f"{axis.name} has lost its zero" + (f": {why}" if why else "")
             owner.fault(words, motion.activation, machine=True, stop=_blind_stop(host, motion))

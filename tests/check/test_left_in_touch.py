@@ -1,0 +1,72 @@
+"""Bodies that are left in touch: nothing else looks at a machine that only stands."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from sequencer import load_routine
+from sequencer.check import examine
+
+MACHINE = """\
+machine: two slides
+period: 20 ms
+axes:
+  along: {kind: linear, mount: {to: frame, direction: 0 deg}, travel: [0 m, 1 m], LIMITS}
+  across: {kind: linear, mount: {to: along, direction: 90 deg}, travel: [0 m, 1 m], LIMITS}
+  other: {kind: linear, mount: {to: frame, direction: 90 deg}, travel: [0 m, 1 m], LIMITS}
+sensors:
+  beam: {kind: switch}
+presets:
+  low: {along: 0 m, across: 0 m, other: 0 m}
+bodies:
+  tip: {carried_by: across, parts: [[[-30 mm, -30 mm], [30 mm, -30 mm], [30 mm, 30 mm], [-30 mm, 30 mm]]]}
+  post: {carried_by: frame, parts: [[[0.5 m, -0.1 m], [0.7 m, -0.1 m], [0.7 m, 0.1 m], [0.5 m, 0.1 m]]]}
+clearances:
+- {between: [tip, post], margin: 10 mm}
+""".replace(
+    "LIMITS",
+    "limits: {velocity: 1 m/s, acceleration: 4 m/s2}, "
+    "tolerance: {position: 5 mm, settle: 60 ms, following: 20 mm, behind: wait}",
+)
+
+PUSH = "- push: {move: {along: 0.5 m}, touching: [tip, post]}\n"
+FAR = "- far: {move: {other: 0.5 m}, touching: [tip, post]}\n"
+BACK = "- back: {move: {along: 0 m}, touching: [tip, post]}\n"
+
+
+def verdict(folder: Path, steps: str, after: str = "") -> str:
+    (folder / "machine.yaml").write_text(MACHINE)
+    file = folder / "press.routine.yaml"
+    head = "routine: press\nmachine: machine.yaml\nfrom: low\ndefaults: {timeout: planned + 0.5 s}\nsteps:\n"
+    file.write_text(head + steps + after)
+    return examine(load_routine(file)).verdict
+
+
+@pytest.mark.parametrize(
+    ("steps", "wanted"),
+    [
+        (PUSH + BACK, "clear"),
+        (PUSH + FAR + BACK, "clear"),
+        (PUSH, "conflict"),
+        (PUSH + FAR, "conflict"),
+        (PUSH + FAR + "- rest: {wait: 3 s}\n" + BACK, "conflict"),
+        (PUSH + FAR + "- far2: {move: {other: 0 m}}\n" + BACK, "conflict"),
+    ],
+)
+def test_a_step_that_moves_neither_body_does_not_end_their_touch(tmp_path: Path, steps: str, wanted: str) -> None:
+    assert verdict(tmp_path, steps) == wanted
+
+
+@pytest.mark.parametrize(
+    ("after", "wanted"),
+    [
+        ("on_cancel: [{away: {move: {along: 0 m}, touching: [tip, post]}}]\n", "clear"),
+        ("on_cancel: [{aside: {move: {other: 0.3 m}}}]\n", "conflict"),
+        ("on_fault: [{aside: {move: {other: 0.3 m}}}]\n", "conflict"),
+        ("on_cancel: [{aside: {move: {other: 0.3 m}, touching: [tip, post]}}]\n", "conflict"),
+    ],
+)
+def test_what_runs_after_a_stop_in_touch_must_move_them_apart(tmp_path: Path, after: str, wanted: str) -> None:
+    assert verdict(tmp_path, PUSH + BACK, after) == wanted
