@@ -275,7 +275,6 @@ def _start_afterwards(host: Host, request: Request) -> None:
     if reason is None:
         reason = no_way(host, definition)
         host.no_way = reason or ""
-        host.no_way = reason or ""
     if reason is not None:
         refuse(host, definition.name, reason)
         return

@@ -188,7 +188,7 @@ class Runner:
         fits = {
             "switch": isinstance(value, bool),
             "number": _is_number(value),
-            "one_of": value in data["values"],
+            "one_of": isinstance(value, str) and value in data["values"],
         }
         if value is not None and not fits[data["kind"]]:
             expected = {"switch": "true or false", "number": "a number", "one_of": ", ".join(data["values"])}
@@ -200,12 +200,14 @@ class Runner:
         Written to the confirmations at once, and into the trace at the next tick (R49).
 
         Raises:
-            RequestRefused: an unknown routine.
+            RequestRefused: an unknown routine, or a name of a person that is no text.
             OSError: the confirmations cannot be written.
         """
         definition = self._host.routines.get(name) if isinstance(name, str) else None
         if definition is None:
             raise RequestRefused(f"unknown routine '{name}'; {did_you_mean(str(name), self._host.routines)}")
+        if not isinstance(who, str):
+            raise RequestRefused(f"who confirmed it is {who!r:.40}; it must be a text")
         if self._confirmations is not None:
             self._confirmations.add(definition.hash, name, who)
         self._put(("confirm", name, who))

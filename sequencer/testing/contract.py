@@ -257,7 +257,10 @@ class _Contract:
             for order in (
                 AxisOrder("track", number),
                 AxisOrder("track", here, number),
+                AxisOrder("hold", number),
                 AxisOrder("hold", here, 0.0, 0.0, number),
+                AxisOrder("effort", number, self.speed, current=self.current),
+                AxisOrder("effort", here, number, current=self.current),
                 AxisOrder("effort", here, self.speed, 0.0, 0.0, number),
             ):
                 if not self.refuses(bench, Orders(self.now, {self.axis: order}, {})):

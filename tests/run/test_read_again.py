@@ -62,3 +62,9 @@ def test_words_that_are_neither_true_nor_false_are_refused(words: dict[str, obje
     rig = Rig(checked(HAND, move("up", {"lift": 0.2}), name="a"))
     with pytest.raises(RequestRefused, match="must be True or False"):
         rig.runner.request("a", **words)  # type: ignore[arg-type]
+
+
+def test_who_confirms_is_a_text_and_what_is_assumed_a_word() -> None:
+    rig = Rig(checked(HAND, move("up", {"lift": 0.2}), name="a"))
+    with pytest.raises(RequestRefused, match="must be a text"):
+        rig.runner.confirm("a", 5)  # type: ignore[arg-type]

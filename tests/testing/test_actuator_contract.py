@@ -105,6 +105,30 @@ class TakesAnything(PlantBench):
         self.plant.apply(Orders(orders.now_ns, clean, orders.outputs))
 
 
+class TakesAnyPlace(PlantBench):
+    """Passes on a place of a hold or a push that is no number, as where it is."""
+
+    def write(self, orders: Orders) -> None:
+        axes = {
+            name: order._replace(position=self.position(name))
+            if order.mode in ("hold", "effort") and order.position != order.position
+            else order
+            for name, order in orders.axes.items()
+        }
+        super().write(Orders(orders.now_ns, axes, orders.outputs))
+
+
+class TakesAnySpeed(PlantBench):
+    """Passes on a push at a speed that is no number, as at none."""
+
+    def write(self, orders: Orders) -> None:
+        axes = {
+            name: order._replace(velocity=0.0) if order.mode == "effort" and order.velocity != order.velocity else order
+            for name, order in orders.axes.items()
+        }
+        super().write(Orders(orders.now_ns, axes, orders.outputs))
+
+
 def _numbers(order: AxisOrder) -> list[tuple[str, float]]:
     return [(key, value) for key, value in order._asdict().items() if key != "mode"]
 
@@ -325,6 +349,8 @@ def test_actuators_that_are_good_but_for_one_thing_are_found_on_every_axis(
         (Broken, "it drops a push when orders stop"),
         (Reversed, "it follows its orders in the sense of its readings"),
         (TakesAnything, "it refuses orders that are no numbers"),
+        (TakesAnyPlace, "it refuses orders that are no numbers"),
+        (TakesAnySpeed, "it refuses orders that are no numbers"),
         (IgnoresUnknown, "it refuses unknown axes"),
         (NeverOff, "it has no drive when off"),
         (StaysDown, "it drives again when orders come again"),
