@@ -12,7 +12,7 @@ from sequencer.routine.routine import Routine, walk
 from sequencer.routine.steps import Passing
 from sequencer.trace import Trace
 from sequencer.tune.success import Attempt, Success
-from sequencer.units import show
+from sequencer.units import TIME, Dimension, show
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,9 +43,9 @@ class Timing:
         found = [
             f"{rate.made} of {rate.tried} attempts made "
             f"({100 * rate.low:.0f} to {100 * rate.high:.0f} % with 90 % certainty)",
-            f"best now: {name} {show(timing, dimension, 3)}, made {100 * chance:.0f} % of the time "
+            f"best now: {name} {_told(timing, dimension)}, made {100 * chance:.0f} % of the time "
             f"({100 * band.low[0]:.0f} to {100 * band.high[0]:.0f} % with 90 % certainty)",
-            f"next to try: {show(success.proposal(seed), dimension, 3)}; a person decides each time",
+            f"next to try: {_told(success.proposal(seed), dimension)}; a person decides each time",
         ]
         if success.doubt:
             found.append(success.doubt)
@@ -128,3 +128,8 @@ def _parameter(routine: Routine, name: str | None) -> NumberParameter:
             f"{routine.name}: of its parameters with a range {which} leads or lags a milestone; name the one to tune"
         )
     return found[0]
+
+
+def _told(value: float, dimension: Dimension) -> str:
+    """A timing in milliseconds, as files have it; anything else as everywhere."""
+    return f"{value * 1e3:.3g} ms" if dimension == TIME else show(value, dimension, 3)
