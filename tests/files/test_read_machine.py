@@ -121,7 +121,7 @@ def test_only_axes_with_travel_and_limits_are_needed(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("row", MISTAKES["machine"], ids=lambda row: row["said"].split(": ")[1])
 def test_one_mistake_gives_one_error_with_its_place(machine_errors: Spoil, row: dict[str, str]) -> None:
-    """Y3, Y5, F10: one mistake gives one error with its place."""
+    """Y3, Y5: one mistake gives one error with its place (F10)."""
     assert machine_errors((row["old"], row["new"])) == [f"machine.yaml:{row['said']}"]
 
 

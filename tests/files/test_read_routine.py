@@ -140,7 +140,7 @@ def test_a_machine_can_be_passed_in_with_its_overlays(lantern: Path) -> None:
 
 @pytest.mark.parametrize("row", MISTAKES["step"], ids=lambda row: row["said"].split(": ")[1])
 def test_one_mistake_in_a_step_gives_one_error_with_its_place(routine_errors: Spoil, row: dict[str, str]) -> None:
-    """Y3, Y5, F09: one mistake in a step gives one error with its place."""
+    """Y3, Y5: one mistake in a step gives one error with its place (F09)."""
     step = row["step"]
     tail = "- b: {wait: 1 s, after: []}" if "[b]" in step else ""
     lines = routine_errors(f"\n- a: {step}\n{tail}".lstrip("\n"), head="about: ''\ndefaults: {timeout: 3 s}")

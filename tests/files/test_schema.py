@@ -77,7 +77,7 @@ def errors_in(step: str) -> list[str]:
     ],
 )
 def test_a_step_of_the_wrong_type_is_rejected(step: str) -> None:
-    """Y6, F14: a step of the wrong type is rejected."""
+    """Y6: a step of the wrong type is rejected (F14)."""
     assert errors_in(step)
 
 

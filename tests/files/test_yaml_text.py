@@ -21,7 +21,7 @@ def errors_of(text: str) -> list[str]:
 
 @pytest.mark.parametrize("word", ["on", "On", "ON", "off", "yes", "Yes", "no", "NO", "n", "N", "y", "Y"])
 def test_a_switch_word_of_yaml_1_1_is_refused_as_value_and_as_key(word: str) -> None:
-    """Y1, F01: a switch word of yaml 1 1 is refused as value and as key."""
+    """Y1: a switch word of yaml 1 1 is refused as value and as key (F01)."""
     said = f"'{word}' is read as a truth value by some and as text by others; write true or false, or quote it"
     assert errors_of(f"state: {word}") == [f"f.yaml:1:8: state: {said}"]
     assert errors_of(f"{word}: 1") == [f"f.yaml:1:1: {said}"]
@@ -60,7 +60,7 @@ def test_quotes_make_it_text(word: str) -> None:
     ],
 )
 def test_plain_scalars_follow_the_core_schema(text: str, value: object) -> None:
-    """Y1, F02: plain scalars follow the core schema."""
+    """Y1: plain scalars follow the core schema (F02)."""
     found = plain_scalar(text)
     assert found == value
     assert type(found) is type(value)
@@ -79,12 +79,12 @@ def test_plain_scalars_follow_the_core_schema(text: str, value: object) -> None:
     ],
 )
 def test_what_readers_disagree_about_is_refused(text: str, said: str) -> None:
-    """Y1, F04: what readers disagree about is refused."""
+    """Y1: what readers disagree about is refused (F04)."""
     assert errors_of(f"a:\n  to: {text}") == [f"f.yaml:2:7: a.to: {said}"]
 
 
 def test_a_doubled_key_names_both_lines() -> None:
-    """Y2, F05: a doubled key names both lines."""
+    """Y2: a doubled key names both lines (F05)."""
     assert errors_of("a:\n  timeout: 1 s\n  to: 2\n  timeout: 2 s") == [
         "f.yaml:4:3: a.timeout: the key 'timeout' stands here and in line 2; remove one of them"
     ]
@@ -92,7 +92,7 @@ def test_a_doubled_key_names_both_lines() -> None:
 
 @pytest.mark.parametrize("text", ["a:\n\tb: 1", "a: 1\n\tb: 2", "a:\n  b: 1\n\tc: 2", "- \t- 1\n\t- 2"])
 def test_a_tab_as_indentation_says_use_spaces(text: str) -> None:
-    """Y2, F07: a tab as indentation says use spaces."""
+    """Y2: a tab as indentation says use spaces (F07)."""
     (line,) = errors_of(text)
     assert line.endswith("a tab stands where indentation is; use spaces")
 
@@ -125,7 +125,7 @@ def test_a_tab_as_indentation_says_use_spaces(text: str) -> None:
     ],
 )
 def test_each_misshapen_file_gets_one_clear_error(text: str, said: str) -> None:
-    """Y2, F12: each misshapen file gets one clear error."""
+    """Y2: each misshapen file gets one clear error (F12)."""
     assert errors_of(text) == [said]
 
 
