@@ -221,11 +221,11 @@ class Order:
                 case WithStep(step=before) | PassingStep(step=before):
                     one.ended |= place[before].ended
                     one.started |= place[before].started | place[before].bit
+                    # It never happens, nor what starts with it or where it passes, if the other step does not, or
+                    # ends before it gets there.
+                    unpassed[index] = unpassed.get(before, 0)
                     if isinstance(node.start, PassingStep) and not self._surely_passes(node.start):
-                        # It never happens, nor what starts with it, if the other step ends before it gets there.
-                        unpassed[index] = self._condition()
-                    elif isinstance(node.start, WithStep):
-                        unpassed[index] = unpassed.get(before, 0)
+                        unpassed[index] |= self._condition()
                 case _:
                     pass
             one.started |= one.ended

@@ -59,14 +59,14 @@ def abandon_missed(run: Run, activation: Activation) -> None:
 
 
 def _abandon(run: Run, index: int, reason: str) -> None:
-    """A dependent step whose milestone will never come, and what starts with it: aborted, and the rest goes on
-    (M4).
+    """A dependent step whose milestone will never come, and what starts with it or where it passes: aborted, and the
+    rest goes on (M4).
     """
     run.status[index] = DEAD
     dependent = run.definition.steps[index]
     run.host.event("end", run.name, dependent.name, f"aborted: {reason}", (("outcome", "aborted"),))
     run.abandoned.append(index)
-    for follower in dependent.withs:
+    for follower in (*dependent.withs, *dependent.passers):
         if run.status[follower] == IDLE:
             _abandon(run, follower, f"{dependent.name} never started")
 

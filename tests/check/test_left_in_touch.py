@@ -18,6 +18,9 @@ axes:
   other: {kind: linear, mount: {to: frame, direction: 90 deg}, travel: [0 m, 1 m], LIMITS}
 sensors:
   beam: {kind: switch}
+outputs:
+  lamp: {kind: switch, rest: false}
+  horn: {kind: switch, rest: false}
 presets:
   low: {along: 0 m, across: 0 m, other: 0 m}
 bodies:
@@ -70,3 +73,16 @@ def test_a_step_that_moves_neither_body_does_not_end_their_touch(tmp_path: Path,
 )
 def test_what_runs_after_a_stop_in_touch_must_move_them_apart(tmp_path: Path, after: str, wanted: str) -> None:
     assert verdict(tmp_path, PUSH + BACK, after) == wanted
+
+
+A = "- a: {move: {other: 1 m}UNTIL}\n- w: {set: {lamp: true}, passing: {step: a, at: 0.5 m}}\n"
+D = "- d: {flick: {along: {through: 0.1 m, speed: 0.5 m/s, to: 0.2 m}}, with: w}\n"
+V = "- v: {set: {horn: true}, passing: {step: d, at: through}}\n- p: {move: {across: 0.5 m}, with: v}\n"
+G = "- g: {move: {along: 1 m}, after: [a, d, p]}\n"
+
+
+@pytest.mark.parametrize("until", [", until: beam", ""])
+def test_what_starts_where_a_step_passes_that_may_never_start_is_not_certain(tmp_path: Path, until: str) -> None:
+    """M4: only once `p` has lifted the tip may `g` go by the post. `a` may end before it passes its place, and be it
+    by an abort: then neither `d` nor `v` nor `p` ever happens."""
+    assert verdict(tmp_path, A.replace("UNTIL", until) + D + V + G) == "conflict"

@@ -432,3 +432,21 @@ def test_a_lag_may_last_beyond_the_end_of_the_step_that_passes(lag: float) -> No
     assert began.now_ns * 1e-9 == pytest.approx(instant + lag, abs=0.0405)
     assert [end.text.split(":")[0] for end in rig.kinds("end") if end.step == "let_go"] == ["done"]
     assert rig.outcome()[1] == "done"
+
+
+def test_what_starts_where_an_abandoned_step_would_pass_is_abandoned_too() -> None:
+    """M4: it never hangs, however far down the milestones follow each other."""
+    rig = started(
+        checked(
+            machine(),
+            move("m", {"lift": 2.0}, timeout=0.2, on_timeout="continue"),
+            pulse("p", {"lamp": True}, 0.1, passing={"step": "m", "at": 1.9}),
+            move("d", {"wrist": 1.0}, with_="p"),
+            pulse("v", {"horn": True}, 0.1, passing={"step": "d", "at": 0.5}),
+            wait("last", 0.1, ["m", "p", "d", "v"]),
+        )
+    )
+    rig.run(60)
+    tick = rig.ends("m")[0][0]
+    assert [rig.ends(name) for name in ("p", "d", "v")] == [[(tick, "aborted")]] * 3
+    assert rig.outcome()[1] == "done"
