@@ -374,6 +374,26 @@ def test_stop_cancels_waits_for_standstill_and_switches_off() -> None:
     assert dict(world.written[-1].outputs) == {"lamp": False, "horn": 0.0, "third": 0.0}
 
 
+def test_what_is_asked_for_after_a_stop_comes_to_rest_as_well() -> None:
+    """R33: a button that is still pressed starts nothing that would be cut off in mid-move."""
+    on = machine()
+    world = World(checked(on, move("m", {"lift": 2.0}), name="a"), checked(on, move("n", {"wrist": 2.0}), name="b"))
+    world.runner.request("a")
+
+    def each(_: Orders) -> None:
+        if len(world.written) == 30:
+            world.loop.stop()
+        if len(world.written) >= 33:
+            world.runner.jog("wrist", 1.0)
+        if len(world.written) == 34:
+            world.runner.request("b")
+
+    world.loop.run(None, each)
+    speeds = {name: world.written[-2].axes[name].velocity for name in ("lift", "wrist")}
+    assert speeds == {"lift": 0.0, "wrist": 0.0}
+    assert {order.mode for order in world.written[-1].axes.values()} == {"off"}
+
+
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_a_signal_is_a_clean_stop(number: int) -> None:
     """R33: and the handlers of before are back afterwards."""
