@@ -25,6 +25,7 @@ from sequencer.cli import (
     report,
     retrace,
     schema,
+    spread,
     tune,
     why,
 )
@@ -39,6 +40,7 @@ VERBS = {
         check,
         rehearse,
         drill,
+        spread,
         order,
         pack,
         ready,

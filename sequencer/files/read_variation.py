@@ -74,8 +74,10 @@ class VariationReader(PartReader):
             value: Any
             try:
                 if kind == "sensor" and quantity in ("offset", "noise"):
-                    dimension = sensors[name].dimension if name in sensors else None
-                    value = quantity_or_word(node, path, dimension or NUMBER, reading)
+                    sensor = sensors.get(name)
+                    # Of a sensor that reads no number the machine says so.
+                    dimension = sensor.dimension or NUMBER if sensor is not None and sensor.kind == "number" else None
+                    value = quantity_or_word(node, path, dimension, reading)
                     if isinstance(value, float) and value < 0.0:
                         raise reading.wrong(node, path, f"{node.text} is below 0")
                 else:

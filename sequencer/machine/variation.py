@@ -205,7 +205,7 @@ def _name_problem(machine: Machine, varied: Varied) -> str | None:
     }
     if varied.quantity not in QUANTITIES.get(varied.kind, ()):
         known = QUANTITIES.get(varied.kind, ())
-        return f"a {varied.kind} has no such quantity; {did_you_mean(varied.quantity, known)}"
+        return f"no such quantity varies; {did_you_mean(varied.quantity, known)}"
     if varied.kind == "battery":
         return None if machine.battery is not None else "the machine declares no battery"
     if varied.of not in tables[varied.kind]:

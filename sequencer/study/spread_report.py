@@ -14,7 +14,7 @@ from sequencer.machine.variation import Varied, dimension_of
 from sequencer.rates import Rate, wilson
 from sequencer.rehearse.clearance_batch import SeenClearance
 from sequencer.study.ranks import Influence, influences
-from sequencer.units import ANGLE, LENGTH, TIME, VOLTAGE, Dimension, si_unit
+from sequencer.units import ANGLE, LENGTH, TIME, VOLTAGE, Dimension, exact_unit
 
 MOST_REASONS = 5
 """So many ways of failing are looked into one by one."""
@@ -69,7 +69,7 @@ class Distribution(NamedTuple):
     def as_json(self) -> dict[str, Any]:
         """Plain data: how many, the ends, and some quantiles."""
         return {
-            "unit": si_unit(self.dimension),
+            "unit": exact_unit(self.dimension),
             "count": len(self.values),
             "least": self.values[0],
             "5 %": self.quantile(0.05),
@@ -187,7 +187,7 @@ class SpreadReport:
             "varied": [
                 {
                     "name": one.name,
-                    "unit": si_unit(dimension_of(self.machine, one)),
+                    "unit": exact_unit(dimension_of(self.machine, one)),
                     "from": one.low,
                     "to": one.high,
                 }
@@ -202,9 +202,9 @@ class SpreadReport:
 
         text = io.StringIO()
         writer = csv.writer(text)
-        units = [si_unit(dimension_of(self.machine, one)) or "1" for one in self.varied]
+        units = [exact_unit(dimension_of(self.machine, one)) or "1" for one in self.varied]
         drawn = [f"{one.name} [{unit}]" for one, unit in zip(self.varied, units, strict=True)]
-        unit = si_unit(self._release_dimension)
+        unit = exact_unit(self._release_dimension)
         writer.writerow([*_HEADINGS, f"release position [{unit}]", "lowest battery [V]", *drawn])
         writer.writerows(_cells(row) for row in self.rows)
         return text.getvalue()
