@@ -44,6 +44,15 @@ def test_a_table_of_figures_the_failures_and_a_sentence_at_the_end(varied: Path,
     assert again.out == done.out
 
 
+def test_it_is_fine_where_so_many_work_as_must(varied: Path, call: Call) -> None:
+    words = ("spread", str(varied), "--runs", "20", "--workers", "1")
+    share = 100.0 * call(*words, "--json").data["success"]["share"]
+    assert 0.0 < share < 100.0
+    assert call(*words, "--at-least", str(share)).code == 0
+    assert call(*words, "--at-least", str(share + 0.1)).code == 1
+    assert "--at-least is 101; it must be from 0 to 100 percent" in call(*words, "--at-least", "101").err
+
+
 def test_every_run_goes_to_csv_and_the_figures_to_json_and_a_picture(varied: Path, folder: Path, call: Call) -> None:
     words = ("--runs", "12", "--workers", "1", "--csv", "runs.csv", "--svg", "runs.svg", "--json")
     done = call("spread", str(varied), *words)
