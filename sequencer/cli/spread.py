@@ -24,7 +24,8 @@ ABOUT = (
     "its ranges (latencies, counterbalances, other loads on the battery). A run fails where its rehearsal's\n"
     "expectations are not held, a keep-out is entered or a margin is not kept. The same seed gives the same answer,\n"
     "whatever the workers. Bodies are looked at every 5 ms. Ends with 1 if more runs fail than --at-least lets;\n"
-    "Ctrl-C tells what was found so far. It is as true as what is declared to vary, and no proof that a real machine does no harm."
+    "Ctrl-C tells what was found so far. It is as true as what is declared to vary, and no proof that a real machine\n"
+    "does no harm."
 )
 EXAMPLE = "stepgraph spread hang_ridge.routine.yaml --runs 10000 --seed 1 --svg hang_ridge.svg"
 
