@@ -212,7 +212,7 @@ class Snapshot:
         if isinstance(reading, AxisReading):
             told = bool(reading.zeroed)
         else:
-            reading, told = _MISSING, before_told is not False  # what is not read says nothing new
+            reading, told = _MISSING, axis.is_spin or before_told is True  # what is not read says nothing new
         self._previous_tick_zeroed[index] = told
         if before_told is True and not told and self._own[index]:
             self.lose_zero(index, "its actuator says so")
