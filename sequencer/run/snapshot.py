@@ -129,7 +129,7 @@ class Snapshot:
         """
         values = self.values
         longest = self.machine.longest_gap
-        zeros, faults, previous = self.zeroed, self.faults, self._previous
+        zeros, told, faults, previous = self.zeroed, self._previous_tick_zeroed, self.faults, self._previous
         get = readings.axes.get
         now = readings.now_ns
         # After a late tick an axis catches up with a set-point that moved for all of the gap, once its latency is over.
@@ -147,6 +147,19 @@ class Snapshot:
             if plain and type(reading) is AxisReading:
                 position, speed, current, zeroed, age, fault = reading
                 index = axis.index
+                if axis.is_spin and (
+                    type(speed) is float
+                    and type(current) is float
+                    and (speed + current) * 0.0 == 0.0
+                    and zeroed is True
+                    and type(age) is int
+                    and age <= longest
+                ):
+                    zeros[index] = told[index] = True
+                    faults[index] = fault
+                    values[names[1]] = speed
+                    values[names[2]] = current
+                    continue
                 before = previous[index]
                 reach = axis.fastest * elapsed + axis.band
                 # The sum of finite numbers times zero is zero, of anything else it is not a number.
@@ -163,7 +176,7 @@ class Snapshot:
                     and -reach <= position - before <= reach
                 ):
                     name, speed_name, current_name, ordered_name, error_name, ordered_wanted, error_wanted = names
-                    zeros[index] = True
+                    zeros[index] = told[index] = True
                     faults[index] = fault
                     previous[index] = values[name] = position
                     values[speed_name] = speed
@@ -212,7 +225,7 @@ class Snapshot:
         if isinstance(reading, AxisReading):
             told = bool(reading.zeroed)
         else:
-            reading, told = _MISSING, before_told is not False  # what is not read says nothing new
+            reading, told = _MISSING, axis.is_spin or before_told is True  # what is not read says nothing new
         self._previous_tick_zeroed[index] = told
         if before_told is True and not told and self._own[index]:
             self.lose_zero(index, "its actuator says so")

@@ -95,6 +95,7 @@ def actuator_contract(
         contract.it_refuses_orders_that_are_no_numbers,
         contract.it_refuses_unknown_axes,
         contract.it_takes_nothing_of_orders_that_it_refuses,
+        contract.it_drops_its_drive_though_orders_come_that_it_refuses,
         contract.it_does_between_orders_what_it_declares,
         contract.it_keeps_its_orders_when_the_caller_changes_them,
         contract.it_does_not_block,
@@ -274,16 +275,40 @@ class _Contract:
     def it_takes_nothing_of_orders_that_it_refuses(self, bench: ActuatorBench) -> str | None:
         begin = bench.position(self.axis)
         good = {self.axis: AxisOrder("hold", begin + self.step)}
+        switched = {name: other for name, (_, other) in self.outputs.items()}
         for axes in ({**good, f"not {self.axis}": AxisOrder("off")}, {f"not {self.axis}": AxisOrder("off"), **good}):
             for _ in range(self.ticks(self.settle)):
                 self.now += round(self.period * 1e9)
-                if not self.refuses(bench, Orders(self.now, axes, {})):
+                if not self.refuses(bench, Orders(self.now, axes, switched)):
                     return "it took orders of which a part is for an axis that is not there"
                 bench.wait(self.period)
+                for name, (rest, _) in self.outputs.items():
+                    if (found := bench.output(name)) != rest:
+                        return f"{name} is {found!r} by orders that it refused; at rest it is {rest!r}"
             moved = bench.position(self.axis) - begin
             # Without any good orders it may sink, but not go where the refused ones say.
             if moved > 0.3 * self.step:
                 return f"it moved {moved:+.4g} by orders that it refused"
+        return None
+
+    def it_drops_its_drive_though_orders_come_that_it_refuses(self, bench: ActuatorBench) -> str | None:
+        """What is refused is no order: neither does it keep the drive on, nor an output."""
+        begin = bench.position(self.axis)
+        switched = {name: other for name, (_, other) in self.outputs.items()}
+        strange = {self.axis: AxisOrder("hold", begin + self.step), f"not {self.axis}": AxisOrder("off")}
+        self.now += round(self.period * 1e9)
+        bench.write(Orders(self.now, {self.axis: AxisOrder("hold", begin + self.step)}, switched))
+        for _ in range(self.ticks(self.gap + self.latency) + 2):
+            bench.wait(self.period)
+            self.now += round(self.period * 1e9)
+            if not self.refuses(bench, Orders(self.now, strange, switched)):
+                return "it took orders of which a part is for an axis that is not there"
+        left = bench.drive(self.axis)
+        if left != 0.0:
+            return f"{self.gap:g} s after the last order that it took it is still driven with {left:.4g}"
+        for name, (rest, _) in self.outputs.items():
+            if (found := bench.output(name)) != rest:
+                return f"{self.gap:g} s after the last order that it took {name} is {found!r}; at rest it is {rest!r}"
         return None
 
     def it_does_between_orders_what_it_declares(self, bench: ActuatorBench) -> str | None:

@@ -16,6 +16,7 @@ import sys
 import time
 from collections import deque
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
@@ -266,7 +267,8 @@ def main() -> None:
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         signal.signal(number, signal.SIG_IGN)
     file = _write_rows(sys.stdin.buffer, sys.argv[1])
-    sys.stdout.write(json.dumps({"written": file.written, "lost": file.lost}))
+    with suppress(BrokenPipeError):  # whoever asked did not wait for the answer
+        os.write(sys.stdout.fileno(), json.dumps({"written": file.written, "lost": file.lost}).encode())
 
 
 if __name__ == "__main__":

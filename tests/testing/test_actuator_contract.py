@@ -315,6 +315,34 @@ class TakesTheGoodPart(PlantBench):
         super().write(orders)
 
 
+class SwitchesBeforeItLooks(PlantBench):
+    """Sets its outputs before it complains of an axis, and rests them in time."""
+
+    def write(self, orders: Orders) -> None:
+        self.outputs.update(orders.outputs)
+        super().write(orders)
+
+
+class FedByWhatItRefuses(PlantBench):
+    """Its watchdog of the drive counts calls of `write`, whatever becomes of them."""
+
+    last: Orders | None = None
+
+    def write(self, orders: Orders) -> None:
+        if self.last is not None:
+            self.plant.apply(self.last)
+        super().write(orders)
+        self.last = orders
+
+
+class OutputsFedByWhatItRefuses(PlantBench):
+    """Its watchdog of the outputs does."""
+
+    def write(self, orders: Orders) -> None:
+        self.silent = 0.0
+        super().write(orders)
+
+
 @pytest.mark.parametrize("axis", CASES)
 @pytest.mark.parametrize("between", ["hold", "carry_on"])
 @pytest.mark.parametrize(
@@ -329,6 +357,9 @@ class TakesTheGoodPart(PlantBench):
         (DropsOutputs, "it sets its outputs and rests them when orders stop"),
         (KeepsOutputs, "it sets its outputs and rests them when orders stop"),
         (TakesTheGoodPart, "it takes nothing of orders that it refuses"),
+        (SwitchesBeforeItLooks, "it takes nothing of orders that it refuses"),
+        (FedByWhatItRefuses, "it drops its drive though orders come that it refuses"),
+        (OutputsFedByWhatItRefuses, "it drops its drive though orders come that it refuses"),
     ],
 )
 def test_actuators_that_are_good_but_for_one_thing_are_found_on_every_axis(

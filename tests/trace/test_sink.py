@@ -14,7 +14,7 @@ import pytest
 
 from sequencer.ports.orders import Orders
 from sequencer.ports.readings import Readings
-from sequencer.trace import ChildSink, read_csv
+from sequencer.trace import ChildSink, Recorder, read_csv
 from sequencer.trace import sink as sink_module
 
 CODE = """
@@ -173,3 +173,30 @@ def test_a_heading_that_found_the_disk_full_comes_with_the_first_row_that_does_n
     monkeypatch.undo()
     assert (file.written, file.lost) == (3, 3)
     assert [row.tick for row in read_csv(path).rows] == [3, 4, 5]
+
+
+def test_a_child_that_ends_after_its_parent_has_left_says_nothing(tmp_path: Path) -> None:
+    """It was left behind by a `close` without patience: nobody reads its count any more, and that is no error."""
+    path = tmp_path / "trace.csv"
+    path.touch()
+    child = subprocess.Popen(
+        [sys.executable, "-m", "sequencer.trace.sink", str(path)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        cwd=Path(__file__).parents[2],
+    )
+    assert child.stdin
+    assert child.stdout
+    assert child.stderr
+    child.stdin.write(
+        sink_module._frame(
+            Recorder({"name": "x", "axes": [], "sensors": [], "outputs": [], "period": 20_000_000}).header
+        )
+    )
+    child.stdout.close()
+    child.stdin.close()
+    assert child.wait(30) == 0
+    assert child.stderr.read() == b""
+    child.stderr.close()
+    assert path.read_text().startswith("tick,")
