@@ -6,8 +6,10 @@ more than it runs.
 
 from __future__ import annotations
 
+import os
 import sys
 from importlib import import_module
+from importlib.machinery import PathFinder
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
@@ -128,6 +130,26 @@ __all__ = [
     "retrace",
     "write_pack",
 ]
+
+
+def _refuse_other_profiles() -> None:
+    """Raise ImportError where Python takes something else for `profiles`; else it only shows as an odd error later."""
+    loaded = sys.modules.get("profiles")
+    spec = loaded.__spec__ if loaded is not None else PathFinder.find_spec("profiles")
+    found = spec.origin if spec is not None else None
+    if found is None or not os.path.exists(found):
+        return
+    ours = os.path.join(os.path.dirname(os.path.dirname(os.path.abspath(__file__))), "profiles", "__init__.py")
+    if os.path.exists(ours) and not os.path.samefile(found, ours):
+        raise ImportError(
+            f"stepgraph needs its own package 'profiles', but Python imports {found} in its place; rename that, "
+            "or start Python in another folder and without it on PYTHONPATH",
+            name="profiles",
+            path=found,
+        )
+
+
+_refuse_other_profiles()
 
 
 class _Verb(ModuleType):

@@ -19,7 +19,7 @@ from sequencer.check.phases import Phases, Scenario
 from sequencer.check.places_outside import PlacesOutside
 from sequencer.check.proofs import Box, Proofs
 from sequencer.check.routes import certain
-from sequencer.check.spans import Span, hull
+from sequencer.check.spans import hull
 from sequencer.check.together import EVERYWHERE, Meeting, Part, Together
 from sequencer.clearance.box import Pair
 from sequencer.clearance.proof import Verdict
@@ -125,15 +125,18 @@ class ClearanceSearch:
             return
         bad: set[int] = set()
         for pair in pairs:
-            boxes = [self.spans_of(meeting, pair) for meeting in meetings]
-            if self.proofs.surely_clear(pair, _hull_of(boxes)):
+            boxes = {
+                number: self.spans_of(meeting, pair)
+                for number, meeting in enumerate(meetings)
+                if not self._touching(meeting, pair)
+            }
+            if self.proofs.all_surely_clear(pair, list(boxes.values())):
                 continue
-            for number, (meeting, box) in enumerate(zip(meetings, boxes, strict=True)):
-                if not self._touching(meeting, pair):
-                    proof = self.proofs.of(pair, box)
-                    if proof.outcome != "clear":
-                        bad.add(number)
-                        yield Encounter(pair, phases.scenario, meeting.parts, box, proof)
+            for number, box in boxes.items():
+                proof = self.proofs.of(pair, box)
+                if proof.outcome != "clear":
+                    bad.add(number)
+                    yield Encounter(pair, phases.scenario, meetings[number].parts, box, proof)
         if not gating.has_extra:
             kept: dict[frozenset[int], list[Meeting]] = {}
             for number, meeting in enumerate(meetings):
@@ -210,9 +213,3 @@ class ClearanceSearch:
     def _too_many(self, pair: Pair, scenario: Scenario, first: Meeting) -> Encounter:
         proof = Verdict("undecided", pair, cells=0)
         return Encounter(pair, scenario, (), self.spans_of(first, pair), proof)
-
-
-def _hull_of(boxes: Sequence[Box]) -> Box:
-    names = [name for name, _ in boxes[0]]
-    spans: list[Span] = [hull([box[place][1] for box in boxes]) for place in range(len(names))]
-    return tuple(zip(names, spans, strict=True))

@@ -222,9 +222,9 @@ class Order:
                     one.ended |= place[before].ended
                     one.started |= place[before].started | place[before].bit
                     # It never happens, nor what starts with it or where it passes, if the other step does not, or
-                    # ends before it gets there.
+                    # ends before it gets there; a flick that is held near its place never passes it either (M4).
                     unpassed[index] = unpassed.get(before, 0)
-                    if isinstance(node.start, PassingStep) and not self._surely_passes(node.start):
+                    if isinstance(node.start, PassingStep):
                         unpassed[index] |= self._condition()
                 case _:
                     pass
@@ -240,12 +240,6 @@ class Order:
             over[index] = one.ended | whole[index]
             begun[index] = one.started | over[index]
         return numbers
-
-    def _surely_passes(self, start: PassingStep) -> bool:
-        """Whether the step that is watched passes the place, for nothing ends it before."""
-        step = self.flat.nodes[start.step].step
-        ends_early = step.until is not None or step.on_timeout == "continue" or step.only_if is not None
-        return start.at == "through" and not ends_early and not any(node.step.preempt for node in self.flat.nodes)
 
     def _inside(self, one: Occurrence, conditions: int) -> int:
         """Lay out what is inside a block; the set of all of it."""

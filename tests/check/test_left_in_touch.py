@@ -75,6 +75,20 @@ def test_what_runs_after_a_stop_in_touch_must_move_them_apart(tmp_path: Path, af
     assert verdict(tmp_path, PUSH + BACK, after) == wanted
 
 
+def test_what_starts_where_a_flick_passes_is_not_certain_for_the_flick_may_be_held_near_its_place(
+    tmp_path: Path,
+) -> None:
+    """M4: held between 0.30 s and 0.36 s the flick has no throw left when it goes on; `p` never lifts the tip then, and
+    `g` goes for the post."""
+    steps = (
+        "- d: {flick: {along: {through: 0.2 m, speed: 0.5 m/s, to: 0.35 m}}}\n"
+        "- v: {set: {horn: true}, passing: {step: d, at: through}}\n"
+        "- p: {move: {across: 0.5 m}, with: v}\n"
+    )
+    assert verdict(tmp_path, steps + "- g: {move: {along: 1 m}, after: [d, p]}\n") == "conflict"
+    assert verdict(tmp_path, steps + "- g: {move: {along: 1 m}, after: [d, p], once: across > 0.2 m}\n") == "clear"
+
+
 A = "- a: {move: {other: 1 m}UNTIL}\n- w: {set: {lamp: true}, passing: {step: a, at: 0.5 m}}\n"
 D = "- d: {flick: {along: {through: 0.1 m, speed: 0.5 m/s, to: 0.2 m}}, with: w}\n"
 V = "- v: {set: {horn: true}, passing: {step: d, at: through}}\n- p: {move: {across: 0.5 m}, with: v}\n"
