@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from sequencer.run import Confirmations, Loop, Runner
     from sequencer.study import DrillReport, SpreadReport, drill, spread
     from sequencer.trace import ChildSink, Recorder, Trace, TraceError, read_trace
-    from sequencer.tune import retrace
+    from sequencer.tune import fit_axis, fit_delay, retrace
 
 _HOMES = {
     "AxisOrder": "ports.orders",
@@ -72,6 +72,8 @@ _HOMES = {
     "TraceError": "trace",
     "check": "check",
     "drill": "study",
+    "fit_axis": "tune",
+    "fit_delay": "tune",
     "load_machine": "files",
     "load_pack": "pack",
     "load_routine": "files",
@@ -118,6 +120,8 @@ __all__ = [
     "TraceError",
     "check",
     "drill",
+    "fit_axis",
+    "fit_delay",
     "load_machine",
     "load_pack",
     "load_routine",
