@@ -25,7 +25,7 @@ def named(machine: Machine, name: str) -> Varied:
     return next(one for one in all_varied(machine) if one.name == name)
 
 
-def test_what_is_declared_comes_first_and_then_the_ranges_of_the_machine(machine: Machine) -> None:
+def test_what_is_declared_stands_before_the_ranges_of_the_machine(machine: Machine) -> None:
     found = {one.name: (one.low, one.high) for one in all_varied(machine)}
     assert next(iter(found)) == "battery.open_circuit"
     assert list(found)[-3:] == ["battery.other_load", "lift.counterbalance", "lift.latency"]
