@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from sequencer.run import Confirmations, Loop, Runner
     from sequencer.study import DrillReport, drill
     from sequencer.trace import ChildSink, Recorder, Trace, TraceError, read_trace
-    from sequencer.tune import retrace
+    from sequencer.tune import fit_axis, fit_delay, retrace
 
 _HOMES = {
     "AxisOrder": "ports.orders",
@@ -71,6 +71,8 @@ _HOMES = {
     "TraceError": "trace",
     "check": "check",
     "drill": "study",
+    "fit_axis": "tune",
+    "fit_delay": "tune",
     "load_machine": "files",
     "load_pack": "pack",
     "load_routine": "files",
@@ -115,6 +117,8 @@ __all__ = [
     "TraceError",
     "check",
     "drill",
+    "fit_axis",
+    "fit_delay",
     "load_machine",
     "load_pack",
     "load_routine",

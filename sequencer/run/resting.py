@@ -14,8 +14,11 @@ def rest(host: Host, motion: Motion) -> None:
     """What an axis does when no step has it (R27, R43), without a jump."""
     if motion.latched or not host.enabled:
         return
-    cases = host.rest_tests[motion.definition.index]
-    case = next((case for case, test in cases if test is None or test() is True), None)
+    case: dict[str, Any] | None = None
+    for each, test in host.rest_tests[motion.definition.index]:
+        if test is None or test() is True:
+            case = each
+            break
     mode: Any = "off" if case is None else case["mode"]
     if case is not None and mode == "voltage":
         motion.mode, motion.volts, motion.velocity = "effort", case["voltage"], 0.0

@@ -129,7 +129,7 @@ class Snapshot:
         """
         values = self.values
         longest = self.machine.longest_gap
-        zeros, faults, previous = self.zeroed, self.faults, self._previous
+        zeros, told, faults, previous = self.zeroed, self._previous_tick_zeroed, self.faults, self._previous
         get = readings.axes.get
         now = readings.now_ns
         # After a late tick an axis catches up with a set-point that moved for all of the gap, once its latency is over.
@@ -147,6 +147,19 @@ class Snapshot:
             if plain and type(reading) is AxisReading:
                 position, speed, current, zeroed, age, fault = reading
                 index = axis.index
+                if axis.is_spin and (
+                    type(speed) is float
+                    and type(current) is float
+                    and (speed + current) * 0.0 == 0.0
+                    and zeroed is True
+                    and type(age) is int
+                    and age <= longest
+                ):
+                    zeros[index] = told[index] = True
+                    faults[index] = fault
+                    values[names[1]] = speed
+                    values[names[2]] = current
+                    continue
                 before = previous[index]
                 reach = axis.fastest * elapsed + axis.band
                 # The sum of finite numbers times zero is zero, of anything else it is not a number.
@@ -163,7 +176,7 @@ class Snapshot:
                     and -reach <= position - before <= reach
                 ):
                     name, speed_name, current_name, ordered_name, error_name, ordered_wanted, error_wanted = names
-                    zeros[index] = True
+                    zeros[index] = told[index] = True
                     faults[index] = fault
                     previous[index] = values[name] = position
                     values[speed_name] = speed

@@ -1,4 +1,4 @@
-"""Parts of README.md and DEVELOPERS.md that are made, not written: outputs of commands, and tables.
+"""Parts of README.md, DEVELOPERS.md and the pages under demos/ that are made, not written: outputs of commands, tables.
 
 `python tests/docs/document.py` writes them anew; the tests beside this file fail when one is out of date.
 """
@@ -109,6 +109,15 @@ if __name__ == "__main__":
         path = ROOT / name
         path.write_text(renewed(path.read_text()))
         print(f"renewed {name}", file=sys.stderr)
+    import tempfile
+
+    from pages import PAGES
+    from pages import renewed as followed
+
+    for path in PAGES:
+        with tempfile.TemporaryDirectory() as folder:
+            path.write_text(followed(path.read_text(), Path(folder)))
+        print(f"renewed {path.relative_to(ROOT)}", file=sys.stderr)
     from sequencer.files.schema import schema_text, shipped_schema
 
     for kind in ("machine", "routine", "overlay"):

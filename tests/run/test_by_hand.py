@@ -97,6 +97,19 @@ def test_an_axis_that_has_never_been_read_is_not_zeroed() -> None:
     assert rig.runner.status().not_zeroed == ()
 
 
+def test_an_axis_that_was_zeroed_later_stays_so_while_its_reading_is_missing() -> None:
+    """R42: the last that was said counts, not the first."""
+    rig = lost()
+    rig.run(2)
+    assert rig.runner.status().not_zeroed
+    del rig.readings["lift"]
+    rig.run(3)
+    assert not rig.runner.status().not_zeroed
+    rig.readings["lift"] = None
+    rig.run(1)
+    assert not rig.runner.status().not_zeroed
+
+
 def test_zeroing_waits_for_its_configuration() -> None:
     """R42: `once` names where the other axes must be."""
     rig = lost()
