@@ -12,7 +12,7 @@ from sequencer.machine.variation import Varied, all_varied, varied_machine
 from sequencer.pack import CheckedRoutine
 from sequencer.plant import Plant
 from sequencer.rehearse.lockstep import Result, Sample, rehearse_many
-from sequencer.rehearse.rehearsal import start_positions
+from sequencer.rehearse.rehearsal import contacts_of, start_positions
 from sequencer.routine.steps import RehearsalSpec
 from sequencer.study.draws import draw, drawn_machine
 from sequencer.study.failure import failure_of
@@ -161,6 +161,7 @@ def run_block(scene: SpreadScene, begin: int, count: int) -> list[SpreadRow]:
                 gauges=dict(spec.gauges),
                 offered=dict(spec.offered),
                 faults=drawn.faults,
+                contacts=contacts_of(spec),
                 pressed=pressed,
             )
         )
