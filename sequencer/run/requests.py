@@ -368,8 +368,9 @@ def _take_over(host: Host, run: Run) -> None:
         other.then, other.goes_after = None, False
         other.cancel(f"{run.name} takes its axes")
         for motion in taken:
+            if motion.definition.is_spin:
+                rest(host, motion)
+                continue
             motion.run = run
             run.used_axes.add(motion.definition.index)
             motion.brake()
-            if motion.mode == "effort":
-                rest(host, motion)
