@@ -53,7 +53,7 @@ def resume(run: Run) -> str | None:
     Asked anew: `must_stay`, gates that were true (not those of edges, which do not last), the interlocks, and
     whether every axis still is where it was held.
     """
-    reason = _changed(run)
+    reason = changed(run)
     if reason is not None:
         return reason
     host = run.host
@@ -80,7 +80,7 @@ def resume(run: Run) -> str | None:
     return None
 
 
-def _changed(run: Run) -> str | None:
+def changed(run: Run) -> str | None:
     """Why a held run must not go on, or None."""
     host = run.host
     for axis in sorted(run.used_axes):
