@@ -82,9 +82,8 @@ def test_a_sensor_tells_it_of_a_piece_that_is_not_felt(bench: Any) -> None:
 @pytest.mark.slow
 def test_200_releases_are_found_without_a_bias(bench: Any) -> None:
     errors, held = errors_by_rollers(bench, range(200))
-    print(
-        f"rollers: {len(errors)} found, bias {errors.mean():.2f} ms, rms {np.sqrt((errors**2).mean()):.2f} ms, held {held.mean():.2f}"
-    )
+    rms = np.sqrt((errors**2).mean())
+    print(f"rollers: {len(errors)} found, bias {errors.mean():.2f} ms, rms {rms:.2f} ms, held {held.mean():.2f}")
     judge(errors, slack=0.0)
     sensed = errors_by_sensor(bench, range(200))
     print(f"sensor: bias {sensed.mean():.2f} ms, rms {np.sqrt((sensed**2).mean()):.2f} ms")
