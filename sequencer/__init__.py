@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from sequencer.rehearse import Rehearsal, rehearse
     from sequencer.routine.routine import Routine
     from sequencer.run import Confirmations, Loop, Runner
-    from sequencer.study import DrillReport, drill
+    from sequencer.study import DrillReport, SpreadReport, drill, spread
     from sequencer.trace import ChildSink, Recorder, Trace, TraceError, read_trace
     from sequencer.tune import fit_axis, fit_delay, retrace
 
@@ -66,6 +66,7 @@ _HOMES = {
     "Routine": "routine.routine",
     "Runner": "run",
     "Sensed": "ports.readings",
+    "SpreadReport": "study",
     "StepgraphError": "errors",
     "Trace": "trace",
     "TraceError": "trace",
@@ -82,6 +83,7 @@ _HOMES = {
     "read_trace": "trace",
     "rehearse": "rehearse",
     "retrace": "tune",
+    "spread": "study",
     "write_pack": "pack",
 }
 
@@ -112,6 +114,7 @@ __all__ = [
     "Routine",
     "Runner",
     "Sensed",
+    "SpreadReport",
     "StepgraphError",
     "Trace",
     "TraceError",
@@ -128,6 +131,7 @@ __all__ = [
     "read_trace",
     "rehearse",
     "retrace",
+    "spread",
     "write_pack",
 ]
 

@@ -26,6 +26,7 @@ from sequencer.cli import (
     report,
     retrace,
     schema,
+    spread,
     tune,
     why,
 )
@@ -40,6 +41,7 @@ VERBS = {
         check,
         rehearse,
         drill,
+        spread,
         order,
         pack,
         ready,

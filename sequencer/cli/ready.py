@@ -8,10 +8,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sequencer.cli.drill import workers
 from sequencer.cli.findings import VERDICT_STYLES, say_findings
 from sequencer.cli.inputs import Reader, add_file_arguments, add_waive_argument, files_of, waivers_of, with_waivers
 from sequencer.cli.output import CannotDo, Output, refuse_inputs
+from sequencer.cli.workers import processes
 from sequencer.errors import MissingExtra, ModelError, StepgraphError, counted
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     reader = Reader.of(arguments)
     target = Path(arguments.output)
     refuse_inputs(target, [*files, *reader.overlays])
-    with workers(1 if arguments.without_drill else None) as executor:
+    with processes(1 if arguments.without_drill else None) as executor:
         drilled = None if arguments.without_drill else lambda drill: drill.report(drill.rows(executor))
         prepared = [_prepare(path, reader, waivers, drilled) for path in output.progress(files, "making ready")]
     for one in prepared:
@@ -225,7 +225,7 @@ def _say_problems(one: _Prepared, output: Output) -> None:
 def _say_warnings(prepared: list[_Prepared], output: Output) -> None:
     """Those about the machine itself, once for all its routines; those about steps are counted in the table."""
     told = {(str(finding.place), finding.message): finding for one in prepared for finding in one.warnings}
-    say_findings([finding for finding in told.values() if finding.step is None], output)
+    say_findings(tuple(finding for finding in told.values() if finding.step is None), output)
 
 
 def _line(one: _Prepared, output: Output) -> tuple[str, ...]:

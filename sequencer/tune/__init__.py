@@ -9,9 +9,9 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING
 
+from sequencer.rates import Rate, wilson
 from sequencer.tune.compare import Change, Comparison, StepChanges, compare
 from sequencer.tune.health import AxisHealth, Health, Measure, health
-from sequencer.tune.rates import Rate, wilson
 from sequencer.tune.retrace import Difference, Retrace, retrace
 from sequencer.tune.why import Account, Near, why
 
