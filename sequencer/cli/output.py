@@ -25,6 +25,7 @@ class Output:
     def __init__(self, as_json: bool) -> None:
         self.as_json = as_json
         self.words: TextIO = sys.stderr if as_json else sys.stdout
+        self._bar_is_shown = False
         for stream in (sys.stdout, sys.stderr):
             reconfigure = getattr(stream, "reconfigure", None)
             if reconfigure is not None:
@@ -87,6 +88,8 @@ class Output:
     def progress(self, items: Iterable[Item], what: str, count: int | None = None) -> Iterator[Item]:
         """The items one by one; where stderr is a terminal and there are several, with a bar and the time left.
 
+        Inside another bar none is shown, so that the outer one goes on telling the time left for everything.
+
         Args:
             items: a sequence, or as many as `count` says.
             what: stands before the bar.
@@ -94,14 +97,18 @@ class Output:
         """
         if count is None:
             count = len(items) if isinstance(items, Sequence) else 0
-        if count < 2 or not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
+        if count < 2 or self._bar_is_shown or not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
             yield from items
             return
         from rich.console import Console
         from rich.progress import track
 
         console = Console(stderr=True, no_color=bool(os.environ.get("NO_COLOR")))
-        yield from track(items, description=what, total=count, console=console, transient=True)
+        self._bar_is_shown = True
+        try:
+            yield from track(items, description=what, total=count, console=console, transient=True)
+        finally:
+            self._bar_is_shown = False
 
     def write(self, path: Path, text: str, inputs: Sequence[Path] = ()) -> None:
         """Write a file whole or not at all, with its folders; never over one of the `inputs`.

@@ -225,7 +225,7 @@ def _say_problems(one: _Prepared, output: Output) -> None:
 def _say_warnings(prepared: list[_Prepared], output: Output) -> None:
     """Those about the machine itself, once for all its routines; those about steps are counted in the table."""
     told = {(str(finding.place), finding.message): finding for one in prepared for finding in one.warnings}
-    say_findings([finding for finding in told.values() if finding.step is None], output)
+    say_findings(tuple(finding for finding in told.values() if finding.step is None), output)
 
 
 def _line(one: _Prepared, output: Output) -> tuple[str, ...]:

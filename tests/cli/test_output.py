@@ -50,3 +50,17 @@ def test_a_terminal_gets_a_table_and_a_bar_without_losing_an_item(monkeypatch: p
     assert list(output.progress([1, 2, 3], "checking")) == [1, 2, 3]
     assert out.getvalue().split() == ["name", "raise"]
     assert "checking" in err.getvalue()
+
+
+def test_a_bar_inside_a_bar_is_not_shown(monkeypatch: pytest.MonkeyPatch) -> None:
+    out, err = Terminal(), Terminal()
+    monkeypatch.setattr("sys.stdout", out)
+    monkeypatch.setattr("sys.stderr", err)
+    monkeypatch.setenv("TERM", "xterm")
+    output = Output(False)
+    seen = [list(output.progress(range(3), f"inner {item}")) for item in output.progress([1, 2], "outer")]
+    assert seen == [[0, 1, 2], [0, 1, 2]]
+    assert "outer" in err.getvalue()
+    assert "inner" not in err.getvalue()
+    assert list(output.progress([1, 2], "later")) == [1, 2]
+    assert "later" in err.getvalue()
