@@ -83,7 +83,8 @@ def _trace(path: Path, target: Path, arguments: argparse.Namespace, output: Outp
     from sequencer.report.session_page import session_page
     from sequencer.trace import TraceError, read_trace
 
-    trace = read_trace(existing(path), cut_end=arguments.cut_end)
+    with output.working(f"reading {path.name}"):
+        trace = read_trace(existing(path), cut_end=arguments.cut_end)
     machine = None
     inputs = [path]
     if arguments.machine is not None:
@@ -94,7 +95,8 @@ def _trace(path: Path, target: Path, arguments: argparse.Namespace, output: Outp
         if unknown:
             raise CannotDo(f"{path} is of another machine: {file} has no axis {' and no axis '.join(unknown)}")
     try:
-        text = session_page(trace, machine)
+        with output.working(f"drawing {path.name}"):
+            text = session_page(trace, machine)
     except TraceError as error:
         raise CannotDo(f"{path}: {error}") from None
     output.write(target, text, inputs)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import sys
+import time
 
 import pytest
 
@@ -64,3 +65,61 @@ def test_a_bar_inside_a_bar_is_not_shown(monkeypatch: pytest.MonkeyPatch) -> Non
     assert "inner" not in err.getvalue()
     assert list(output.progress([1, 2], "later")) == [1, 2]
     assert "later" in err.getvalue()
+
+
+def impatient(monkeypatch: pytest.MonkeyPatch) -> Terminal:
+    """A terminal for words of progress, which are shown at once; not a fixture, for pytest changes streams after those."""
+    err = Terminal()
+    monkeypatch.setattr(sys, "stdout", Terminal())
+    monkeypatch.setattr(sys, "stderr", err)
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setattr("sequencer.cli.output.PATIENCE", 0.0)
+    return err
+
+
+def until_shown(terminal: Terminal, words: str) -> None:
+    for _ in range(1000):
+        if words in terminal.getvalue():
+            return
+        time.sleep(0.01)
+    raise AssertionError(f"{words!r} was never shown")
+
+
+def test_one_thing_that_takes_long_shows_its_name_and_the_time_taken(monkeypatch: pytest.MonkeyPatch) -> None:
+    terminal = impatient(monkeypatch)
+    with Output(False).working("checking hang") as reached:
+        until_shown(terminal, "0:00:00")
+        reached(1.0)
+    assert "checking hang" in terminal.getvalue()
+
+
+def test_with_a_total_it_shows_how_far_it_is_and_the_time_left(monkeypatch: pytest.MonkeyPatch) -> None:
+    terminal = impatient(monkeypatch)
+    with Output(False).working("rehearsing hang", 4.0) as reached:
+        reached(1.0)
+        reached(3.0)
+        until_shown(terminal, "\u2501")
+
+
+def test_what_is_done_soon_shows_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    terminal = impatient(monkeypatch)
+    monkeypatch.setattr("sequencer.cli.output.PATIENCE", 60.0)
+    with Output(False).working("checking hang"):
+        pass
+    assert list(Output(False).progress(["hang"], "checking")) == ["hang"]
+    assert "checking" not in terminal.getvalue()
+
+
+def test_an_error_goes_through_and_the_next_bar_is_shown_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    terminal = impatient(monkeypatch)
+    output = Output(False)
+    with pytest.raises(ZeroDivisionError), output.working("checking hang"):
+        raise ZeroDivisionError
+    with output.working("checking drop"):
+        until_shown(terminal, "checking drop")
+
+
+def test_without_a_terminal_nothing_is_shown(capsys: pytest.CaptureFixture[str]) -> None:
+    with Output(False).working("checking hang", 1.0) as reached:
+        reached(0.5)
+    assert capsys.readouterr() == ("", "")
