@@ -68,7 +68,7 @@ def test_a_bar_inside_a_bar_is_not_shown(monkeypatch: pytest.MonkeyPatch) -> Non
 
 
 def impatient(monkeypatch: pytest.MonkeyPatch) -> Terminal:
-    """A terminal for words of progress, which are shown at once; not a fixture, for pytest changes streams after those."""
+    """A terminal on which progress is shown at once; not a fixture, for pytest changes streams after those."""
     err = Terminal()
     monkeypatch.setattr(sys, "stdout", Terminal())
     monkeypatch.setattr(sys, "stderr", err)
