@@ -20,7 +20,7 @@ from sequencer.cli.inputs import (
     with_waivers,
 )
 from sequencer.cli.output import CannotDo, Output, refuse_inputs
-from sequencer.errors import ModelError
+from sequencer.errors import ModelError, did_you_mean
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -134,7 +134,8 @@ def _drill(
         return None
     specs = [spec for spec in routine.rehearsals if arguments.name in (None, spec.name)]
     if arguments.name is not None and not specs:
-        raise CannotDo(f"{path} has no rehearsal '{arguments.name}'")
+        names = [spec.name for spec in routine.rehearsals]
+        raise CannotDo(f"{path} has no rehearsal '{arguments.name}'; {did_you_mean(arguments.name, names)}")
     words = arguments.fault
     try:
         drill = Drill(
