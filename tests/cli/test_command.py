@@ -58,9 +58,10 @@ def test_every_verb_explains_itself_with_an_example_and_its_exit_codes(verb: str
 
 @pytest.mark.parametrize("verb", sorted(command.VERBS))
 def test_the_example_of_every_verb_has_words_that_it_takes(verb: str) -> None:
-    program, *words = shlex.split(command.VERBS[verb].EXAMPLE)
-    assert program == "stepgraph"
-    assert command._parser().parse_args(words).verb == verb
+    for line in command.VERBS[verb].EXAMPLE.splitlines():
+        program, *words = shlex.split(line)
+        assert program == "stepgraph"
+        assert command._parser().parse_args(words).verb == verb
 
 
 def test_no_word_at_all_shows_the_help_and_is_an_error(call: Call) -> None:
