@@ -35,9 +35,9 @@ if TYPE_CHECKING:
     from sequencer.rehearse import Rehearsal, rehearse
     from sequencer.routine.routine import Routine
     from sequencer.run import Confirmations, Loop, Runner
-    from sequencer.study import DrillReport, drill
+    from sequencer.study import DrillReport, SpreadReport, drill, spread
     from sequencer.trace import ChildSink, Recorder, Trace, TraceError, read_trace
-    from sequencer.tune import retrace
+    from sequencer.tune import fit_axis, fit_delay, retrace
 
 _HOMES = {
     "AxisOrder": "ports.orders",
@@ -66,11 +66,14 @@ _HOMES = {
     "Routine": "routine.routine",
     "Runner": "run",
     "Sensed": "ports.readings",
+    "SpreadReport": "study",
     "StepgraphError": "errors",
     "Trace": "trace",
     "TraceError": "trace",
     "check": "check",
     "drill": "study",
+    "fit_axis": "tune",
+    "fit_delay": "tune",
     "load_machine": "files",
     "load_pack": "pack",
     "load_routine": "files",
@@ -80,6 +83,7 @@ _HOMES = {
     "read_trace": "trace",
     "rehearse": "rehearse",
     "retrace": "tune",
+    "spread": "study",
     "write_pack": "pack",
 }
 
@@ -110,11 +114,14 @@ __all__ = [
     "Routine",
     "Runner",
     "Sensed",
+    "SpreadReport",
     "StepgraphError",
     "Trace",
     "TraceError",
     "check",
     "drill",
+    "fit_axis",
+    "fit_delay",
     "load_machine",
     "load_pack",
     "load_routine",
@@ -124,6 +131,7 @@ __all__ = [
     "read_trace",
     "rehearse",
     "retrace",
+    "spread",
     "write_pack",
 ]
 

@@ -8,10 +8,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sequencer.cli.drill import workers
 from sequencer.cli.findings import VERDICT_STYLES, say_findings
 from sequencer.cli.inputs import Reader, add_file_arguments, add_waive_argument, files_of, waivers_of, with_waivers
 from sequencer.cli.output import CannotDo, Output, refuse_inputs
+from sequencer.cli.workers import processes
 from sequencer.errors import MissingExtra, ModelError, StepgraphError, counted
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     reader = Reader.of(arguments)
     target = Path(arguments.output)
     refuse_inputs(target, [*files, *reader.overlays])
-    with workers(1 if arguments.without_drill else None) as executor:
+    with processes(1 if arguments.without_drill else None) as executor:
         drilled = None if arguments.without_drill else lambda drill: drill.report(drill.rows(executor))
         prepared = [_prepare(path, reader, waivers, drilled) for path in output.progress(files, "making ready")]
     for one in prepared:

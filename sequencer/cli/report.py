@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sequencer.cli.drill import workers
 from sequencer.cli.findings import Examined, examine_files
 from sequencer.cli.further import Further
 from sequencer.cli.inputs import (
@@ -19,6 +18,7 @@ from sequencer.cli.inputs import (
     waivers_of,
 )
 from sequencer.cli.output import CannotDo, Output, refuse_inputs
+from sequencer.cli.workers import processes
 from sequencer.errors import StepgraphError
 
 if TYPE_CHECKING:
@@ -116,7 +116,7 @@ def _routines(target: Path, arguments: argparse.Namespace, output: Output) -> in
     refuse_inputs(target, inputs)
     examined = examine_files(files, reader, waivers_of(arguments.waive), output)
     reported, unread = [], 0
-    with workers(None if arguments.drill else 1) as executor:
+    with processes(None if arguments.drill else 1) as executor:
         for one in output.progress(examined, "rehearsing"):
             if isinstance(one.result, StepgraphError):
                 output.problems(one.result)

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sequencer.errors import ModelError
-from sequencer.tune.rates import Rate, wilson
+from sequencer.rates import Rate, wilson
 
 Array = NDArray[np.float64]
 

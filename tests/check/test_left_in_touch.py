@@ -39,8 +39,8 @@ FAR = "- far: {move: {other: 0.5 m}, touching: [tip, post]}\n"
 BACK = "- back: {move: {along: 0 m}, touching: [tip, post]}\n"
 
 
-def verdict(folder: Path, steps: str, after: str = "") -> str:
-    (folder / "machine.yaml").write_text(MACHINE)
+def verdict(folder: Path, steps: str, after: str = "", machine: str = MACHINE) -> str:
+    (folder / "machine.yaml").write_text(machine)
     file = folder / "press.routine.yaml"
     head = "routine: press\nmachine: machine.yaml\nfrom: low\ndefaults: {timeout: planned + 0.5 s}\nsteps:\n"
     file.write_text(head + steps + after)
@@ -60,6 +60,37 @@ def verdict(folder: Path, steps: str, after: str = "") -> str:
 )
 def test_a_step_that_moves_neither_body_does_not_end_their_touch(tmp_path: Path, steps: str, wanted: str) -> None:
     assert verdict(tmp_path, steps) == wanted
+
+
+@pytest.mark.parametrize(
+    ("first", "wanted"),
+    [
+        ("{move: {along: 0 m}, touching: [tip, post]}", "clear"),
+        ("{move: {along: 0 m}, touching: [tip, post], only_if: beam}", "conflict"),
+        ("{move: {other: 0.4 m}, touching: [tip, post]}", "conflict"),
+        ("{move: {along: 0 m}}", "conflict"),
+    ],
+)
+def test_a_start_in_touch_must_be_left_by_a_step_that_surely_moves(tmp_path: Path, first: str, wanted: str) -> None:
+    machine = MACHINE.replace("low: {along: 0 m, across: 0 m,", "low: {along: 0.48 m, across: 0 m,")
+    assert verdict(tmp_path, f"- first: {first}\n", machine=machine) == wanted
+    handed_on = "- far: {move: {other: 0.4 m}, touching: [tip, post]}\n- first: "
+    assert verdict(tmp_path, f"{handed_on}{first}\n", machine=machine) == wanted
+
+
+@pytest.mark.parametrize(
+    ("lowered", "wanted"),
+    [(", touching: [tip, post]", "conflict"), ("", "conflict"), (", after: push, touching: [tip, post]", "conflict")],
+)
+def test_a_step_beside_it_may_be_what_leaves_bodies_in_touch(tmp_path: Path, lowered: str, wanted: str) -> None:
+    """`push` is over with the tip high above the post or beside it, as `lower` comes early or late."""
+    machine = MACHINE.replace("low: {along: 0 m, across: 0 m,", "low: {along: 0 m, across: 0.5 m,")
+    steps = PUSH + "- lower: {move: {across: 0 m}, with: pushLOWERED}\n".replace("LOWERED", lowered)
+    if "after" in lowered:
+        steps = steps.replace("with: push, after", "after")
+    assert verdict(tmp_path, steps, machine=machine) == wanted
+    away = "- back: {move: {along: 0 m}, touching: [tip, post]}\n"
+    assert verdict(tmp_path, steps + away, machine=machine) == ("clear" if lowered else "conflict")
 
 
 @pytest.mark.parametrize(

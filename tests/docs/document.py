@@ -86,6 +86,9 @@ MADE: dict[str, Callable[[], str]] = {
         printed_by("rehearse", "demos/lantern/hang_ridge.routine.yaml", "--name", "good approach")
     ),
     "drill": lambda: fenced(printed_by("drill", "demos/lantern/to_stow.routine.yaml", "--short", "--workers", "1")),
+    "spread": lambda: fenced(
+        printed_by("spread", "demos/lantern/hang_ridge.routine.yaml", "--runs", "100", "--seed", "1", "--workers", "1")
+    ),
     "why": lambda: fenced(printed_by("why", "demos/lantern/logs/attempts_1.csv")),
     "misspelt": lambda: fenced(printed_by("check", "demos/lantern/broken_name.routine.yaml")),
     "conflict": lambda: fenced(printed_by("check", "demos/lantern/broken_order.routine.yaml")),
