@@ -1,4 +1,4 @@
-"""What a report may hold besides a check and its rehearsals: a drill, labelled attempts, what tests have met."""
+"""What a report may hold besides a check and its rehearsals: a drill, a spread, labelled attempts, what tests met."""
 
 from __future__ import annotations
 
@@ -29,29 +29,34 @@ class Further:
     Attributes:
         files: everything that was read for it.
         drilled: whether single faults are to be tried.
+        runs: so many rehearsals on drawn machines; 0: none.
         attempts: traces with labelled attempts.
         coverage: what tests have met, as pytest wrote it; None: not asked for.
     """
 
     files: tuple[Path, ...] = ()
     drilled: bool = False
+    runs: int = 0
     attempts: tuple[Trace, ...] = ()
     coverage: Mapping[str, Any] | None = None
 
     @staticmethod
     def of(arguments: argparse.Namespace, output: Output) -> Further:
-        """Read what `--drill`, `--attempts` and `--coverage` name.
+        """Read what `--drill`, `--spread`, `--attempts` and `--coverage` name.
 
         Raises:
-            CannotDo: a file is missing or is something else.
+            CannotDo: a file is missing or is something else, or the number of runs is none.
         """
         from sequencer.trace import read_trace
+
+        if arguments.spread is not None and arguments.spread < 1:
+            raise CannotDo(f"--spread is {arguments.spread}; at least one run is needed")
 
         logs = [existing(Path(text)) for text in arguments.attempts]
         traces = tuple(read_trace(path) for path in output.progress(logs, "reading"))
         file = None if arguments.coverage is None else existing(Path(arguments.coverage))
         files = (*logs, *(() if file is None else (file,)))
-        return Further(files, arguments.drill, traces, None if file is None else _coverage(file))
+        return Further(files, arguments.drill, arguments.spread or 0, traces, None if file is None else _coverage(file))
 
     def sections(self, path: Path, routine: Routine) -> list[Section]:
         """What the attempts and the tests tell of one routine; nothing where they know nothing of it."""
@@ -98,6 +103,28 @@ class Further:
             return []
         rows = output.progress(drill.rows(executor), f"drilling {routine.name}", drill.count)
         return [drill_section(drill.report(rows))]
+
+    def spread(
+        self,
+        path: Path,
+        routine: Routine,
+        checked: CheckedRoutine,
+        others: Sequence[CheckedRoutine],
+        executor: Executor | None,
+        output: Output,
+    ) -> list[Section]:
+        """The first rehearsal again and again on drawn machines; nothing where that cannot be, which is said."""
+        from sequencer.report.further_sections import spread_section
+        from sequencer.study import Spread
+
+        spec = next(iter(routine.rehearsals), None)
+        try:
+            planned = Spread(checked, machine=routine.machine, runs=self.runs, spec=spec, others=list(others))
+        except ModelError as error:
+            output.say(f"{routine.name}: it was not spread: {error}")
+            return []
+        rows = output.progress(planned.rows(executor), f"running {routine.name}", planned.count)
+        return [spread_section(planned.report(list(rows)), f"spread-{path.name.partition('.')[0]}")]
 
 
 def _coverage(path: Path) -> Mapping[str, Any]:

@@ -47,6 +47,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--drill", action="store_true", help="of routines: try single faults too, in the middle of every step"
     )
     parser.add_argument(
+        "--spread",
+        type=int,
+        metavar="N",
+        help="of routines: rehearse each N times on machines drawn from the variation",
+    )
+    parser.add_argument(
         "--attempts", action="append", default=[], metavar="LOG", help="of a routine: a trace with labelled attempts"
     )
     parser.add_argument(
@@ -68,6 +74,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     if traces:
         for given, name in (
             (arguments.drill, "drill"),
+            (arguments.spread, "spread"),
             (arguments.attempts, "attempts"),
             (arguments.coverage, "coverage"),
         ):
@@ -116,7 +123,7 @@ def _routines(target: Path, arguments: argparse.Namespace, output: Output) -> in
     refuse_inputs(target, inputs)
     examined = examine_files(files, reader, waivers_of(arguments.waive), output)
     reported, unread = [], 0
-    with processes(None if arguments.drill else 1) as executor:
+    with processes(None if arguments.drill or arguments.spread else 1) as executor:
         for one in output.progress(examined, "rehearsing"):
             if isinstance(one.result, StepgraphError):
                 output.problems(one.result)
@@ -164,6 +171,8 @@ def _reported(one: Examined, seed: int, further: Further, executor: Executor | N
     rehearsals = [
         rehearse(one.result.checked, machine=one.routine.machine, spec=spec, seed=seed, others=known) for spec in specs
     ]
+    if further.runs:
+        more = [*further.spread(one.path, one.routine, one.result.checked, known, executor, output), *more]
     if further.drilled:
         more = [*further.drill(one.routine, one.result.checked, known, executor, output), *more]
     return Reported(one.routine, one.result, rehearsals, specs, more)

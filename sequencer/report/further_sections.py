@@ -1,4 +1,4 @@
-"""Sections of a report that need more than a check and its rehearsals: a drill, labelled attempts, what tests met."""
+"""Sections of a report that need more than a check and its rehearsals: a drill, a spread, labelled attempts, tests."""
 
 from __future__ import annotations
 
@@ -8,8 +8,9 @@ from typing import Any
 
 from sequencer.errors import counted
 from sequencer.report.page import Section, inline, paragraph, table
+from sequencer.report.spread_view import spread_svg
 from sequencer.report.timing_picture import timing_svg
-from sequencer.study import DrillReport
+from sequencer.study import DrillReport, SpreadReport, spread_words
 from sequencer.study.drill_words import HEADINGS, UNTRUE, conflict_rows, summary_cells, sums, where_and_when
 from sequencer.tune.timing import Timing
 
@@ -38,6 +39,29 @@ def drill_section(report: DrillReport) -> Section:
         parts.append(paragraph(f"... and {hidden} more; stepgraph drill --csv writes every row.", "muted"))
     parts += [paragraph(f"Not drilled: {words}.", "muted") for words in report.left_out]
     return Section("drill", "If something breaks", "".join(parts))
+
+
+def spread_section(report: SpreadReport, key: str) -> Section:
+    """How often it works on machines as they may really be: figures, ways of failing, and a picture.
+
+    Args:
+        report: of at least one run.
+        key: its own in the page.
+    """
+    success = report.success
+    tone = "good" if success.made == success.tried else "wrong"
+    parts = [
+        paragraph(f"{report.rehearsal}: worked in {success}; seed {report.seed}.", tone),
+        table(spread_words.HEADINGS, [spread_words.distribution_cells(one) for one in report.distributions]),
+    ]
+    if report.reasons:
+        told = [(str(one.runs), spread_words.reason_words(one)) for one in report.reasons[:MOST_ROWS]]
+        parts.append(table(("runs", "failed because"), told, numbers=(0,)))
+    if report.influences:
+        words = spread_words.influence_words(report.influences)
+        parts.append(paragraph(f"{words[0].upper()}{words[1:]}."))
+    parts.append(f'<div class="attempts">{inline(spread_svg(report), key)}</div>')
+    return Section("spread", "On machines as they may really be", "".join(parts))
 
 
 def tuning_section(timing: Timing, key: str, seed: int = 0) -> Section:

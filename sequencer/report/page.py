@@ -16,6 +16,7 @@ from typing import Any
 from sequencer.report.look import Shades, style_sheet
 from sequencer.report.outlines import BODY_SHADES
 from sequencer.report.page_look import MOTION_SCRIPT, PAGE_STYLE
+from sequencer.report.spread_view import SPREAD_SHADES
 from sequencer.report.timing_picture import TIMING_SHADES
 
 
@@ -114,7 +115,10 @@ def data_island(key: str, data: Any) -> str:
     return f'<script type="application/json" id="{escape(key)}">{text}</script>'
 
 
-_SHADES = Shades(BODY_SHADES.light + TIMING_SHADES.light, BODY_SHADES.dark + TIMING_SHADES.dark)
+_SHADES = Shades(
+    BODY_SHADES.light + TIMING_SHADES.light + SPREAD_SHADES.light,
+    BODY_SHADES.dark + TIMING_SHADES.dark + SPREAD_SHADES.dark,
+)
 """Of all pictures that a page may hold: inside it they give up their own style sheets."""
 
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'"

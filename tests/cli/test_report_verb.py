@@ -131,6 +131,15 @@ def test_a_report_takes_in_a_drill_labelled_attempts_and_what_tests_have_met(
     assert "no test in which raise runs" in text
 
 
+def test_a_report_takes_in_a_spread(folder: Path, call: Call) -> None:
+    demo = Path(__file__).parents[2] / "demos" / "lantern" / "to_stow.routine.yaml"
+    assert call("report", str(demo), "-o", "spread.html", "--spread", "3").code == 0
+    text = (folder / "spread.html").read_text()
+    assert "On machines as they may really be" in text
+    assert "3 of 3" in text
+    assert "at least one run is needed" in call("report", str(demo), "--spread", "0").err
+
+
 def test_what_goes_with_routines_is_refused_for_a_trace_and_no_other_json_is_taken(folder: Path, call: Call) -> None:
     (folder / "run.csv").write_text("")
     (folder / "other.json").write_text('{"routines": {"x": {}}}')

@@ -13,10 +13,16 @@ import pytest
 from sequencer import load_routine, read_trace
 from sequencer.check import examine
 from sequencer.rehearse import rehearse
-from sequencer.report.further_sections import MOST_ROWS, coverage_section, drill_section, tuning_section
+from sequencer.report.further_sections import (
+    MOST_ROWS,
+    coverage_section,
+    drill_section,
+    spread_section,
+    tuning_section,
+)
 from sequencer.report.routine_page import Reported, routines_page
 from sequencer.routine.routine import Routine
-from sequencer.study import Drill, DrillReport, DrillRow
+from sequencer.study import Drill, DrillReport, DrillRow, Spread, SpreadReport
 from sequencer.tune.timing import timing_of
 
 LANTERN = Path(__file__).parents[2] / "demos" / "lantern"
@@ -93,6 +99,31 @@ def test_of_many_conflicts_some_are_told_and_all_are_counted(drilled: DrillRepor
     assert "... and 3 more; stepgraph drill --csv writes every row." in words
 
 
+@pytest.fixture(scope="module")
+def spread_out(hang_ridge: Routine) -> SpreadReport:
+    checked = examine(hang_ridge).checked
+    assert checked is not None
+    spread = Spread(checked, machine=hang_ridge.machine, runs=24, seed=1, spec=hang_ridge.rehearsals[0])
+    return spread.report(list(spread.rows()))
+
+
+def test_a_spread_is_told_with_its_figures_and_drawn(spread_out: SpreadReport) -> None:
+    section = spread_section(spread_out, "s")
+    words = words_of(section.body)
+    assert f"good approach: worked in {spread_out.success}; seed 1." in words
+    assert all(one.name in words for one in spread_out.distributions)
+    assert section.body.count("<svg") == 1
+    assert 'class="bar"' in section.body
+
+
+def test_a_spread_that_fails_tells_the_reasons_and_what_goes_with_them(spread_out: SpreadReport) -> None:
+    rows = tuple(row._replace(failure="it was <late>" if row.run % 2 else "") for row in spread_out.rows)
+    body = spread_section(replace(spread_out, rows=rows), "s").body
+    assert "12 it was <late>" in words_of(body)
+    assert "<late>" not in body
+    assert "What goes with failing: " in words_of(body)
+
+
 def test_attempts_are_told_as_stepgraph_tune_tells_them(hang_ridge: Routine) -> None:
     timing = timing_of([read_trace(path) for path in LOGS], hang_ridge)
     section = tuning_section(timing, "t")
@@ -130,7 +161,9 @@ def test_what_was_measured_cannot_become_a_part_of_the_page(drilled: DrillReport
     assert "<img" not in body
 
 
-def test_a_report_of_ten_seconds_with_every_section_stays_small(hang_ridge: Routine, drilled: DrillReport) -> None:
+def test_a_report_of_ten_seconds_with_every_section_stays_small(
+    hang_ridge: Routine, drilled: DrillReport, spread_out: SpreadReport
+) -> None:
     examination = examine(hang_ridge)
     assert examination.checked is not None
     spec = hang_ridge.rehearsals[0]
@@ -138,12 +171,18 @@ def test_a_report_of_ten_seconds_with_every_section_stays_small(hang_ridge: Rout
     rehearsal = rehearse(examination.checked, machine=hang_ridge.machine, spec=spec, gauges=slow)
     assert rehearsal.duration > 10.0
     timing = timing_of([read_trace(path) for path in LOGS], hang_ridge)
-    more = (drill_section(drilled), tuning_section(timing, "t"), coverage_section(RECORD, [MACHINE]))
+    more = (
+        drill_section(drilled),
+        spread_section(spread_out, "s"),
+        tuning_section(timing, "t"),
+        coverage_section(RECORD, [MACHINE]),
+    )
     text = routines_page([Reported(hang_ridge, examination, [rehearsal], [spec], more)])
     headings = re.findall(r"<h3 [^>]*>([^<]+)</h3>", text)
-    assert headings[-4:] == [
+    assert headings[-5:] == [
         "Findings",
         "If something breaks",
+        "On machines as they may really be",
         "Tuning from labelled attempts",
         "What the tests have met",
     ]

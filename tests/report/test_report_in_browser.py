@@ -15,10 +15,10 @@ import pytest
 from sequencer import load_routine, read_trace
 from sequencer.check import examine
 from sequencer.rehearse import rehearse
-from sequencer.report.further_sections import coverage_section, drill_section, tuning_section
+from sequencer.report.further_sections import coverage_section, drill_section, spread_section, tuning_section
 from sequencer.report.page import Section
 from sequencer.report.routine_page import Reported, routines_page
-from sequencer.study import Drill
+from sequencer.study import Drill, Spread
 from sequencer.tune.timing import timing_of
 
 CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
@@ -69,7 +69,7 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> str:
 
 
 def _further() -> list[Section]:
-    """A drill of two faults, what the demo's logs tell, and what tests have met."""
+    """A drill of two faults, a spread of some runs, what the demo's logs tell, and what tests have met."""
     routine = load_routine(LANTERN / "hang_ridge.routine.yaml")
     checked = examine(routine).checked
     assert checked is not None
@@ -88,7 +88,13 @@ def _further() -> list[Section]:
         "rehearsals": 2,
         "reason": "",
     }
-    return [drill_section(drill.report(drill.rows())), tuning_section(timing, "tuning"), coverage_section(record)]
+    spread = Spread(checked, machine=routine.machine, runs=12, spec=routine.rehearsals[0])
+    return [
+        drill_section(drill.report(drill.rows())),
+        spread_section(spread.report(list(spread.rows())), "spread"),
+        tuning_section(timing, "tuning"),
+        coverage_section(record),
+    ]
 
 
 def _reported(name: str) -> Reported:
