@@ -141,7 +141,8 @@ class Bench:
     ) -> tuple[Trace, Plant]:
         """A run recorded on the plant of a machine (this one, or what it truly is), and that plant afterwards.
 
-        Positions have normal noise of the given spread, currents of 0.1 A, speeds of 1 % of a unit.
+        Positions (of a spin its speed) have normal noise of the given spread, currents of 0.1 A, speeds of 1 % of a
+        unit.
         """
         chance, true = random.Random(seed), machine or self.machine
         checked = self.checked[name]
@@ -156,7 +157,7 @@ class Bench:
             readings.axes = {
                 axis: read._replace(
                     position=None if read.position is None else read.position + chance.gauss(0.0, noise.get(axis, 0.0)),
-                    speed=read.speed + chance.gauss(0.0, 0.01),
+                    speed=read.speed + chance.gauss(0.0, 0.01 if read.position is not None else noise.get(axis, 0.01)),
                     current=read.current + chance.gauss(0.0, 0.1),
                 )
                 for axis, read in readings.axes.items()

@@ -36,17 +36,19 @@ def tried(number: int, seed: int, centre: float = 30.0) -> list[Attempt]:
 
 
 def test_the_posterior_is_that_of_a_sum_by_hand() -> None:
-    """Bayes' rule written out over the same grid, with the normal distribution of the standard library."""
+    """Bayes' rule written out over the same grid, its ends counting half, with the standard library's distribution."""
     attempts = [Attempt(20.0, True), Attempt(60.0, False), Attempt(20.0, True), Attempt(35.0, False)]
     found = Success(attempts, 0.0, 80.0)
     total, at_forty = 0.0, 0.0
+    half = {-40.0: 0.5, 120.0: 0.5}, {0: 0.5, 15: 0.5}, {0: 0.5, 11: 0.5}, {0: 0.5, 10: 0.5}
     for centre in np.linspace(-40.0, 120.0, 61):
-        for width in np.geomspace(4.0, 80.0, 16):
-            for blur in np.geomspace(1.6, 40.0, 12):
+        for row, width in enumerate(np.geomspace(4.0, 80.0, 16)):
+            for column, blur in enumerate(np.geomspace(1.6, 40.0, 12)):
+                prior = half[0].get(centre, 1.0) * half[1].get(row, 1.0) * half[2].get(column, 1.0)
                 shares = {t: chance(t, centre, width, blur, 1.0) for t in (20.0, 35.0, 40.0, 60.0)}
-                for top in np.linspace(0.5, 1.0, 11):
+                for place, top in enumerate(np.linspace(0.5, 1.0, 11)):
                     p = {t: min(max(top * share, 1e-9), 1.0 - 1e-9) for t, share in shares.items()}
-                    weight = p[20.0] ** 2 * (1.0 - p[60.0]) * (1.0 - p[35.0])
+                    weight = p[20.0] ** 2 * (1.0 - p[60.0]) * (1.0 - p[35.0]) * prior * half[3].get(place, 1.0)
                     total += weight
                     at_forty += weight * top * shares[40.0]
     assert found.chance(40.0) == pytest.approx(at_forty / total, rel=1e-6)
