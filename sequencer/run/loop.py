@@ -73,7 +73,12 @@ class Loop:
             seconds: None: for ever. Where the clock stands still, as many ticks as fit into that time.
             each_tick: called after each write, for buttons and displays; must not block. If it raises, the loop comes
                 to a clean stop and the exception goes on.
+
+        Raises:
+            RuntimeError: it has run before and was stopped; make a new loop.
         """
+        if self._stopping.is_set() and self.ticks:
+            raise RuntimeError("this loop was stopped and does not run again; make a new one for the same runner")
         collected = gc.isenabled()
         handlers = self._take_signals()
         gc.collect()

@@ -37,6 +37,10 @@ def follow_measured(host: Host) -> None:
     for motion in host.occupants.values():
         mode = motion.mode
         trusted = host.snapshot.zeroed[motion.definition.index]
+        if motion.pushed is not None:
+            _forget_push(host, motion)
+        if mode == "effort":
+            motion.pushed_since, motion.push_speed = host.now, host.values[motion.definition.speed_name] or 0.0
         if mode != "track" and mode != "hold":
             measured = host.values[motion.definition.name]
             if measured is None:
@@ -50,6 +54,23 @@ def follow_measured(host: Host) -> None:
             motion.occupy_everything()
         elif motion.anywhere and motion.known:
             motion.occupy_what_is_known()
+
+
+def _forget_push(host: Host, motion: Motion) -> None:
+    """Once its latency is over, an axis that is where it was ordered to be, and no faster, has come out of its push.
+    What has gone elsewhere by then is a following error like any other.
+    """
+    axis = motion.definition
+    measured, speed = host.values[axis.name], host.values[axis.speed_name]
+    if host.now <= motion.pushed_since + motion.latest:
+        return
+    pushed, motion.pushed = motion.pushed, None
+    near = measured is not None and abs(motion.error(measured)) <= axis.band
+    slow = speed is not None and abs(speed - motion.velocity) <= axis.speed_tolerance
+    if not (near and slow) and host.now < motion.pushed_until:
+        motion.pushed = pushed
+    elif motion.profile is None and not motion.anywhere:
+        motion.occupy_what_is_known()
 
 
 def _lose_place(host: Host, motion: Motion) -> None:

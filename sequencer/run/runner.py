@@ -27,6 +27,9 @@ from sequencer.run.ways import WayTo, way_to
 SLOWEST = 0.001
 """Least share of its limits that a routine may be asked to run at: four seconds become more than an hour."""
 
+NO_SPEED = 1e-6
+"""Share of an axis' speed limit under which a jog counts as let go."""
+
 UNCONFIRMED = "first runs are not slowed: the runner was given no confirmations"
 """What the status of a pack says that runs at full speed although nobody can have confirmed it."""
 
@@ -149,7 +152,8 @@ class Runner:
                 f"jog {axis}: {found.show_speed(speed)} is outside {found.show_speed(slowest)} to "
                 f"{found.show_speed(fastest)}"
             )
-        self._put(("jog", axis, float(speed)))
+        # What a filter leaves of a stick that was let go is no wish to move.
+        self._put(("jog", axis, float(speed) if abs(speed) > NO_SPEED * fastest else 0.0))
 
     def zero(self, axis: str) -> None:
         """Find the zero of one axis, at its own speed and in the configuration that its `once` names (R42).
@@ -231,7 +235,15 @@ class Runner:
         self._put(("reset",))
 
     def note(self, name: str, value: SensorValue) -> None:
-        """Put a remark into the trace."""
+        """Put a remark into the trace.
+
+        Raises:
+            RequestRefused: a name that is no text, or a value that is neither true or false, a number, nor a text.
+        """
+        if not isinstance(name, str) or not isinstance(value, bool | int | float | str):
+            raise RequestRefused(
+                f"a note of {name!r:.40} is a {type(value).__name__}; it must be true, false, a number or a text"
+            )
         self._put(("note", name, value))
 
     def tick(self, readings: Readings) -> Orders:

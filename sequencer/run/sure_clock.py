@@ -19,7 +19,7 @@ class SureClock:
         failed: told once, with what was raised.
     """
 
-    def __init__(self, given: Clock, failed: Callable[[Exception], None]) -> None:
+    def __init__(self, given: Clock, failed: Callable[[BaseException], None]) -> None:
         self._clock = given
         self._failed = failed
         self._ahead = 0
@@ -30,13 +30,13 @@ class SureClock:
 
         Raises:
             ClockError: no time has ever been told, and the given clock tells none.
-            Exception: likewise, what it raises.
+            BaseException: likewise, what it raises.
         """
         try:
             found: object = self._clock.now()
             if type(found) is not int:
                 raise ClockError(f"the clock says {found!r}; it must be a whole number of nanoseconds")
-        except Exception as error:
+        except BaseException as error:
             self._replace(error)
             found = self._clock.now()
         self._last = found + self._ahead
@@ -46,11 +46,11 @@ class SureClock:
         """Return at `time_ns` [ns], or at once if that has passed."""
         try:
             self._clock.sleep_until(time_ns - self._ahead)
-        except Exception as error:
+        except BaseException as error:
             self._replace(error)
             self._clock.sleep_until(time_ns - self._ahead)
 
-    def _replace(self, error: Exception) -> None:
+    def _replace(self, error: BaseException) -> None:
         """Raises what the clock has raised if nothing can stand in for it."""
         if self._last is None or isinstance(self._clock, MonotonicClock):
             raise error

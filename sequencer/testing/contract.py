@@ -18,6 +18,9 @@ from sequencer.ports.readings import SensorValue
 SAMPLE = 0.005
 """Between two looks at an axis that brakes [s]."""
 
+SILENCE = 2.0
+"""How long an axis without orders is looked at [s]."""
+
 SLOW = 0.3
 """Share of the speed with which a push is bounded, so that its current would take it well beyond."""
 
@@ -83,6 +86,7 @@ def actuator_contract(
     for claim in (
         contract.it_follows_its_orders_in_the_sense_of_its_readings,
         contract.it_drops_its_drive_when_orders_stop,
+        contract.it_drops_its_drive_when_orders_stop_in_motion,
         contract.it_drops_a_hold_when_orders_stop,
         contract.it_drops_a_push_when_orders_stop,
         contract.it_drives_again_when_orders_come_again,
@@ -149,6 +153,13 @@ class _Contract:
     def it_drops_its_drive_when_orders_stop(self, bench: ActuatorBench) -> str | None:
         begin = bench.position(self.axis)
         self.order(bench, AxisOrder("track", begin + self.step, 0.0))
+        return self.stops(bench)
+
+    def it_drops_its_drive_when_orders_stop_in_motion(self, bench: ActuatorBench) -> str | None:
+        """A watchdog that is fed by motion, or by a speed that is carried on, would miss it."""
+        begin = bench.position(self.axis)
+        for number in range(1, self.ticks(0.5 * self.step / self.speed) + 1):
+            self.order(bench, AxisOrder("track", begin + self.speed * self.period * number, self.speed))
         return self.stops(bench)
 
     def it_drops_a_hold_when_orders_stop(self, bench: ActuatorBench) -> str | None:
@@ -371,10 +382,17 @@ class _Contract:
         self.order(bench, AxisOrder(rest, end), times=self.ticks(self.settle + self.latency))
 
     def stops(self, bench: ActuatorBench) -> str | None:
-        """Nothing is ordered any more; after the longest gap nothing may be driven any more."""
+        """Nothing is ordered any more; after the longest gap nothing may be driven any more, nor again later."""
         bench.wait(self.gap + self.latency + self.period)
-        left = bench.drive(self.axis)
-        return None if left == 0.0 else f"{self.gap:g} s after the last order it is still driven with {left:.4g}"
+        silent = self.gap
+        for _ in range(self.ticks(SILENCE)):
+            left = bench.drive(self.axis)
+            if left != 0.0:
+                still = "still" if silent == self.gap else "again"
+                return f"{silent:.3g} s after the last order it is {still} driven with {left:.4g}"
+            bench.wait(self.period)
+            silent += self.period
+        return None
 
     def refuses(self, bench: ActuatorBench, orders: Any) -> bool:
         try:

@@ -20,7 +20,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
-from sequencer.trace.recorder import Recorder
+from sequencer.trace.recorder import Recorder, portable
 
 if TYPE_CHECKING:
     from sequencer.ports.orders import Orders
@@ -85,8 +85,11 @@ class ChildSink:
             # After `close` the pipe's number may belong to another file.
             if self._closed is not None or len(self._waiting) >= MOST_WAITING:
                 self.dropped += 1
-            else:
-                self._waiting.append(memoryview(_frame(kept)))
+                continue
+            try:
+                self._waiting.append(memoryview(_frame(portable(kept))))
+            except Exception:  # what is read may be of any class, and one that cannot even be told costs its row
+                self.dropped += 1
         self._push()
 
     def close(self, patience: float = 10.0) -> dict[str, int]:

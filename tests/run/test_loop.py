@@ -250,7 +250,9 @@ def test_a_loop_ends_in_time_though_its_clock_stands_still() -> None:
     assert {order.mode for orders in world.written[1:] for order in orders.axes.values()} == {"off"}
 
 
-@pytest.mark.parametrize(("part", "why"), [("now", "raises"), ("sleep_until", "raises"), ("now", "says nothing")])
+@pytest.mark.parametrize(
+    ("part", "why"), [("now", "raises"), ("sleep_until", "raises"), ("now", "says nothing"), ("now", "exits")]
+)
 def test_axes_come_to_rest_by_a_ramp_though_the_clock_is_gone(part: str, why: str) -> None:
     """R33, R38: the system's clock stands in until they do; the last orders are off."""
     world = World()
@@ -262,10 +264,13 @@ def test_axes_come_to_rest_by_a_ramp_though_the_clock_is_gone(part: str, why: st
             return good(*given)
         if why == "raises":
             raise OSError("no clock")
+        if why == "exits":
+            raise SystemExit("no clock")
         return None
 
     setattr(world.clock, part, gone)
-    with pytest.raises(OSError if why == "raises" else ClockError, match=r"no clock|the clock says None"):
+    kinds = {"raises": OSError, "exits": SystemExit, "says nothing": ClockError}
+    with pytest.raises(kinds[why], match=r"no clock|the clock says None"):
         world.loop.run(2.0)
     speeds = [orders.axes["lift"].velocity for orders in world.written[17:-1]]
     fastest = speeds.index(max(speeds))
@@ -276,6 +281,14 @@ def test_axes_come_to_rest_by_a_ramp_though_the_clock_is_gone(part: str, why: st
     assert {order.mode for order in world.written[-1].axes.values()} == {"off"}
     assert [run.state for run in world.runner.status().runs] == ["cancelled"]
     assert all(before < after for before, after in pairwise(orders.now_ns for orders in world.written))
+
+
+def test_a_loop_that_was_stopped_says_that_it_does_not_run_again() -> None:
+    """It would end at once, and nobody would know why."""
+    world = World()
+    world.loop.run(None, world.at(4, world.loop.stop))
+    with pytest.raises(RuntimeError, match="this loop was stopped and does not run again"):
+        world.loop.run(1.0)
 
 
 def test_a_clock_that_never_worked_is_a_clean_end_as_well() -> None:

@@ -243,6 +243,41 @@ class HoldsForEver(PlantBench):
             left -= 5
 
 
+class MovesForEver(PlantBench):
+    """Its watchdog is fed by motion: it looks at set-points that stand only."""
+
+    last: Orders | None = None
+
+    def write(self, orders: Orders) -> None:
+        super().write(orders)
+        self.last = orders
+
+    def wait(self, seconds: float) -> None:
+        left = round(seconds * 1e3)
+        while left > 0:
+            if self.last is not None and any(order.velocity != 0.0 for order in self.last.axes.values()):
+                self.plant._deadline = self.plant.time_ns + 10**12
+            super().wait(min(left, 5) * 1e-3)
+            left -= 5
+
+
+class WakesUp(PlantBench):
+    """Drops its drive in time, and takes its last order up again after a while, as a class that reconnects does."""
+
+    last: Orders | None = None
+    quiet = 0.0
+
+    def write(self, orders: Orders) -> None:
+        super().write(orders)
+        self.last, self.quiet = orders, 0.0
+
+    def wait(self, seconds: float) -> None:
+        self.quiet += seconds
+        if self.quiet > 0.5 and self.last is not None:
+            self.plant.apply(self.last)
+        super().wait(seconds)
+
+
 class Altered(PlantBench):
     """Passes on each order of its axis as `altered` makes it."""
 
@@ -349,6 +384,8 @@ class OutputsFedByWhatItRefuses(PlantBench):
     ("made", "claim"),
     [
         (HoldsForEver, "it drops a hold when orders stop"),
+        (MovesForEver, "it drops its drive when orders stop in motion"),
+        (WakesUp, "it drops its drive when orders stop"),
         (PushesOneWay, "it pushes no faster than ordered"),
         (FollowsUpwardsOnly, "it follows its orders in the sense of its readings"),
         (HoldsForBraking, "it only ever opposes motion when braking"),

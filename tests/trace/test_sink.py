@@ -47,6 +47,41 @@ def play(path: Path, how: str, ticks: int) -> str:
     return found.stdout
 
 
+STRANGE = """
+import enum, sys, threading
+sys.path[:0] = [{root!r}, {rig!r}]
+from rig import Rig, checked, machine, wait
+from sequencer.trace import ChildSink
+from sequencer.run import Runner
+class Piece(str, enum.Enum):
+    LANTERN = "lantern"
+class Untold:
+    def __str__(self):
+        raise ValueError("no words")
+routine = checked(machine(), wait("w", 1.0))
+sink = ChildSink(sys.argv[1], routine.machine, [routine])
+rig = Rig(routine)
+rig.runner = Runner(routine, sink)
+read = {{5: Piece.LANTERN, 9: threading.Lock(), 12: Untold()}}
+rig.sensors["piece"] = lambda tick: read.get(tick, "none")
+rig.run(20)
+print(sink.close())
+"""
+
+
+def test_what_is_read_may_be_of_a_class_that_the_child_does_not_know(tmp_path: Path) -> None:
+    """It is written as what it is worth; what cannot even be told costs its own row."""
+    path = tmp_path / "trace.csv"
+    root = Path(__file__).parents[2]
+    code = STRANGE.format(root=str(root), rig=str(root / "tests" / "run"))
+    found = subprocess.run([sys.executable, "-c", code, str(path)], capture_output=True, text=True)
+    assert found.stdout.strip() == "{'written': 19, 'lost': 0, 'unknown': 0, 'dropped': 1}", found.stderr
+    trace = read_csv(path)
+    assert [row.tick for row in trace.rows] == [tick for tick in range(20) if tick != 12]
+    piece = [name for name, _ in trace.header.sensors].index("piece")
+    assert trace.rows[5].sensors[piece][0] == "lantern"
+
+
 def test_a_closed_sink_holds_every_tick_with_its_events(tmp_path: Path) -> None:
     path = tmp_path / "trace.csv"
     assert play(path, "close", 120).strip() == "{'written': 120, 'lost': 0, 'unknown': 0, 'dropped': 0}"
