@@ -1,4 +1,4 @@
-"""The supplied loop when gauges, actuators, sinks or the clock fail, when the program ends, and when it is asked to stop."""
+"""The supplied loop when gauges, actuators, sinks or the clock fail, when the program ends, and when it is stopped."""
 
 from __future__ import annotations
 
