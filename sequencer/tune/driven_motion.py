@@ -187,7 +187,10 @@ def _of_move(
         effort = (part.current if drive == "current" else part.volts)[1:]
         if drives is not None:
             effort = effort * (drives.force_per_ampere if drive == "current" else drives.force_per_volt)
-            effort = effort - drives.loss * np.abs(effort) * sense_of_periods(rate)
+            # Gears take their share of what the motors push with, which is less than the volts by their own drag.
+            drag = 0.0 if drive == "current" else drives.force_per_volt * drives.back_emf
+            pushed = effort - drag * np.diff(part.position) / np.diff(part.times)
+            effort = effort - drives.loss * np.abs(pushed) * sense_of_periods(rate)
         held = pieces[first + int(run[0])]
         carried = (0.0,) * len(TERMS[axis.kind]) if held is None else of_piece(machine, axis, machine.pieces[held])
         yield Motion(part.times, part.position, rate, effort, block, carried if drives is not None else ())

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from sequencer.check.compile_machine import compile_machine
 from sequencer.errors import ModelError, did_you_mean
 from sequencer.machine.axis import Axis, Load
 from sequencer.machine.envelope import envelope_of
@@ -25,6 +26,7 @@ from sequencer.tune.driven_motion import (
     driven_motions,
     drives_of,
 )
+from sequencer.tune.origin import machine_note
 from sequencer.tune.proposal import Proposal
 from sequencer.tune.reached import Reached, reached
 from sequencer.tune.recorded import axis_record
@@ -162,7 +164,7 @@ def fit_axis(traces: Sequence[Trace], machine: Machine, axis: str) -> AxisFit:
         had if had is not None else "it makes no move of more than some samples",
         _sure_deceleration(machine, own, fitted),
         tuple(proposals),
-        tuple(_notes(traces, driven, own)),
+        tuple(_notes(traces, machine, driven, own)),
     )
 
 
@@ -286,10 +288,10 @@ def _sure_deceleration(machine: Machine, axis: Axis, fitted: Load | None) -> tup
     return rising, falling
 
 
-def _notes(traces: Sequence[Trace], driven: DrivenMotions | None, axis: Axis) -> Iterator[str]:
-    names = {trace.header.machine for trace in traces}
-    if len(names) > 1:
-        yield f"the recordings are of several machines: {', '.join(sorted(names))}"
+def _notes(traces: Sequence[Trace], machine: Machine, driven: DrivenMotions | None, axis: Axis) -> Iterator[str]:
+    digest = str(compile_machine(machine)["hash"])
+    notes = [machine_note(trace.header, machine.name, digest) for trace in traces]
+    yield from dict.fromkeys(note for note in notes if note is not None)
     if driven is not None and not driven.in_force:
         unit = "amperes" if driven.drive == "current" else "volts"
         yield f"{axis.name} declares no actuators, so that efforts are in {unit} and nothing is proposed for its load"

@@ -55,3 +55,21 @@ def test_several_logs_are_told_one_after_the_other_by_their_names(folder: Path, 
     both = call("why", *logs, "--json").data
     assert {one["log"] for one in both} == set(logs)
     assert "name one trace" in call("why", *logs, "--run", "1").err
+
+
+def test_a_log_of_another_machine_or_another_pack_is_named(folder: Path, call: Call) -> None:
+    log = recorded(folder, call)
+    call("pack", "good/hang.routine.yaml", "-o", "same.pack")
+    assert call("why", log, "--pack", "same.pack").out.strip() == "1 of 1 run was done"
+    file = folder / "good/hang.routine.yaml"
+    file.write_text(file.read_text().replace("pause: {wait: 200 ms}", "pause: {wait: 300 ms}"))
+    call("pack", "good/hang.routine.yaml", "-o", "later.pack")
+    done = call("why", log, "--pack", "later.pack")
+    assert (done.code, done.out.startswith("routine hang has changed: ")) == (0, True)
+    machine = folder / "good/machine.yaml"
+    machine.write_text(machine.read_text().replace("machine: lantern hand", "machine: pond hand"))
+    call("pack", "good/hang.routine.yaml", "-o", "other.pack")
+    done = call("why", log, "--pack", "other.pack")
+    assert done.out.startswith("another machine was recorded: lantern hand (")
+    assert call("why", log, "--pack", "none.pack").code == 2
+    assert call("why", log, "--pack", log).code == 1

@@ -90,6 +90,14 @@ MADE: dict[str, Callable[[], str]] = {
         printed_by("spread", "demos/lantern/hang_ridge.routine.yaml", "--runs", "100", "--seed", "1", "--workers", "1")
     ),
     "why": lambda: fenced(printed_by("why", "demos/lantern/logs/attempts_1.csv")),
+    "tune": lambda: fenced(
+        printed_by(
+            "tune",
+            *(f"demos/lantern/logs/attempts_{number}.csv" for number in range(1, 5)),
+            "--routine",
+            "demos/lantern/hang_ridge.routine.yaml",
+        )
+    ),
     "misspelt": lambda: fenced(printed_by("check", "demos/lantern/broken_name.routine.yaml")),
     "conflict": lambda: fenced(printed_by("check", "demos/lantern/broken_order.routine.yaml")),
     "rules": rule_table,
@@ -124,5 +132,5 @@ if __name__ == "__main__":
         print(f"renewed {path.relative_to(ROOT)}", file=sys.stderr)
     from sequencer.files.schema import schema_text, shipped_schema
 
-    for kind in ("machine", "routine", "overlay"):
+    for kind in ("machine", "routine", "overlay", "mapping"):
         shipped_schema(kind).write_text(schema_text(kind), encoding="utf-8")

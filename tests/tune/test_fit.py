@@ -9,12 +9,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from sequencer import TraceError
+from sequencer import Trace, TraceError
 from sequencer.errors import ModelError
 from sequencer.files import load_machine
+from sequencer.trace import Header, Measured, Ordered, Row
 from sequencer.tune.axis_fit import ModelFit
 from sequencer.tune.delay import Delay
-from sequencer.tune.driven_motion import declared, driven_motions
+from sequencer.tune.driven_motion import declared, driven_motions, drives_of
 from sequencer.tune.fit import fit_axis
 from sequencer.tune.proposal import Proposal, difference, edited
 from sequencer.tune.reached import Reached
@@ -205,3 +206,69 @@ def test_an_applied_fit_is_a_machine_that_agrees_with_the_recording(bench: Any, 
     machine = load_machine(bench.folder / "fitted.yaml")
     again = [proposal for axis in ("lift", "wrist") for proposal in fit_axis([exercised], machine, axis).proposals]
     assert edited(done.text, again, "fitted.yaml").text == done.text
+
+
+def foreign(bench: Any, with_current: bool) -> Trace:
+    """A log of another program, with the mean voltage that was applied: a lift of 12 kg on a slope, 12 moves."""
+    axis = bench.machine.axes["lift"]
+    drives = drives_of(axis)
+    assert drives is not None
+    fine, every = 0.001, 20
+    chance = np.random.default_rng(2)
+    times = np.arange(0.0, 24.0, fine)
+    place = np.full(len(times), 0.3)
+    for number in range(12):
+        way = (0.25 if number % 2 else -0.25) + chance.uniform(-0.05, 0.05) + (0.3 if number == 0 else 0.0)
+        part = np.clip((times - 2.0 * number - 0.2) / chance.uniform(0.6, 1.2), 0.0, 1.0)
+        place += way * part**3 * (10.0 - 15.0 * part + 6.0 * part**2)
+    speed = np.gradient(place, fine)
+    force = 12.0 * np.gradient(speed, fine) + 30.0 * np.sign(speed) * (np.abs(speed) > 1e-6) + 9.0 * speed + 20.0
+    current = force / drives.force_per_ampere
+    current /= 1.0 - drives.loss * np.sign(current * speed) * (np.abs(speed) > 1e-6)
+    volts = current / 2.0 * (12.0 / 132.0) + drives.back_emf * speed
+    ticks = np.arange(every, len(times), every)
+    means = [
+        np.array(
+            [
+                (values[tick - every : tick + 1].sum() - 0.5 * (values[tick - every] + values[tick])) / every
+                for tick in ticks
+            ]
+        )
+        for values in (volts, current)
+    ]
+    rows = tuple(
+        Row(
+            number,
+            20_000_000 * number,
+            True,
+            (Measured(float(place[tick]), float(speed[tick]), float(means[1][number]) if with_current else None),),
+            (Ordered("effort", 0.0, 0.0, 0.0, float(means[0][number])),),
+            (),
+            (),
+            None,
+        )
+        for number, tick in enumerate(ticks)
+    )
+    return Trace(Header("bench", "", 20_000_000, (("lift", "linear"),)), rows)
+
+
+def test_applied_volts_tell_forces_and_the_drag_of_the_motors_with_them(bench: Any) -> None:
+    drives = drives_of(bench.machine.axes["lift"])
+    assert drives is not None
+    fit = fit_axis([foreign(bench, with_current=False)], bench.machine, "lift")
+    assert isinstance(fit.model, ModelFit), fit.model
+    assert fit.drive == "volts"
+    assert fit.model.value("inertia") == pytest.approx(12.0, rel=0.05)
+    assert fit.model.value("viscous") == pytest.approx(9.0 + drives.force_per_volt * drives.back_emf, rel=0.05)
+    assert fit.windings is None
+
+
+def test_current_and_volts_together_tell_resistance_and_back_emf(bench: Any) -> None:
+    drives = drives_of(bench.machine.axes["lift"])
+    assert drives is not None
+    fit = fit_axis([foreign(bench, with_current=True)], bench.machine, "lift")
+    assert fit.drive == "current"
+    assert fit.windings is not None
+    assert fit.windings.resistance == pytest.approx(12.0 / 132.0, rel=1e-3)
+    assert fit.windings.back_emf == pytest.approx(drives.back_emf, rel=1e-3)
+    assert any(line.strip().startswith("windings: resistance 0.0909") for line in fit.words())
