@@ -58,7 +58,7 @@ def follow_measured(host: Host) -> None:
 
 def _forget_push(host: Host, motion: Motion) -> None:
     """Once its latency is over, an axis that is where it was ordered to be, and no faster, has come out of its push.
-    What has gone elsewhere by then is a following error like any other.
+    What has gone elsewhere by then is a following error like any other, if somebody looks at those.
     """
     axis = motion.definition
     measured, speed = host.values[axis.name], host.values[axis.speed_name]
@@ -67,7 +67,8 @@ def _forget_push(host: Host, motion: Motion) -> None:
     pushed, motion.pushed = motion.pushed, None
     near = measured is not None and abs(motion.error(measured)) <= axis.band
     slow = speed is not None and abs(speed - motion.velocity) <= axis.speed_tolerance
-    if not (near and slow) and host.now < motion.pushed_until:
+    missed = host.now >= motion.pushed_until and (axis.is_followed or motion.watched)
+    if not (near and slow) and not missed:
         motion.pushed = pushed
     elif motion.profile is None and not motion.anywhere:
         motion.occupy_what_is_known()
