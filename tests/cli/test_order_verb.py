@@ -22,7 +22,7 @@ def reacher(folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> st
 
 
 def test_a_way_is_written_as_a_routine_that_checks_clear(reacher: str, folder: Path, call: Call) -> None:
-    done = call("order", reacher, "--from", "stow", "--to", "under_low", "--write", "in.routine.yaml")
+    done = call("order", reacher, "--from", "stow", "--to", "feeder", "--write", "in.routine.yaml")
     assert (done.code, done.err) == (0, "")
     assert "clear: gated, " in done.out
     assert "once: wrist < " in (folder / "in.routine.yaml").read_text()
