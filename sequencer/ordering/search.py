@@ -96,13 +96,16 @@ class Ordering:
     def lattice(self) -> Lattice:
         """The places that detours may use."""
         if self._lattice is None:
-            known = [
-                [preset.positions[name] for name in self.axes]
-                for preset in self.machine.presets.values()
-                if all(name in preset.positions for name in self.axes)
-            ]
-            self._lattice = Lattice(self.grid, self.clock, known, self.places)
+            self._lattice = Lattice(self.grid, self.clock, self._presets(), self.places)
         return self._lattice
+
+    def _presets(self) -> list[list[float]]:
+        """The presets that name every axis."""
+        return [
+            [preset.positions[name] for name in self.axes]
+            for preset in self.machine.presets.values()
+            if all(name in preset.positions for name in self.axes)
+        ]
 
     def find(self, start: Place, goal: Place, within: float | None = None) -> Ordered:
         """The fastest way found.
@@ -258,7 +261,7 @@ class Ordering:
         """The fastest way that is found by boxes that are free, and how long it takes [s]."""
         seeker = self._seekers.get(free)
         if seeker is None:
-            seeker = self._seekers[free] = Seeker(self.grid, self.clock, free)
+            seeker = self._seekers[free] = Seeker(self.grid, self.clock, free, self._presets())
         start, still = direct.start, self._anywhere(direct.start)
         found = seeker.best(start, direct.stops, still, least, self._deadline)
         self._complete &= seeker.complete

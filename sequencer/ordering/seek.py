@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from itertools import combinations
+from collections.abc import Mapping, Sequence
+from itertools import combinations, pairwise
 from math import inf
 from time import perf_counter
 
@@ -12,6 +12,7 @@ import numpy as np
 from sequencer.ordering.gated import Clock, Free, Span, middle
 from sequencer.ordering.grid import Grid
 from sequencer.ordering.improve import SIMPLER, Improver
+from sequencer.ordering.lattice import SAME
 from sequencer.ordering.readable import rounded
 from sequencer.ordering.schedule import Scheduled, Scheduler, Stops
 
@@ -46,6 +47,10 @@ LONGER = 0.3
 """What time of their own axes need counts beside the longest of them [1]: that order places are tried in."""
 
 
+Ends = Mapping[int, tuple[float, float]]
+"""By axis that can be sent elsewhere, where it begins and where it ends [m or rad]."""
+
+
 class Seeker:
     """Finds schedules on one machine.
 
@@ -53,13 +58,14 @@ class Seeker:
         grid: the travel of the axes.
         clock: how long legs take.
         free: which boxes are free.
+        known: places of all axes [m or rad] that a way may lead by where neither one axis nor two find any.
 
     Attributes:
         complete: whether the last search came to its end before its deadline.
     """
 
-    def __init__(self, grid: Grid, clock: Clock, free: Free) -> None:
-        self.grid, self.clock = grid, clock
+    def __init__(self, grid: Grid, clock: Clock, free: Free, known: Sequence[Sequence[float]] = ()) -> None:
+        self.grid, self.clock, self.known = grid, clock, known
         self.scheduler = Scheduler(clock, free)
         self.complete = True
         self._travel = [high - low for low, high in zip(grid.low, grid.high, strict=True)]
@@ -83,11 +89,17 @@ class Seeker:
             return None
         straight = self.scheduler.fastest(start, stops)
         found = [] if straight is None else [straight]
-        for number, others in enumerate(self._others(start, stops, still, least)):
-            most = found[0].value if found else inf
-            if most <= (GOOD, POOR)[number] * least or self._late():
-                break
-            found = self._found(start, others, found)
+        ends = {
+            axis: (middle(span), stops[axis][-1] if stops[axis] else middle(span))
+            for axis, span in enumerate(start)
+            if axis not in still
+        }
+        if not found or found[0].value > GOOD * least:
+            found = self._found(start, self._by_one(stops, ends, least), found)
+        if not found or found[0].value > POOR * least:
+            found = self._found(start, self._by_two(stops, ends, least), found)
+        if not found:
+            found = self._found(start, self._by_known(stops, ends), found)
         if len(found) > 1:
             found = sorted((self._improved(start, one, FIRST_TRIES) for one in found), key=_cost)[:1]
         return self._improved(start, found[0], TRIES) if found else None
@@ -118,36 +130,41 @@ class Seeker:
         self.complete &= improver.complete
         return better
 
-    def _others(
-        self, start: Sequence[Span], stops: Stops, still: Sequence[int], least: float
-    ) -> Iterator[list[tuple[float, Stops]]]:
-        """Stops by which single axes go by a place, and then those by which two do, each with the least time that this
-        takes [s], the most promising first."""
-        movable = [axis for axis in range(len(start)) if axis not in still]
-        ends = {axis: stops[axis][-1] if stops[axis] else middle(start[axis]) for axis in movable}
-        near = {axis: self._by(axis, middle(start[axis]), ends[axis], ALONE, NEARBY) for axis in movable}
-        single = [
-            (max(time, least), _with(stops, {axis: (place, ends[axis])}))
-            for axis in movable
-            for time, place in near[axis]
-        ]
-        yield sorted(single)
-        even = {axis: self._by(axis, middle(start[axis]), ends[axis], IN_PAIRS) for axis in movable}
-        outside = {
-            axis: {by for _, by in even[axis] if not _between(by, middle(start[axis]), ends[axis])} for axis in movable
-        }
-        double = [
+    def _by_one(self, stops: Stops, ends: Ends, least: float) -> list[tuple[float, Stops]]:
+        """Stops with which one axis goes by a place, in the order of the least time that this takes [s]."""
+        return sorted(
+            (max(time, least), _with(stops, {axis: (place, end)}))
+            for axis, (begin, end) in ends.items()
+            for time, place in self._by(axis, begin, end, ALONE, NEARBY)
+        )
+
+    def _by_two(self, stops: Stops, ends: Ends, least: float) -> list[tuple[float, Stops]]:
+        """The same for two axes, the most promising first; they do not both only pause on their way."""
+        by = {axis: self._by(axis, begin, end, IN_PAIRS) for axis, (begin, end) in ends.items()}
+        found = [
             (
                 max(time, other, least) + LONGER * (time + other),
                 max(time, other, least),
-                _with(stops, {one: (place, ends[one]), two: (by, ends[two])}),
+                _with(stops, {one: (place, ends[one][1]), two: (second, ends[two][1])}),
             )
-            for one, two in combinations(movable, 2)
-            for time, place in even[one]
-            for other, by in even[two]
-            if place in outside[one] or by in outside[two]
+            for one, two in combinations(ends, 2)
+            for time, place in by[one]
+            for other, second in by[two]
+            if not (_between(place, *ends[one]) and _between(second, *ends[two]))
         ]
-        yield [(time, one) for _, time, one in sorted(double)[:PAIRS]]
+        return [(time, one) for _, time, one in sorted(found)[:PAIRS]]
+
+    def _by_known(self, stops: Stops, ends: Ends) -> list[tuple[float, Stops]]:
+        """The same for all axes, by the known places."""
+        found = []
+        for places in self.known:
+            time, by = 0.0, dict[int, tuple[float, ...]]()
+            for axis, (begin, end) in ends.items():
+                way = [one for one in pairwise((begin, places[axis], end)) if abs(one[0] - one[1]) > SAME]
+                by[axis] = tuple(after for _, after in way)
+                time = max(time, sum(self.clock.leg(axis, *one) for one in way))
+            found.append((time, _with(stops, by)))
+        return sorted(found)
 
     def _by(self, axis: int, begin: float, end: float, count: int, near: float = 0.0) -> list[tuple[float, float]]:
         """Places that an axis may go by, each with the time that this takes it by itself [s]."""
@@ -176,5 +193,5 @@ def _between(place: float, begin: float, end: float) -> bool:
     return min(begin, end) < place < max(begin, end)
 
 
-def _with(stops: Stops, by: dict[int, tuple[float, float]]) -> Stops:
+def _with(stops: Stops, by: Mapping[int, tuple[float, ...]]) -> Stops:
     return tuple(by.get(axis, mine) for axis, mine in enumerate(stops))

@@ -2,8 +2,8 @@
 
 It knows nothing of sequences, lattices or improvements: it puts stops and waits anywhere, takes them away and shifts
 them, and pays for what is blocked, until nothing is. S. Kirkpatrick, C. D. Gelatt, M. P. Vecchi, Optimization by
-Simulated Annealing, Science 220 (1983), is where the method comes from. What is blocked it reads off a table of all
-smallest cells, made at once; what a way takes, and which boxes it may be in, is told by `GatedPlan` and `Clock`, and
+Simulated Annealing, Science 220 (1983), is where the method comes from (cited from memory). What is blocked it reads
+off a table of small cells; what a way takes, and which boxes it may be in, is told by `GatedPlan` and `Clock`, and
 `check` has the last word on what was found.
 """
 
@@ -16,8 +16,9 @@ from random import Random
 import numpy as np
 
 from sequencer.ordering import GatedPlan, Grid
-from sequencer.ordering.cells import SHUT, Cells
+from sequencer.ordering.cells import SHUT, Bools
 from sequencer.ordering.gated import Clock, Progress, Span, middle
+from sequencer.pack.table import Block
 
 MOST_LEGS = 3
 """So many legs an axis may have [1]."""
@@ -48,13 +49,14 @@ class Annealing:
     Args:
         grid: its certified cells.
         clock: how long ways take.
+        smallest: whether to look at the smallest cells everywhere, which takes a few seconds once.
     """
 
-    def __init__(self, grid: Grid, clock: Clock) -> None:
+    def __init__(self, grid: Grid, clock: Clock, smallest: bool = False) -> None:
         self.clock = clock
         self.travel = list(zip(grid.low, grid.high, strict=True))
         self.spare = [SPARE * axis.tolerance.position for axis in clock.axes]
-        self._parts = [blocked_part(grid, block) for block in grid.blocks]
+        self._parts = [_part_of(*cells) for cells in (_smallest(grid) if smallest else _fine(grid))]
         self._known: dict[object, float] = {}
         assert not grid.keep_outs, "keep-outs are not in the table"
 
@@ -232,24 +234,41 @@ def _without(stops: Stops, waits: Waits, axis: int, leg: int, first: bool) -> Wa
     return moved
 
 
-def blocked_part(grid: Grid, block: Cells) -> Blocked:
-    """Of a box: the part of the smallest cells that it touches which are not certified; 1 outside the travel."""
-    open_cells = np.argwhere(block.blocked & (block.known != SHUT))
-    for begin in range(0, len(open_cells), 4000):
-        left = open_cells[begin : begin + 4000]
-        while len(left):  # a look ends where it comes upon cells that are blocked all over
-            block._look(left, grid._judged)
-            left = left[block.known[tuple(left.T)] == 0]
-    finest = block.small.copy()
-    for place in np.argwhere(block.known == SHUT):
-        finest[tuple(slice(at * block.sharper, (at + 1) * block.sharper) for at in place)] = True
-    counts = np.zeros([size + 1 for size in finest.shape], dtype=np.int32)
-    counts[tuple(slice(1, None) for _ in finest.shape)] = finest
+def _fine(grid: Grid) -> list[tuple[Block, Bools]]:
+    bits = [
+        np.unpackbits(np.frombuffer(block.blocked, dtype=np.uint8), bitorder="little") for block in grid.fine.blocks
+    ]
+    return [
+        (block, cells[: int(np.prod(block.shape))].reshape(block.shape).astype(bool))
+        for block, cells in zip(grid.fine.blocks, bits, strict=True)
+    ]
+
+
+def _smallest(grid: Grid) -> list[tuple[Block, Bools]]:
+    found = []
+    for block, table in zip(grid.blocks, grid.table.blocks, strict=True):
+        open_cells = np.argwhere(block.blocked & (block.known != SHUT))
+        for begin in range(0, len(open_cells), 4000):
+            left = open_cells[begin : begin + 4000]
+            while len(left):  # a look ends where it comes upon cells that are blocked all over
+                block._look(left, grid._judged)
+                left = left[block.known[tuple(left.T)] == 0]
+        cells = block.small.copy()
+        for place in np.argwhere(block.known == SHUT):
+            cells[tuple(slice(at * block.sharper, (at + 1) * block.sharper) for at in place)] = True
+        found.append((table, cells))
+    return found
+
+
+def _part_of(block: Block, cells: Bools) -> Blocked:
+    """Of a box: the part of the cells that it touches which are blocked; 1 outside the travel."""
+    counts = np.zeros([size + 1 for size in cells.shape], dtype=np.int32)
+    counts[tuple(slice(1, None) for _ in cells.shape)] = cells
     for axis in range(counts.ndim):
         np.cumsum(counts, axis=axis, out=counts)
     flat = memoryview(counts.ravel())
     strides = [int(np.prod(counts.shape[k + 1 :])) for k in range(counts.ndim)]
-    known = list(zip(block.axes, block.low.tolist(), block.high.tolist(), finest.shape, strides, strict=True))
+    known = list(zip(block.axes, block.low, block.high, cells.shape, strides, strict=True))
 
     def part(low: Sequence[float], high: Sequence[float]) -> float:
         corners, volume = [(0, 1)], 1
@@ -261,8 +280,9 @@ def blocked_part(grid: Grid, block: Cells) -> Blocked:
             last = min(int((high[axis] - begin) * scale + 1e-9), size - 1) + 1
             volume *= last - first
             corners = [
-                one for at, sign in corners for one in ((at + first * stride, -sign), (at + last * stride, sign))
+                both for at, sign in corners for both in ((at + first * stride, -sign), (at + last * stride, sign))
             ]
-        return sum(sign * flat[at] for at, sign in corners) / volume
+        blocked: int = sum(sign * flat[at] for at, sign in corners)
+        return blocked / volume
 
     return part
