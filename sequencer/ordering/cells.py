@@ -132,6 +132,16 @@ class Cells:
         corners = np.argwhere(self.blocked[_window(first, last)])
         return None if not len(corners) else (corners[0] + first).astype(np.float64)
 
+    def touched(self, low: Sequence[float], high: Sequence[float], count: int) -> tuple[Floats, Floats]:
+        """The cells that a box touches if there are so many along each axis: their ends, shape (n, axes)."""
+        step = (self.high - self.low) / count
+        ranges = []
+        for place, axis in enumerate(self.axes):
+            first, last = (int((one[axis] - self.low[place]) / step[place]) for one in (low, high))
+            ranges.append(range(max(first, 0), min(last, count - 1) + 1))
+        begin = self.low + np.array(list(product(*ranges))).reshape(-1, len(self.axes)) * step - OVERLAP
+        return begin, begin + step + 2.0 * OVERLAP
+
     def _touched(self, low: Floats, high: Floats) -> tuple[Corners, Corners, Bools]:
         """The first and the last cell that boxes touch, and whether they lie in the block."""
         axes = list(self.axes)

@@ -171,7 +171,7 @@ class Grid:
                 return Obstacle("conflict", str(proof).removeprefix("conflict: "))
             if proof.outcome == "undecided":
                 undecided = undecided or Obstacle("coarse", str(proof).removeprefix("undecided "))
-        return undecided or Obstacle("coarse", f"what such cells do not tell from free places, {self.cell(low, high)}")
+        return undecided or Obstacle("coarse", f"what such cells do not tell from free places: {self.cell(low, high)}")
 
     def widened(self, low: Sequence[float], high: Sequence[float]) -> tuple[Sequence[float], Sequence[float]]:
         """A box with the tracking bands about it, over all places of bodies outside."""
@@ -180,6 +180,19 @@ class Grid:
         }
         begin, end = self.tree.box({**self.outside, **spans})
         return begin, end
+
+    def finer(self, low: Sequence[float], high: Sequence[float]) -> tuple[int, int]:
+        """How many cells along each axis the first block has in which a box is not free, and how many are enough with a
+        sharper look; 0 if not even the most that are allowed are."""
+        for block in self.blocks:
+            if block.blocked_cell(np.array(low), np.array(high)) is not None:
+                count = block.shape[0]
+                while (count := 2 * count) <= MOST_CELLS:
+                    begin, end = block.touched(low, high, count * block.sharper)
+                    if not self._judged(block.axes, begin, end)[0].any():
+                        return block.shape[0], count
+                return block.shape[0], 0
+        return 0, 0
 
     def cell(self, low: Sequence[float], high: Sequence[float]) -> str:
         """The first uncertified cell that a box touches, in words."""
@@ -320,5 +333,5 @@ def grid_key(
     )
 
 
-FORMAT = 3
+FORMAT = 4
 """Counts up when what is worked out from the same machine changes."""

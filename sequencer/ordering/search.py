@@ -231,12 +231,13 @@ class Ordering:
                 raise NoOrder("conflict", message)
             ways = ways_out(self.grid, positions)
             raise NoOrder("conflict", f"{message}; {self._told(ways)}", ways)
-        finer = {axes: 2 * count for axes, count in self.grid.cells.items()}
-        count = max((len(block.axes) for block in self.grid.table.blocks), default=1)
+        count, finer = self.grid.finer(low, high)
+        advice = f"try {finer} cells an axis instead of {count}"
+        if not finer:
+            advice = "nor with the smallest; where it stands so near, smaller tolerances or following bands would help"
         raise NoOrder(
             "undecided",
-            f"{name} cannot be certified with cells of this size: {self.grid.cell(low, high)} ({found.text}); try "
-            f"{finer.get(count, 8)} cells an axis instead of {self.grid.cells.get(count, 4)}",
+            f"{name} cannot be certified with cells of this size: {self.grid.cell(low, high)}; {advice}",
         )
 
     def _told(self, ways: Sequence[WayOut]) -> str:
