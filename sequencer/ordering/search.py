@@ -127,10 +127,9 @@ class Ordering:
         ends = [goals.get(axis, None) for axis in range(len(self.axes))]
         last_low = [span[0] if end is None else end for span, end in zip(spans, ends, strict=True)]
         last_high = [span[1] if end is None else end for span, end in zip(spans, ends, strict=True)]
-        self._refuse_ends("start", start, low, high)
-        self._refuse_ends("goal", goal, last_low, last_high)
+        coarse = self._refused("start", start, low, high) or self._refused("goal", goal, last_low, last_high)
         fine = self.grid.free_fine(low, high) and self.grid.free_fine(last_low, last_high)
-        free = self.grid.free_fine if fine else self.grid.free_sharp
+        free = self.grid.free_proved if coarse else self.grid.free_fine if fine else self.grid.free_sharp
         stops = tuple(
             () if end is None or (span[0] == span[1] == end) or self._there(axis, span, end) else (end,)
             for axis, (span, end) in enumerate(zip(spans, ends, strict=True))
@@ -141,7 +140,7 @@ class Ordering:
             return Ordered(direct, least, least)
         in_the_way = self._in_the_way(direct, free)
         found, duration = self._sought(direct, goals, least, free)
-        if found is None and not self._late():
+        if found is None and coarse is None and not self._late():
             found, duration = self._sought(direct, goals, least, self.grid.free_proved)
         if found is None and not self._complete:
             raise NoOrder(
@@ -154,7 +153,8 @@ class Ordering:
                 "undecided",
                 f"no way from {self.name(start)} to {self.name(goal)} was found: all axes at once meet {in_the_way}; "
                 f"no sequence of single axes is clear, and no detour by {len(self.lattice.nodes)} places in between"
-                + self._passive(spans),
+                + self._passive(spans)
+                + (f"; besides, {coarse}" if coarse else ""),
             )
         return Ordered(found, duration, least, in_the_way, self._complete)
 
@@ -212,10 +212,15 @@ class Ordering:
     def _there(self, axis: int, span: Span, end: float) -> bool:
         return abs(middle(span) - end) < 1e-12 and span[1] - span[0] < self.grid.high[axis] - self.grid.low[axis]
 
-    def _refuse_ends(self, what: str, place: Place, low: Sequence[float], high: Sequence[float]) -> None:
+    def _refused(self, what: str, place: Place, low: Sequence[float], high: Sequence[float]) -> NoOrder | None:
+        """That cells are too large for an end which is clear when it is looked at by itself; None if they certify it.
+
+        Raises:
+            NoOrder: it lies in a conflict, or is not clear for certain.
+        """
         found = self.grid.obstacle(low, high)
         if found is None:
-            return
+            return None
         name = f"the {what} {self.name(place)}"
         positions = self.positions(place)
         unnamed = [axis for axis in self.axes if axis not in positions] if what == "start" else []
@@ -235,10 +240,12 @@ class Ordering:
         advice = f"try {finer} cells an axis instead of {count}"
         if not finer:
             advice = "nor with the smallest; where it stands so near, smaller tolerances or following bands would help"
-        raise NoOrder(
-            "undecided",
-            f"{name} cannot be certified with cells of this size: {self.grid.cell(low, high)}; {advice}",
+        coarse = NoOrder(
+            "undecided", f"{name} cannot be certified with cells of this size: {self.grid.cell(low, high)}; {advice}"
         )
+        if not self.grid.free_proved(low, high):
+            raise coarse
+        return coarse
 
     def _told(self, ways: Sequence[WayOut]) -> str:
         """Ways out of a conflict in words."""

@@ -75,16 +75,21 @@ def test_a_preset_in_conflict_is_named_with_what_it_meets_and_how_to_get_out(
     assert "one axis alone does not deepen it, slowly, watched, nobody near: lift to 0.413 m (at 0.17 m/s" in done.err
 
 
-def test_cells_too_coarse_for_a_preset_are_named_and_the_size_that_is_offered_is_enough(
-    reacher: str, call: Call
+def test_cells_too_coarse_for_a_preset_are_named_with_a_size_that_is_enough(
+    reacher: str, folder: Path, call: Call
 ) -> None:
+    """A wall of keep-outs leaves no way, so that it has to be said what may be too coarse."""
+    text = (folder / reacher).read_text()
+    wall = "interlocks: {wall: {keep_out: {lift: [0.2 m, 0.25 m]}, because: a test}}\n"
+    (folder / reacher).write_text(text + wall)
     done = call("order", reacher, "--from", "stow", "--to", "feeder", "--cells", "4")
     assert (done.code, done.err) == (1, "")
-    assert done.out == (
-        "undecided: the goal feeder cannot be certified with cells of this size: lift 0.345 m to 0.7 m, slide 0.25 m "
+    assert done.out.startswith("undecided: no way from stow to feeder was found: all axes at once meet ")
+    assert done.out.endswith(
+        "; besides, the goal feeder cannot be certified with cells of this size: lift 0.345 m to 0.7 m, slide 0.25 m "
         "to 0.38 m, wrist 10 deg to 66.25 deg; try 32 cells an axis instead of 4\n"
     )
-    assert call("order", reacher, "--from", "stow", "--to", "feeder", "--cells", "32").code == 0
+    assert "besides" not in call("order", reacher, "--from", "stow", "--to", "feeder", "--cells", "32").out
 
 
 def test_when_the_time_is_up_the_best_so_far_is_given_with_its_bound(
@@ -104,8 +109,8 @@ def test_when_the_time_is_up_before_anything_is_found_that_is_said(reacher: str,
     done = call("order", reacher, "--from", "carry", "--to", "edge", "--within", "1e-9")
     assert (done.code, done.err) == (1, "")
     assert done.out == (
-        "undecided: no way from carry to edge was found within 1e-09 s: all axes at once meet shelf and hand overlap by "
-        "0.0338 mm at lift 0.307 m, slide 0.1361 m, wrist 38.79 deg; give it more time\n"
+        "undecided: no way from carry to edge was found within 1e-09 s: all axes at once meet shelf and hand overlap "
+        "by 0.0338 mm at lift 0.307 m, slide 0.1361 m, wrist 38.79 deg; give it more time\n"
     )
 
 
