@@ -6,8 +6,10 @@ more than it runs.
 
 from __future__ import annotations
 
+import os
 import sys
 from importlib import import_module
+from importlib.machinery import PathFinder
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
@@ -33,9 +35,9 @@ if TYPE_CHECKING:
     from sequencer.rehearse import Rehearsal, rehearse
     from sequencer.routine.routine import Routine
     from sequencer.run import Confirmations, Loop, Runner
-    from sequencer.study import DrillReport, drill
+    from sequencer.study import DrillReport, SpreadReport, drill, spread
     from sequencer.trace import ChildSink, Recorder, Trace, TraceError, read_trace
-    from sequencer.tune import retrace
+    from sequencer.tune import fit_axis, fit_delay, retrace
 
 _HOMES = {
     "AxisOrder": "ports.orders",
@@ -64,11 +66,14 @@ _HOMES = {
     "Routine": "routine.routine",
     "Runner": "run",
     "Sensed": "ports.readings",
+    "SpreadReport": "study",
     "StepgraphError": "errors",
     "Trace": "trace",
     "TraceError": "trace",
     "check": "check",
     "drill": "study",
+    "fit_axis": "tune",
+    "fit_delay": "tune",
     "load_machine": "files",
     "load_pack": "pack",
     "load_routine": "files",
@@ -78,6 +83,7 @@ _HOMES = {
     "read_trace": "trace",
     "rehearse": "rehearse",
     "retrace": "tune",
+    "spread": "study",
     "write_pack": "pack",
 }
 
@@ -108,11 +114,14 @@ __all__ = [
     "Routine",
     "Runner",
     "Sensed",
+    "SpreadReport",
     "StepgraphError",
     "Trace",
     "TraceError",
     "check",
     "drill",
+    "fit_axis",
+    "fit_delay",
     "load_machine",
     "load_pack",
     "load_routine",
@@ -122,8 +131,29 @@ __all__ = [
     "read_trace",
     "rehearse",
     "retrace",
+    "spread",
     "write_pack",
 ]
+
+
+def _refuse_other_profiles() -> None:
+    """Raise ImportError where Python takes something else for `profiles`; else it only shows as an odd error later."""
+    loaded = sys.modules.get("profiles")
+    spec = loaded.__spec__ if loaded is not None else PathFinder.find_spec("profiles")
+    found = spec.origin if spec is not None else None
+    if found is None or not os.path.exists(found):
+        return
+    ours = os.path.join(os.path.dirname(os.path.dirname(os.path.abspath(__file__))), "profiles", "__init__.py")
+    if os.path.exists(ours) and not os.path.samefile(found, ours):
+        raise ImportError(
+            f"stepgraph needs its own package 'profiles', but Python imports {found} in its place; rename that, "
+            "or start Python in another folder and without it on PYTHONPATH",
+            name="profiles",
+            path=found,
+        )
+
+
+_refuse_other_profiles()
 
 
 class _Verb(ModuleType):

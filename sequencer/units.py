@@ -230,9 +230,17 @@ def exact(value: float, dimension: Dimension) -> str:
         degrees = f"{value * 180.0 / math.pi:.9g}"
         if "e" not in degrees and parse_quantity(f"{degrees} deg").value == value:
             return f"{degrees} deg"
+    return f"{value!r} {exact_unit(dimension)}".rstrip()
+
+
+def exact_unit(dimension: Dimension) -> str:
+    """The unit in which values are kept, by its usual name; "" of a plain number.
+
+    >>> exact_unit(VOLTAGE), exact_unit(ANGLE)
+    ('V', 'rad')
+    """
     unit = {ANGLE: "rad", ANGULAR_SPEED: "rad/s", ANGULAR_ACCELERATION: "rad/s2", ANGULAR_JERK: "rad/s3"}.get(dimension)
-    unit = unit or (_NAMES[dimension][1] if dimension in _NAMES else si_unit(dimension))
-    return f"{value!r} {unit}".rstrip()
+    return unit or (_NAMES[dimension][1] if dimension in _NAMES else si_unit(dimension))
 
 
 def _nearest_unit(symbol: str) -> str:

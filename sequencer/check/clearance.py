@@ -14,12 +14,12 @@ from typing import Literal, NamedTuple
 from sequencer.check.bodies import Bodies
 from sequencer.check.cleared import Cleared
 from sequencer.check.gating import Extra, Gating
-from sequencer.check.order import Occurrence, Order
+from sequencer.check.order import Occurrence, Order, members
 from sequencer.check.phases import Phases, Scenario
 from sequencer.check.places_outside import PlacesOutside
 from sequencer.check.proofs import Box, Proofs
 from sequencer.check.routes import certain
-from sequencer.check.spans import Span, hull
+from sequencer.check.spans import hull
 from sequencer.check.together import EVERYWHERE, Meeting, Part, Together
 from sequencer.clearance.box import Pair
 from sequencer.clearance.proof import Verdict
@@ -125,15 +125,18 @@ class ClearanceSearch:
             return
         bad: set[int] = set()
         for pair in pairs:
-            boxes = [self.spans_of(meeting, pair) for meeting in meetings]
-            if self.proofs.surely_clear(pair, _hull_of(boxes)):
+            boxes = {
+                number: self.spans_of(meeting, pair)
+                for number, meeting in enumerate(meetings)
+                if not self._touching(meeting, pair)
+            }
+            if self.proofs.all_surely_clear(pair, list(boxes.values())):
                 continue
-            for number, (meeting, box) in enumerate(zip(meetings, boxes, strict=True)):
-                if not self._touching(meeting, pair):
-                    proof = self.proofs.of(pair, box)
-                    if proof.outcome != "clear":
-                        bad.add(number)
-                        yield Encounter(pair, phases.scenario, meeting.parts, box, proof)
+            for number, box in boxes.items():
+                proof = self.proofs.of(pair, box)
+                if proof.outcome != "clear":
+                    bad.add(number)
+                    yield Encounter(pair, phases.scenario, meetings[number].parts, box, proof)
         if not gating.has_extra:
             kept: dict[frozenset[int], list[Meeting]] = {}
             for number, meeting in enumerate(meetings):
@@ -185,34 +188,40 @@ class ClearanceSearch:
                 if axis in one.axes:
                     parts.append([Part(axis, one.number, False, phases.table[one.number, axis].rest)])
                 else:
-                    parts.append([Part(axis, number, False, span) for number, span in phases.rests(one, axis)])
+                    # Where it stands already, or where a step beside it leaves it, if nothing follows both at once.
+                    beside = [self.order.occurrences[n] for n in members(self.order.concurrent(one))]
+                    spans = phases.rests(one, axis)
+                    spans += [
+                        (two.number, phases.table[two.number, axis].rest)
+                        for two in beside
+                        if axis in two.axes and not self._taken_up(one, touched[0], two.ended | two.bit)
+                    ]
+                    parts.append([Part(axis, number, False, span) for number, span in spans])
             if all(parts) and any(part[0].number == one.number for part in parts):
                 firsts = tuple(
                     Part(some[0].axis, some[0].number, False, hull([part.span for part in some])) for some in parts
                 )
                 yield Meeting(firsts, tuple(part.span for part in firsts))
 
-    def _taken_up(self, one: Occurrence, pair: Pair) -> bool:
-        """Whether a step that may touch too starts at once when this one is over, nothing else being waited for, and
-        moves the bodies, or hands them on to one that does."""
-        over = one.ended | one.bit
+    def _taken_up(self, one: Occurrence, pair: Pair, also: int = 0) -> bool:
+        """Whether a step that may touch too starts at once when this one is over, and `also` others, nothing else being
+        waited for, and moves the bodies, or hands them on to one that does."""
+        over = one.ended | one.bit | also
         return any(
-            self._may_touch(other, pair)
-            and isinstance(other.node.start, AfterSteps)
+            isinstance(other.node.start, AfterSteps)
             and one.node.index in other.node.start.steps
             and other.number > one.number
             and not other.ended & ~over
-            and other.node.step.only_if is None
-            and (bool(set(other.axes) & set(self.bodies.axes_of(pair))) or self._taken_up(other, pair))
+            and self.parts(other, pair)
             for other in self.order.occurrences
         )
+
+    def parts(self, one: Occurrence, pair: Pair) -> bool:
+        """Whether a step in which two bodies may touch surely moves them, or hands them on to one that does."""
+        moves = bool(set(one.axes) & set(self.bodies.axes_of(pair)))
+        may_touch = self._may_touch(one, pair) and one.node.step.only_if is None
+        return may_touch and (moves or self._taken_up(one, pair))
 
     def _too_many(self, pair: Pair, scenario: Scenario, first: Meeting) -> Encounter:
         proof = Verdict("undecided", pair, cells=0)
         return Encounter(pair, scenario, (), self.spans_of(first, pair), proof)
-
-
-def _hull_of(boxes: Sequence[Box]) -> Box:
-    names = [name for name, _ in boxes[0]]
-    spans: list[Span] = [hull([box[place][1] for box in boxes]) for place in range(len(names))]
-    return tuple(zip(names, spans, strict=True))

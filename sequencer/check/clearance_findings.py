@@ -79,7 +79,7 @@ def _start_findings(search: ClearanceSearch) -> Iterator[Finding]:
     for pair in bodies.pairs:
         axes = bodies.axes_of(pair)
         unknown = [axis for axis in axes if axis not in known]
-        if len(unknown) == len(axes) or any(bodies.may_touch(one.node.step, pair) for one in firsts):
+        if len(unknown) == len(axes) or any(search.parts(one, pair) for one in firsts):
             # Nothing is known of any of its axes: the runner refuses the start if they stand too near.
             continue
         outside = [(name, places.at_start(name)) for name in bodies.outside_of(pair)]
@@ -121,7 +121,7 @@ def left_in_touch_findings(
         axes = bodies.axes_of(pair)
         if not axes or not firsts or not any(bodies.may_touch(one.node.step, pair) for one in interrupted.occurrences):
             continue
-        if any(set(one.axes) & set(axes) for one in firsts):
+        if any(set(one.axes) & set(axes) and one.node.step.only_if is None for one in firsts):
             continue
         standing = [(name, outside.at_start(name)) for name in bodies.outside_of(pair)]
         for place in places:

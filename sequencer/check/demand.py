@@ -107,23 +107,22 @@ def _of_piece(
     names = list(machine.axes)
     still = [0.0] * len(names)
     found: dict[str, list[Demand]] = {name: [] for name in owners}
-    trees = trees_of(machine, piece)
-    for index, (time, row) in enumerate(zip(times, states, strict=True)):
-        position = [state.position for state in row]
-        speed = [state.velocity for state in row]
-        for tree in trees:
-            size = len(tree.coordinates)
-            terms = tree.equations(position, speed, still, tree.masses)
+    for tree in trees_of(machine, piece):
+        size = len(tree.coordinates)
+        rows = [
+            (number, place - size, names[number], [place_in_triangle(size, place, other) for other in range(size)])
+            for place, number in enumerate(tree.coordinates)
+            if names[number] in found
+        ]
+        for index, (time, row) in enumerate(zip(times, states, strict=True)):
+            position = [state.position for state in row]
+            terms = tree.equations(position, [state.velocity for state in row], still, tree.masses)
             rest = tree.equations(position, still, still, tree.masses)
-            for place, number in enumerate(tree.coordinates):
-                name = names[number]
-                if name not in found:
-                    continue
-                moving = terms[place - size] - rest[place - size]
-                for other, coordinate in enumerate(tree.coordinates):
-                    moving += terms[place_in_triangle(size, place, other)] * row[coordinate].acceleration
-                state = row[number]
-                found[name].append(Demand(time, owners[name][index], *state, moving, rest[place - size]))
+            for number, bias, name, entries in rows:
+                moving = terms[bias] - rest[bias]
+                for entry, coordinate in zip(entries, tree.coordinates, strict=True):
+                    moving += terms[entry] * row[coordinate].acceleration
+                found[name].append(Demand(time, owners[name][index], *row[number], moving, rest[bias]))
     return {name: tuple(demands) for name, demands in found.items()}
 
 

@@ -90,11 +90,11 @@ class AxisDrive:
                 gain += weight
                 lost += weight * group.emf_per_speed * velocity
             volts = (force + lost) / gain
-            before = pushes
+            signs = [push >= 0.0 for push in pushes]
             pushes = [(volts - group.emf_per_speed * velocity) * group.force_per_ampere for group in self.groups]
-            if all((one >= 0.0) == (other >= 0.0) for one, other in zip(before, pushes, strict=True)):
+            if signs == [push >= 0.0 for push in pushes]:
                 break
-        amps = tuple((volts - group.emf_per_speed * velocity) * group.per_ohm for group in self.groups)
+        amps = tuple([(volts - group.emf_per_speed * velocity) * group.per_ohm for group in self.groups])
         return Drawn(volts, amps, self._watts(amps, velocity))
 
     def most(self, bus: float, velocity: float, sign: float, sense: float) -> float:
@@ -123,10 +123,10 @@ class AxisDrive:
         return Drawn(drawn.volts, amps, self._watts(amps, velocity))
 
     def _watts(self, amps: Sequence[float], velocity: float) -> float:
-        return sum(
-            group.count * current * (current * group.resistance + group.emf_per_speed * velocity)
-            for current, group in zip(amps, self.groups, strict=True)
-        )
+        watts = 0.0
+        for current, group in zip(amps, self.groups, strict=True):
+            watts += group.count * current * (current * group.resistance + group.emf_per_speed * velocity)
+        return watts
 
 
 def bus_voltage(battery: Battery | None, other: float, watts: float) -> float:

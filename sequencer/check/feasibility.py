@@ -123,7 +123,7 @@ def feasibility_of(plan: Plan, pieces: Sequence[str | None] | None = None) -> Fe
     demands = demands_of(plan, pieces)
     drives = {name: AxisDrive(machine.axes[name]) for name in judged}
     looks = _Looks(machine, demands, drives, surges)
-    peaks = [*looks.peaks.values(), *(peak for surge in surges for peak in looks.of_surge(surge))]
+    peaks = [*looks.peaks(), *(peak for surge in surges for peak in looks.of_surge(surge))]
     order = {step.name: number for number, step in enumerate(plan.steps)}
     peaks.sort(key=lambda peak: order.get(peak.step, len(order)))
     sags = sorted(looks.sags.values(), key=lambda sag: order.get(sag.step, len(order)))
@@ -143,7 +143,7 @@ class _Looks:
         surges: Sequence[Surge],
     ) -> None:
         self.machine, self.battery = machine, machine.battery
-        self.peaks: dict[tuple[str, str, str], ActuatorPeak] = {}
+        self._peaks: dict[tuple[str, str, str], _Peak] = {}
         self.sags: dict[str, Sag] = {}
         self.shortfalls: dict[tuple[str, str], Shortfall] = {}
         self.bus: list[float] = []
@@ -171,6 +171,11 @@ class _Looks:
             for step in steps - {STANDS} or {STANDS}:
                 if step not in self.sags or low < self.sags[step].volts:
                     self.sags[step] = Sag(step, low, time, high)
+
+    def peaks(self) -> Iterator[ActuatorPeak]:
+        """The peaks of every actuator in every step that moves or holds its axis."""
+        for key, peak in self._peaks.items():
+            yield ActuatorPeak(*key, peak.volts, peak.amps, peak.watts, peak.duty, peak.margin, peak.at)
 
     def others(self) -> dict[str, tuple[float, ...]]:
         """What all but one axis take at each instant [W]."""
@@ -203,18 +208,20 @@ class _Looks:
             margin = 1.0 - wanted / most if most > 0.0 else (-inf if wanted > 0.0 else 1.0)
             if margin < 0.0:
                 self._lacks(axis, need, wanted, max(most, 0.0), bus, least)
-            if least:
-                continue
-            held = drive.limited(drawn, demand.velocity)
-            for group, amps in zip(drive.groups, held.amps, strict=True):
-                watts = amps * (amps * group.resistance + group.emf_per_speed * demand.velocity)
-                for name in group.names:
-                    key = (demand.step, axis.name, name)
-                    now = ActuatorPeak(
-                        *key, abs(drawn.volts), abs(amps), max(watts, 0.0), abs(drawn.volts) / bus, margin, demand.at
-                    )
-                    before = self.peaks.get(key)
-                    self.peaks[key] = now if before is None else _worst(before, now)
+            if not least:
+                self._note(drive, demand, drawn, bus, margin)
+
+    def _note(self, drive: AxisDrive, demand: Demand, drawn: Drawn, bus: float, margin: float) -> None:
+        volts, velocity = abs(drawn.volts), demand.velocity
+        for group, current in zip(drive.groups, drawn.amps, strict=True):
+            amps = min(max(current, -group.winding_limit), group.winding_limit)
+            watts = amps * (amps * group.resistance + group.emf_per_speed * velocity)
+            for name in group.names:
+                key = (demand.step, drive.axis.name, name)
+                peak = self._peaks.get(key)
+                if peak is None:
+                    peak = self._peaks[key] = _Peak(demand.at, margin)
+                peak.raise_to(demand.at, volts, abs(amps), watts, volts / bus, margin)
 
     def _lacks(self, axis: Axis, need: _Need, wanted: float, most: float, bus: float, least: bool) -> None:
         key = (need.demand.step, axis.name)
@@ -254,32 +261,40 @@ def _needs(drive: AxisDrive, demands: PlanDemands, axis: str, index: int) -> lis
     low, high = drive.springs
     springs = [(low, "the least counterbalance"), (high, "the greatest counterbalance")] if low != high else [(low, "")]
     found: list[_Need] = []
+    most, least = -inf, inf
     for piece, table in demands.by_piece.items():
         demand = table[axis][index]
         sense = sense_of(demand)
         moving = demand.moving + drive.inertia * demand.acceleration
         bare = drive.needed(moving, demand.weight, 0.0, demand.velocity, sense)
         if not found:
-            found.append(_Need(demand, bare - 0.5 * (low + high), sense, ""))
+            found = [_Need(demand, bare - 0.5 * (low + high), sense, "")] * 3
         for spring, words in springs:
-            found.append(_Need(demand, bare - spring, sense, " and ".join(filter(None, (piece or "", words)))))
+            force = bare - spring
+            if force > most or force < least:
+                need = _Need(demand, force, sense, " and ".join(filter(None, (piece or "", words))))
+                if force > most:
+                    found[1], most = need, force
+                if force < least:
+                    found[2], least = need, force
     # Motors that can make the greatest and the least force can make all between.
-    worst = [found[0], max(found[1:], key=_force), min(found[1:], key=_force)]
-    return [(need, drive.drawn(need.force, need.demand.velocity, need.sense)) for need in worst]
+    if found[1] is found[2]:
+        del found[2]
+    return [(need, drive.drawn(need.force, need.demand.velocity, need.sense)) for need in found]
 
 
-def _force(need: _Need) -> float:
-    return need.force
+class _Peak:
+    """The greatest of everything so far, and the instant of the least margin."""
 
+    __slots__ = ("amps", "at", "duty", "margin", "volts", "watts")
 
-def _worst(one: ActuatorPeak, other: ActuatorPeak) -> ActuatorPeak:
-    """The greater of every peak, and the instant of the least margin."""
-    assert one.margin is not None
-    assert other.margin is not None
-    tighter = one if one.margin <= other.margin else other
-    return tighter._replace(
-        volts=max(one.volts, other.volts),
-        amps=max(one.amps, other.amps),
-        watts=max(one.watts, other.watts),
-        duty=max(one.duty, other.duty),
-    )
+    def __init__(self, at: float, margin: float) -> None:
+        self.at, self.margin = at, margin
+        self.volts = self.amps = self.watts = self.duty = 0.0
+
+    def raise_to(self, at: float, volts: float, amps: float, watts: float, duty: float, margin: float) -> None:
+        """Take in what is asked at one more instant."""
+        self.volts, self.amps = max(self.volts, volts), max(self.amps, amps)
+        self.watts, self.duty = max(self.watts, watts), max(self.duty, duty)
+        if margin < self.margin:
+            self.at, self.margin = at, margin

@@ -84,8 +84,8 @@ class Order:
         self.passages: list[int] = []
         self._base: list[int] = []
         self._conditions = 0
-        roots = self._list(flat.roots, 0, 0, 0, (), 0)
-        self._look_back(roots, 0)
+        self._list(flat.roots, 0, 0, 0, (), 0)
+        self._look_back()
         for one in self.occurrences:
             for lists in one.inside:
                 for number in (number for numbers in lists for number in numbers):
@@ -222,9 +222,9 @@ class Order:
                     one.ended |= place[before].ended
                     one.started |= place[before].started | place[before].bit
                     # It never happens, nor what starts with it or where it passes, if the other step does not, or
-                    # ends before it gets there.
+                    # ends before it gets there; a flick that is held near its place never passes it either (M4).
                     unpassed[index] = unpassed.get(before, 0)
-                    if isinstance(node.start, PassingStep) and not self._surely_passes(node.start):
+                    if isinstance(node.start, PassingStep):
                         unpassed[index] |= self._condition()
                 case _:
                     pass
@@ -240,12 +240,6 @@ class Order:
             over[index] = one.ended | whole[index]
             begun[index] = one.started | over[index]
         return numbers
-
-    def _surely_passes(self, start: PassingStep) -> bool:
-        """Whether the step that is watched passes the place, for nothing ends it before."""
-        step = self.flat.nodes[start.step].step
-        ends_early = step.until is not None or step.on_timeout == "continue" or step.only_if is not None
-        return start.at == "through" and not ends_early and not any(node.step.preempt for node in self.flat.nodes)
 
     def _inside(self, one: Occurrence, conditions: int) -> int:
         """Lay out what is inside a block; the set of all of it."""
@@ -322,35 +316,18 @@ class Order:
                         found[member] = found.get(member, 0) | condition
         return found
 
-    def _look_back(self, numbers: Sequence[int], after_block: int) -> int:
-        """Fill in `after` for one list, last first; the set of all that starts no earlier than the list does."""
-        place = {self.occurrences[number].node.index: self.occurrences[number] for number in numbers}
-        with_it: dict[int, int] = {}
-        total = 0
-        for number in reversed(numbers):
-            one = self.occurrences[number]
-            one.after |= after_block
-            inside = 0
-            for lists in reversed(one.inside):
-                # Of two passages the second stands last and is looked at first.
-                later = one.after | inside
-                for numbers_inside in lists:
-                    inside |= self._look_back(numbers_inside, later)
-            not_before = one.bit | one.after | inside | with_it.get(one.node.index, 0)
-            match one.node.start:
-                case AfterSteps(steps=awaited, any=False):
-                    for before in awaited:
-                        place[before].after |= not_before
-                case AfterSteps(branches=branches):
-                    for branch in branches:
-                        for member in branch:
-                            place[member].after |= not_before
-                case WithStep(step=before) | PassingStep(step=before):
-                    with_it[before] = with_it.get(before, 0) | not_before
-                case _:
-                    pass
-            total |= not_before
-        return total
+    def _look_back(self) -> None:
+        """Fill in `after`: those in whose `ended` an occurrence is. What is over when one starts is mostly over when
+        the next one does, so that runs of them are noted, not each."""
+        over = 0
+        since: dict[int, int] = {}
+        for count, ended in enumerate([*(one.ended for one in self.occurrences), 0]):
+            for number in members(ended ^ over):
+                if ended >> number & 1:
+                    since[number] = count
+                else:
+                    self.occurrences[number].after |= _span(since[number], count)
+            over = ended
 
 
 def in_order(steps: Sequence[int], nodes: Sequence[Node]) -> list[int]:

@@ -70,24 +70,37 @@ def apart(one: Polygon, placed: Sequence[Point], edges: Sequence[Edge], cosine: 
         cosine: of the angle by which the second polygon's coordinates are turned against the first one's.
         sine: of the same angle.
     """
-    best, best_x, best_y, owner = -1e300, 0.0, 0.0, 1
-    for edge in one.edges:
-        x, y = edge[4], edge[5]
-        least = min([x * a + y * b for a, b in placed]) - edge[6]
-        if least > best:
-            best, best_x, best_y = least, x, y
+    best, best_x, best_y, owner, faces = -1e300, 0.0, 0.0, 1, False
+    for x, y, along_x, along_y, normal_x, normal_y, offset, _, _ in one.edges:
+        least, near_x, near_y = 1e300, 0.0, 0.0
+        for a, b in placed:
+            height = normal_x * a + normal_y * b - offset
+            if height < least:
+                if height <= best:
+                    break  # another edge has more already
+                least, near_x, near_y = height, a, b
+        else:
+            best, best_x, best_y = least, normal_x, normal_y
+            faces = 0.0 <= along_x * (near_x - x) + along_y * (near_y - y) <= 1.0
     mine = one.vertices
-    count = len(placed)
-    for k in range(count):
-        edge = edges[k]
-        x, y = cosine * edge[4] - sine * edge[5], sine * edge[4] + cosine * edge[5]
-        a, b = placed[k]
-        c, d = placed[(k + 1) % count]
-        least = min([x * p + y * q for p, q in mine]) - max(x * a + y * b, x * c + y * d)
-        if least > best:
-            best, best_x, best_y, owner = least, -x, -y, 2
+    for (x, y), (to_x, to_y), edge in zip(placed, (*placed[1:], placed[0]), edges, strict=True):
+        normal_x, normal_y = cosine * edge[4] - sine * edge[5], sine * edge[4] + cosine * edge[5]
+        offset = max(normal_x * x + normal_y * y, normal_x * to_x + normal_y * to_y)
+        least, near_x, near_y = 1e300, 0.0, 0.0
+        for a, b in mine:
+            height = normal_x * a + normal_y * b - offset
+            if height < least:
+                if height <= best:
+                    break
+                least, near_x, near_y = height, a, b
+        else:
+            best, best_x, best_y, owner = least, -normal_x, -normal_y, 2
+            edge_x, edge_y = to_x - x, to_y - y
+            where = edge_x * (near_x - x) + edge_y * (near_y - y)
+            faces = 0.0 <= where <= edge_x * edge_x + edge_y * edge_y
     along = Apart(best, best_x, best_y, owner)
-    return along if best <= 0.0 else _nearest(one, placed, along)
+    # Where the nearest vertex lies before the edge itself, the distance is that along its normal.
+    return along if best <= 0.0 or faces else _nearest(one, placed, along)
 
 
 def _nearest(one: Polygon, placed: Sequence[Point], at_least: Apart) -> Apart:

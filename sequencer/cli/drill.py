@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +17,7 @@ from sequencer.cli.inputs import (
     with_waivers,
 )
 from sequencer.cli.output import CannotDo, Output, refuse_inputs
+from sequencer.cli.workers import add_worker_arguments, workers_of
 from sequencer.errors import ModelError
 
 if TYPE_CHECKING:
@@ -56,17 +54,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--csv", metavar="FILE", help="write every row to this .csv file")
     parser.add_argument("--seed", type=int, default=0, metavar="N", help="seed of the simulated machine (default: 0)")
-    parser.add_argument(
-        "--workers", type=int, metavar="N", help="processes that work beside each other (default: one a core)"
-    )
+    add_worker_arguments(parser)
     add_waive_argument(parser)
 
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
     files = files_of(arguments.paths)
     reader = Reader.of(arguments)
-    if arguments.workers is not None and arguments.workers < 1:
-        raise CannotDo(f"--workers is {arguments.workers}; at least one must work")
     if arguments.csv is not None:
         if len(files) > 1:
             raise CannotDo(f"--csv is for one routine, and there are {len(files)}; drill them one by one")
@@ -76,7 +70,7 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     waivers = waivers_of(arguments.waive)
     results: list[dict[str, Any]] = []
     code = 0
-    with workers(arguments.workers) as executor:
+    with workers_of(arguments) as executor:
         for path in files:
             routine = with_waivers(reader.routine(path), waivers)
             report = _drill(path, routine, arguments, executor, output)
@@ -94,32 +88,6 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
                 break
     output.emit(results[0] if names_one_file(arguments.paths) else results)
     return code
-
-
-@contextmanager
-def workers(count: int | None) -> Iterator[Executor | None]:
-    """Processes that work beside each other; None where one is enough.
-
-    Args:
-        count: how many; None: one a core.
-    """
-    count = count or os.cpu_count() or 1
-    if count == 1:
-        yield None
-        return
-    from concurrent.futures import ProcessPoolExecutor
-
-    executor = ProcessPoolExecutor(count, initializer=_leave_interrupts_to_the_parent)
-    try:
-        yield executor
-    finally:
-        executor.shutdown(wait=True, cancel_futures=True)
-
-
-def _leave_interrupts_to_the_parent() -> None:
-    import signal
-
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _drill(

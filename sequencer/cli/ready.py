@@ -8,14 +8,15 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sequencer.cli.drill import workers
 from sequencer.cli.findings import VERDICT_STYLES, say_findings
 from sequencer.cli.inputs import Reader, add_file_arguments, add_waive_argument, files_of, waivers_of, with_waivers
 from sequencer.cli.output import CannotDo, Output, refuse_inputs
-from sequencer.errors import MissingExtra, ModelError, StepgraphError
+from sequencer.cli.workers import processes
+from sequencer.errors import MissingExtra, ModelError, StepgraphError, counted
 
 if TYPE_CHECKING:
     from sequencer.check import Examination
+    from sequencer.check.finding import Finding
     from sequencer.pack import CheckedRoutine
     from sequencer.rehearse import Rehearsal
     from sequencer.routine.routine import Routine, Waiver
@@ -43,15 +44,18 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     reader = Reader.of(arguments)
     target = Path(arguments.output)
     refuse_inputs(target, [*files, *reader.overlays])
-    with workers(1 if arguments.without_drill else None) as executor:
+    with processes(1 if arguments.without_drill else None) as executor:
         drilled = None if arguments.without_drill else lambda drill: drill.report(drill.rows(executor))
         prepared = [_prepare(path, reader, waivers, drilled) for path in output.progress(files, "making ready")]
     for one in prepared:
         _say_problems(one, output)
+    _say_warnings(prepared, output)
     headings = ("routine", "check", "rehearsals", "longest", "drill", "hash")
     output.table(headings, [_line(one, output) for one in prepared])
     data = {"pack": None, "hash": None, "routines": [one.as_json() for one in prepared]}
     unfit = [one for one in prepared if not one.fit]
+    if any(finding.step is not None for one in prepared for finding in one.warnings):
+        output.say("stepgraph check tells the warnings in full")
     if unfit:
         names = ", ".join(one.name for one in unfit)
         output.say(f"not ready: {names}; nothing was written")
@@ -90,6 +94,12 @@ class _Prepared:
         return "invalid" if self.examination is None else self.examination.verdict
 
     @property
+    def warnings(self) -> list[Finding]:
+        """What the check warns of although it is clear."""
+        found = () if self.examination is None or self.checked is None else self.examination.findings
+        return [finding for finding in found if finding.severity == "warning" and not finding.waived]
+
+    @property
     def fit(self) -> bool:
         """Clear, with every rehearsal as it should be, and no single fault that met anything or left an output on."""
         return self.checked is not None and self.rehearsed_well and (self.drill is None or self.drill.fine)
@@ -106,6 +116,7 @@ class _Prepared:
             "verdict": self.verdict,
             "ready": self.fit,
             "hash": None if self.checked is None else self.checked.hash,
+            "warnings": [finding.as_json() for finding in self.warnings],
             "rehearsals": [
                 {
                     "name": rehearsal.name,
@@ -211,6 +222,12 @@ def _say_problems(one: _Prepared, output: Output) -> None:
             output.say(f"{one.name}, {row.fault}, {row.instant} ({row.at:.2f} s): {met}")
 
 
+def _say_warnings(prepared: list[_Prepared], output: Output) -> None:
+    """Those about the machine itself, once for all its routines; those about steps are counted in the table."""
+    told = {(str(finding.place), finding.message): finding for one in prepared for finding in one.warnings}
+    say_findings(tuple(finding for finding in told.values() if finding.step is None), output)
+
+
 def _line(one: _Prepared, output: Output) -> tuple[str, ...]:
     fine = sum(1 for _, found in one.rehearsals if not found)
     whole = f"{fine} of {len(one.rehearsals)} fine" if one.rehearsals else "not run"
@@ -218,6 +235,8 @@ def _line(one: _Prepared, output: Output) -> tuple[str, ...]:
     longest = f"{max(rehearsal.duration for rehearsal, _ in one.rehearsals):.2f} s" if one.rehearsals else ""
     digest = one.checked.hash[:12] if one.checked is not None else ""
     verdict = output.styled(one.verdict, VERDICT_STYLES.get(one.verdict, "strong"))
+    about_steps = sum(finding.step is not None for finding in one.warnings)
+    verdict += f", {counted(about_steps, 'warning')}" if about_steps else ""
     return one.name, verdict, output.styled(whole, style), longest, _drill_words(one, output), digest
 
 

@@ -11,10 +11,11 @@ from sequencer.errors import did_you_mean
 NAME = "schema"
 HELP = "write the JSON Schema of a kind of file, for your editor"
 ABOUT = (
-    "Writes the JSON Schema of machine, routine or overlay files; name it in your editor, and it completes and marks."
+    "Writes the JSON Schema of machine, routine, overlay or mapping files; name it in your editor, and it completes\n"
+    "and marks."
 )
 EXAMPLE = "stepgraph schema routine -o routine.schema.json"
-KINDS = ("machine", "routine", "overlay")
+KINDS = ("machine", "routine", "overlay", "mapping")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -14,6 +14,7 @@ HELP = "the timing that works, and the one to try next, from labelled attempts"
 ABOUT = (
     "Takes every labelled run of a routine from recordings (see stepgraph label) and tells which value of its timing\n"
     "works best now, how sure that is, and which to try next within the checked range. A person decides each time.\n"
+    "Also when the piece really left the rollers in each attempt, where that can be told.\n"
     "--apply writes the best value into the routine's file and nothing else; check and pack it again afterwards."
 )
 EXAMPLE = "stepgraph tune match.csv practice.csv --routine hang_ridge.routine.yaml"
@@ -34,6 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace, output: Output) -> int:
     from sequencer.files.edit import edit_file
     from sequencer.trace import read_trace
+    from sequencer.tune.releases import releases_of
     from sequencer.tune.timing import timing_of
     from sequencer.units import TIME, exact
 
@@ -45,8 +47,12 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         timing = timing_of(traces, routine, arguments.parameter)
     except ModelError as error:
         raise CannotDo(str(error)) from None
+    releases = releases_of(traces, routine)
     for line in timing.words(arguments.seed):
         output.say(line)
+    for release in releases:
+        for line in release.words(routine.machine):
+            output.say(line)
     if arguments.svg is not None:
         from sequencer.report.timing_picture import timing_svg
 
@@ -64,5 +70,12 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
             file, f"parameters.{timing.parameter.name}.value", applied, f"tuned: {rate.made} of {rate.tried} made"
         )
         output.say(f"wrote {timing.parameter.name} {applied} into {file}; check and pack it again before it runs")
-    output.emit({"routine": routine.name, "applied": applied, **timing.as_json(arguments.seed)})
+    output.emit(
+        {
+            "routine": routine.name,
+            "applied": applied,
+            **timing.as_json(arguments.seed),
+            "releases": [one for release in releases for one in release.as_json()],
+        }
+    )
     return 0

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from sequencer.files.read_machine import load_machine
     from sequencer.files.read_routine import load_routine
     from sequencer.files.rules import key_table
-    from sequencer.files.schema import machine_schema, overlay_schema, routine_schema
+    from sequencer.files.schema import machine_schema, mapping_schema, overlay_schema, routine_schema
     from sequencer.files.writer import write_routine
 
 _HOMES = {
@@ -22,6 +22,7 @@ _HOMES = {
     "load_machine": "read_machine",
     "load_routine": "read_routine",
     "machine_schema": "schema",
+    "mapping_schema": "schema",
     "overlay_schema": "schema",
     "routine_schema": "schema",
     "write_routine": "writer",
@@ -35,6 +36,7 @@ __all__ = [
     "load_machine",
     "load_routine",
     "machine_schema",
+    "mapping_schema",
     "overlay_schema",
     "routine_schema",
     "write_routine",

@@ -67,6 +67,26 @@ def edit_text(text: str, path: str, value: str | bool | int | float, file: str =
     return changed
 
 
+def written_at(text: str, path: str, file: str = "text") -> str | None:
+    """What is written for the scalar at a path, quotes left out; None where nothing stands there, or no scalar.
+
+    Args:
+        text: the text of a file.
+        path: as for `edit_text`.
+        file: names the text in messages.
+
+    Raises:
+        FileErrors: the text is no strict YAML.
+    """
+    try:
+        node = _find(parse_yaml(text, file), path)
+    except ModelError:
+        return None
+    if node.items is not None or node.entries is not None or node.value is None:
+        return None
+    return str(node.value) if node.quoted or node.text is None else node.text
+
+
 def _remarked(text: str, path: str, because: str, file: str) -> str:
     """The text with a comment at the end of the value's line; as it is where that would change what is read."""
     root = parse_yaml(text, file)

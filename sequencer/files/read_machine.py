@@ -14,6 +14,7 @@ from sequencer.files.problems import FileErrors
 from sequencer.files.read_axis import AxisReader
 from sequencer.files.read_bodies import BodyReader
 from sequencer.files.read_sensors import SensorReader
+from sequencer.files.read_variation import VariationReader
 from sequencer.files.shapes import check_shape
 from sequencer.files.yaml_text import Document, read_yaml
 from sequencer.machine.actuator import Motor
@@ -85,7 +86,10 @@ class _MachineReader(PartReader):
         outputs = sensor_reader.outputs()
         presets = self.presets(kinds, axes)
         interlocks = self.interlocks(kinds)
+        variation = VariationReader(self.reading, self.top).variation(kinds, sensors)
         battery = self.built(Battery, self.sub("battery", BATTERY), *(key.name for key in BATTERY.keys))
+        # Of what could not be read itself nothing more is said.
+        known = {*motors, *axes, *pieces, *sensors, *(("",) if battery or self.top.node("battery") is None else ())}
         try:
             return Machine(
                 self.top.value("machine", "unnamed"),
@@ -100,6 +104,7 @@ class _MachineReader(PartReader):
                 bodies=bodies,
                 clearances=clearances,
                 overlays=overlays,
+                variation=tuple(varied for varied in variation if varied.of in known),
                 place=self.top.at.place,
                 **self.top.values("period", "longest_gap"),
             )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from sequencer.files.mapping_keys import MAPPING
 from sequencer.machine.keys import MACHINE, OVERLAY_KEYS
 from sequencer.machine.shape import Either, Key, NotYet, Part, Section, Shape, Steps, Table
 from sequencer.machine.written import ListOf, OneOrPair, Pair
@@ -26,7 +27,7 @@ def key_table() -> str:
 
 
 def every_key() -> Iterator[tuple[Section, Key]]:
-    """Each key of the machine file, the overlay and the routine file with its section, sections in reading order."""
+    """Each key of overlay, machine, routine and mapping files with its section, sections in reading order."""
     for section in sections():
         for key in section.keys:
             yield section, key
@@ -35,7 +36,7 @@ def every_key() -> Iterator[tuple[Section, Key]]:
 def sections() -> list[Section]:
     """Every section that a file can have."""
     found: list[Section] = []
-    waiting: list[Section] = [Section("an overlay", OVERLAY_KEYS), MACHINE, ROUTINE]
+    waiting: list[Section] = [Section("an overlay", OVERLAY_KEYS), MACHINE, ROUTINE, MAPPING]
     while waiting:
         section = waiting.pop(0)
         if section in found:

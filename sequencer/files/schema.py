@@ -10,6 +10,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+from sequencer.files.mapping_keys import MAPPING
 from sequencer.files.overlay import OVERLAY
 from sequencer.machine.keys import MACHINE, OVERLAY_KEYS
 from sequencer.machine.shape import FIXED, Anything, Either, Key, NotYet, Part, Section, Shape, Steps, Table
@@ -35,7 +36,7 @@ _NUMBER = r"[+-]?(?:(?:0|[1-9][0-9]*)(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?
 _UNIT = r"[A-Za-z%][A-Za-z0-9%./*^-]*"
 _WITH_UNIT = rf"{_NUMBER}\s*{_UNIT}"
 _WORD = r"[A-Za-z_][A-Za-z0-9_]*"
-_FREE_NAMES = ("rehearsal",)
+_FREE_NAMES = ("rehearsal", "quantity")
 
 
 def machine_schema() -> Schema:
@@ -54,11 +55,16 @@ def routine_schema() -> Schema:
     return _Writer().whole(ROUTINE, "A routine: a named graph of steps on a machine")
 
 
+def mapping_schema() -> Schema:
+    """The schema of a mapping file."""
+    return _Writer().whole(MAPPING, "A mapping: what the columns of a log of another program are")
+
+
 def shipped_schema(kind: str) -> Path:
     """The file with the schema of a kind of file, as it comes with the package.
 
     Args:
-        kind: machine, routine or overlay.
+        kind: machine, routine, overlay or mapping.
     """
     return Path(__file__).with_name("schemas") / f"{kind}.schema.json"
 
@@ -67,9 +73,15 @@ def schema_text(kind: str) -> str:
     """The schema of a kind of file as JSON text, which is what the shipped file holds.
 
     Args:
-        kind: machine, routine or overlay.
+        kind: machine, routine, overlay or mapping.
     """
-    made = {"machine": machine_schema, "routine": routine_schema, "overlay": overlay_schema}[kind]()
+    kinds = {
+        "machine": machine_schema,
+        "routine": routine_schema,
+        "overlay": overlay_schema,
+        "mapping": mapping_schema,
+    }
+    made = kinds[kind]()
     return json.dumps(made, indent=2, ensure_ascii=False) + "\n"
 
 

@@ -20,13 +20,12 @@ from pathlib import Path
 from typing import Any
 
 from sequencer.errors import ModelError, did_you_mean
+from sequencer.files.mapping_keys import COLUMN, MAPPING
 from sequencer.files.problems import FileErrors
 from sequencer.files.shapes import check_shape
 from sequencer.files.yaml_text import read_yaml
 from sequencer.machine.node import Node
 from sequencer.machine.reading import Reading, joined
-from sequencer.machine.shape import Key, Part, Section, Table
-from sequencer.machine.written import OneOf, Quantity, Text
 from sequencer.units import (
     ANGLE,
     ANGULAR_SPEED,
@@ -49,27 +48,6 @@ FITS: dict[str, tuple[Dimension, ...]] = {
     "volts": (VOLTAGE,),
 }
 """What may be told of an axis, and in which dimensions."""
-
-COLUMN = Section(
-    "a column",
-    (
-        Key("column", Text("the heading of a column"), "which column it is", required=True),
-        Key("unit", Text("a unit such as mm"), "the unit of what stands in it", default="a plain number"),
-        Key("scale", Quantity("number"), "what to multiply it by", default="1"),
-        Key("sign", Quantity("number"), "1, or -1 where it counts the other way", default="1"),
-    ),
-)
-
-MAPPING = Section(
-    "a mapping",
-    (
-        Key("log", Text("a name"), "what the log is of", required=True),
-        Key("separator", Text("one character"), "what stands between columns", default="as in the first line"),
-        Key("decimal", OneOf((".", ",")), "what stands before decimals", default="."),
-        Key("time", Part(COLUMN), "the stamps", required=True),
-        Key("columns", Table("quantity", Part(COLUMN)), "the columns by quantity", required=True),
-    ),
-)
 
 
 @dataclass(frozen=True, slots=True)

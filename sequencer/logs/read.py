@@ -13,9 +13,9 @@ from sequencer.logs.columns import Array, read_columns
 from sequencer.logs.faults import AxisColumns, look_at, same_columns
 from sequencer.logs.mapping import Mapping
 from sequencer.logs.remark import LogRefused, Remark
+from sequencer.logs.rows import ColumnRows
 from sequencer.logs.stamps import in_order
 from sequencer.machine.machine import Machine
-from sequencer.trace.rows import Measured, Ordered, Row
 from sequencer.trace.trace import NANOSECONDS, Header, Trace, TraceError
 from sequencer.units import si_unit
 
@@ -105,44 +105,8 @@ def _trace(
     period = round(float(np.median(np.diff(times))) * NANOSECONDS)
     sensors = tuple((name, si_unit(mapping.columns[name].dimension)) for name in mapping.sensors)
     header = Header(mapping.log, "", max(period, 1), axes, sensors, note=f"read from {file.name} through a mapping")
-    stamps = [round(float(time) * NANOSECONDS) for time in times - times[0]]
-    columns = [_axis_cells(axis, quantities, len(times)) for axis in told]
-    sensed = [_cells(quantities[name], len(times)) for name in mapping.sensors]
-    battery = _cells(quantities.get("battery", np.zeros(0)), len(times))
-    rows = []
-    for number, stamp in enumerate(stamps):
-        measured = tuple(cells[0][number] for cells in columns)
-        ordered = tuple(cells[1][number] for cells in columns)
-        sensor = tuple(None if values[number] is None else (values[number], 0) for values in sensed)
-        rows.append(Row(number, stamp, True, measured, ordered, sensor, (), battery[number]))
-    return Trace(header, tuple(rows))
-
-
-def _axis_cells(
-    axis: AxisColumns, quantities: dict[str, Array], count: int
-) -> tuple[list[Measured | None], list[Ordered | None]]:
-    measured: list[Measured | None] = list(
-        map(
-            Measured,
-            _cells(axis.measured, count),
-            _cells(axis.speed, count),
-            _cells(axis.current, count),
-            axis.trusted.tolist(),
-        )
-    )
-    if not (len(axis.ordered) or len(axis.volts)):
-        return measured, [None] * count
-    places, volts = _cells(axis.ordered, count), _cells(axis.volts, count)
-    speeds = _cells(quantities.get(f"{axis.name}.ordered_speed", np.zeros(0)), count)
-    mode = "track" if len(axis.ordered) else "effort"
-    return measured, [
-        Ordered(mode, place or 0.0, speed or 0.0, 0.0, volt or 0.0) if place is not None or volt is not None else None
-        for place, speed, volt in zip(places, speeds, volts, strict=True)
-    ]
-
-
-def _cells(values: Array, count: int) -> list[float | None]:
-    """The values with None for what is no number."""
-    if not len(values):
-        return [None] * count
-    return [value if value - value == 0.0 else None for value in values.tolist()]
+    stamps = np.rint((times - times[0]) * NANOSECONDS).astype(np.int64)
+    none = np.zeros(0)
+    speeds = [quantities.get(f"{axis.name}.ordered_speed", none) for axis in told]
+    sensed = [quantities[name] for name in mapping.sensors]
+    return Trace(header, ColumnRows(stamps, told, speeds, sensed, quantities.get("battery", none)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from sequencer.machine.shape import Anything, Either, Key, Part, Section, Table
+from sequencer.machine.variation_keys import VARIATION
 from sequencer.machine.written import (
     Duration,
     Formula,
@@ -363,6 +364,12 @@ MACHINE = Section(
             ListOf(Part(CLEARANCE)),
             "distances that must remain between bodies",
             default="0 m between all that can meet",
+        ),
+        Key(
+            "variation",
+            Part(VARIATION),
+            "what differs from machine to machine and from day to day, for a spread",
+            default="the ranges declared above",
         ),
     ),
 )

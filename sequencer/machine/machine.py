@@ -16,6 +16,7 @@ from sequencer.machine.condition import Condition, Kind, Vocabulary, names_in
 from sequencer.machine.interlock import Interlock, KeepOut, MustStay
 from sequencer.machine.piece import Piece
 from sequencer.machine.sensor import Output, Sensor
+from sequencer.machine.variation import Varied, variation_problems
 from sequencer.places import NOWHERE, Place
 from sequencer.units import ANGLE, ANGULAR_SPEED, CURRENT, LENGTH, SPEED, VOLTAGE
 
@@ -54,11 +55,12 @@ class Machine:
 
     Axes, sensors, outputs, pieces, presets, motors and bodies are mappings by name in file order; the order of `axes`
     is the order in which the supervisor lets them go. `longest_gap` [ns] is the longest time without a tick that a
-    move survives.
+    move survives. `variation` says what differs from machine to machine besides the ranges in it.
 
     Raises:
-        ModelError: a preset, interlock, mount, sensor, piece, body or clearance names something that is not there, a
-            preset lies outside travel, two things share a name, or axes carry each other in a ring.
+        ModelError: a preset, interlock, mount, sensor, piece, body, clearance or variation names something that is not
+            there, a preset lies outside travel, two things share a name, axes carry each other in a ring, or something
+            would vary to where it cannot be.
     """
 
     name: str
@@ -75,6 +77,7 @@ class Machine:
     bodies: Mapping[str, Body] = field(default_factory=dict)
     clearances: tuple[Clearance, ...] = ()
     overlays: tuple[str, ...] = ()
+    variation: tuple[Varied, ...] = ()
     place: Place = field(compare=False, default=NOWHERE)
 
     def __post_init__(self) -> None:
@@ -162,6 +165,7 @@ class Machine:
             if gripper is not None and gripper.kind != "spin":
                 found.append((piece.place, f"piece '{piece.name}': '{gripper.name}' is no spin and cannot grip it"))
         found += body_problems(self)
+        found += variation_problems(self)
         known = self.vocabulary()
         for where, condition in self._conditions():
             for name in names_in(condition.term):

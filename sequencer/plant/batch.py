@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from sequencer.errors import ModelError
-from sequencer.plant.batch_cargo import CargoBatch
+from sequencer.plant.batch_cargo import HELD, LEAVING, CargoBatch
 from sequencer.plant.batch_drives import DriveBatch, Mask, SupplyBatch
 from sequencer.plant.batch_mechanism import Array, MechanismBatch
 from sequencer.plant.faults import ActuatorLoose
@@ -69,6 +69,12 @@ class PlantBatch:
     def positions(self) -> Array:
         """True positions [m or rad] now, shape (axes, samples)."""
         return self._mechanism.position
+
+    @property
+    def present(self) -> Mask:
+        """Which samples carry their piece now."""
+        carry: Mask = (self._cargo.holding == HELD) | (self._cargo.holding == LEAVING)
+        return carry
 
     def advance(self, dt_ns: int, look: Callable[[Array, int], None] | None = None, every: int = 5) -> None:
         """Let `dt_ns` [ns] pass for all plants, in equal steps of at most `STEP`.

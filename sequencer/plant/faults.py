@@ -181,6 +181,16 @@ class SensorLate:
 
 
 @dataclass(frozen=True, slots=True)
+class SensorOffset:
+    """A number that reads `by` [its own unit] too much."""
+
+    sensor: str
+    by: float
+    at: float = 0.0
+    until: float = inf
+
+
+@dataclass(frozen=True, slots=True)
 class SensorNoisy:
     """A number with normal noise of `deviation` [its own unit]."""
 
@@ -274,7 +284,15 @@ EncoderFault = EncoderFrozen | EncoderOffset | EncoderReversed
 """What makes an encoder lie, to the axis' own loop as well."""
 AxisReadingFault = EncoderNoisy | EncoderCoarse | EncoderSilent
 SensorFault = (
-    SensorStuck | SensorSilent | SensorDropping | SensorBouncing | SensorStale | SensorLate | SensorNoisy | SensorCoarse
+    SensorStuck
+    | SensorSilent
+    | SensorDropping
+    | SensorBouncing
+    | SensorStale
+    | SensorLate
+    | SensorOffset
+    | SensorNoisy
+    | SensorCoarse
 )
 Fault = (
     ActuatorFault
@@ -357,11 +375,13 @@ def _check_numbers(machine: Machine, fault: Fault) -> None:
         value = getattr(fault, name)
         if value is not None and not value > 0.0:
             raise ModelError(f"{what}: {name} is {value:g}; it must be greater than 0")
+    if isinstance(fault, SensorOffset | EncoderOffset) and not isfinite(fault.by):
+        raise ModelError(f"{what}: it reads {fault.by:g} too much; it must be a finite number")
     if isinstance(fault, TicksLate) and not (fault.by > 0.0 and isfinite(fault.by)):
         raise ModelError(f"{what}: the ticks are {fault.by:g} s late; it must be more than 0 s")
     if isinstance(fault, OtherLoad) and not (fault.current >= 0.0 and isfinite(fault.current)):
         raise ModelError(f"{what}: the current is {fault.current:g} A; it must be 0 A or more")
     if isinstance(fault, BatteryWeak | OtherLoad) and machine.battery is None:
         raise ModelError(f"{what}: the machine declares no battery that could be weak or loaded")
-    if isinstance(fault, SensorNoisy | SensorCoarse) and machine.sensors[fault.sensor].kind != "number":
+    if isinstance(fault, SensorOffset | SensorNoisy | SensorCoarse) and machine.sensors[fault.sensor].kind != "number":
         raise ModelError(f"{what}: '{fault.sensor}' reads no number")

@@ -18,6 +18,7 @@ from sequencer.plant.faults import (
     SensorFault,
     SensorLate,
     SensorNoisy,
+    SensorOffset,
     SensorSilent,
     SensorStale,
     SensorStuck,
@@ -78,6 +79,9 @@ class SensorLiar:
                 lasts = self._changed >= 0 and now - self._changed < round(duration * NANOSECONDS)
                 if lasts and self._line and self._chance.random() < 0.5:
                     sensors[name] = self._line[0][1]
+            case SensorOffset(by=by):
+                if isinstance(value, float | int) and not isinstance(value, bool):
+                    sensors[name] = Sensed(value + by, age)
             case SensorNoisy(deviation=deviation):
                 if isinstance(value, float | int) and not isinstance(value, bool):
                     sensors[name] = Sensed(value + self._chance.gauss(0.0, deviation), age)

@@ -22,6 +22,7 @@ from sequencer.plant import Plant
 from sequencer.ports.orders import Event
 from sequencer.rehearse.measured import MeasuredClearance
 from sequencer.rehearse.places import PlacesOutside
+from sequencer.rehearse.touching import Names, Touching
 
 PRECISION = 1e-4
 """The least clearance is enclosed so narrowly [m]."""
@@ -56,15 +57,8 @@ class ClearanceWatch:
         self._pairs = [pair for pair in self.bodies.pairs if self.bodies.axes_of(pair)]
         moving = [number for number, name in enumerate(plant.machine.axes) if name in tree.index]
         self._outside = tree.coordinates[len(moving) :]
-        self._touching = {
-            (routine.name, step["name"]): frozenset(frozenset(pair) for pair in step["touching"])
-            for routine in routines
-            for step in routine.routine["steps"]
-            if "touching" in step
-        }
-        self._active: set[tuple[str, str]] = set()
-        self._left: set[tuple[str, str]] = set()
-        self._counted: list[tuple[int, str | None, frozenset[frozenset[str]]]] = []
+        self._touching = Touching(routines)
+        self._counted: list[tuple[int, str | None, frozenset[Names]]] = []
         plant.places.update(places.at(values))
         self._piece, positions = plant.now
         self._path = _Path(moving)
@@ -75,22 +69,7 @@ class ClearanceWatch:
 
     def consider(self, events: Iterable[Event]) -> None:
         """Follow which steps let bodies touch."""
-        ended = set()
-        for event in events:
-            who = event.run, event.step
-            if event.kind == "start":
-                self._active -= self._left
-                self._left.clear()
-                if who in self._touching:
-                    self._active.add(who)
-            elif event.kind == "end" and who in self._active:
-                ended.add(who)
-                (self._active.discard if dict(event.values)["outcome"] == "done" else self._left.add)(who)
-            elif event.kind == "run" and event.text not in ("start", "done"):
-                # Broken off between two steps that let the same bodies touch.
-                left = {one for one in ended if one[0] == event.run}
-                self._active |= left
-                self._left |= left
+        self._touching.consider(events)
 
     def see(self, begin: int, end: int, values: Mapping[str, Value]) -> None:
         """Take what the plant did from one tick to the next [ns]; bodies outside moved evenly to where the scripted
@@ -98,7 +77,7 @@ class ClearanceWatch:
         before = [self._plant.places[name] for name in self._outside]
         self._plant.places.update(self._places.at(values))
         after = [self._plant.places[name] for name in self._outside]
-        touching = frozenset(pair for step in self._active for pair in self._touching[step])
+        touching = self._touching.now
         first = len(self._path) - 1
         for number, (piece, _) in enumerate(self._rows):
             if self._counted and self._counted[-1][1:] == (self._piece, touching):

@@ -1,12 +1,14 @@
 """Many rehearsals of one routine at once: a runner each, all their plants stepped together.
 
 There is no second runner: every sample has its own, and only the physics between two ticks is done for all together.
-Distances between bodies are not measured here.
+Keep-outs and bodies are looked at every `LOOK` steps of the plant.
 """
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from math import inf
 from typing import NamedTuple
@@ -23,16 +25,23 @@ from sequencer.plant.batch_mechanism import Array
 from sequencer.plant.faults import TicksLate
 from sequencer.plant.sensing import holds
 from sequencer.plant.state import Release
+from sequencer.ports.orders import Event
 from sequencer.ports.readings import Readings, Sensed, SensorValue
+from sequencer.rehearse.clearance import ClearanceWatch
+from sequencer.rehearse.clearance_batch import ClearanceBatch, SeenClearance
 from sequencer.rehearse.gauges import Script, ScriptedGauges
 from sequencer.rehearse.keep_outs import KeepOutDistance, KeepOutWatch, truth_of
 from sequencer.rehearse.performance import Performance
+from sequencer.rehearse.places import PlacesOutside
 from sequencer.rehearse.rehearsal import play, start_positions
 from sequencer.routine.steps import Button
 from sequencer.run import Runner
 
 TOGETHER = 500
 """How many samples are stepped at once: their arrays fit into the second cache of a core."""
+
+LOOK = 5
+"""So many steps of the plant are between two looks at keep-outs and bodies."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +73,8 @@ class Sample:
 
 
 class Result(NamedTuple):
-    """What came of a sample: as in a `Rehearsal`, without its trace; `release` is of the first piece let go."""
+    """What came of a sample: as in a `Rehearsal`, without its trace; `release` is of the first piece let go, `begun`
+    are the steps that really began, in order."""
 
     outcome: str
     cause: str | None
@@ -74,6 +84,8 @@ class Result(NamedTuple):
     release: Release | None
     positions: Mapping[str, float]
     keep_outs: tuple[KeepOutDistance, ...]
+    begun: tuple[str, ...]
+    clearance: SeenClearance | None
 
 
 def rehearse_many(
@@ -82,16 +94,18 @@ def rehearse_many(
     *,
     others: Iterable[CheckedRoutine] = (),
     limit: float = 60.0,
+    margin: float | None = None,
 ) -> Iterator[Result]:
     """Rehearse all samples, some hundred at a time; the results come in the order of the samples.
 
-    A result depends on its sample alone, not on those beside it, but for the last digits of its numbers.
+    A result depends on its sample alone, not on those beside it.
 
     Args:
         checked: the routine.
-        samples: what differs.
+        samples: what differs; bodies and clearances of their machines do not.
         others: further routines that the runners host.
         limit: longest time for a run [s].
+        margin: a distance that is asked for between all bodies [m] besides their margins; None: they are not looked at.
 
     Raises:
         ModelError: a sample names something that its machine does not have.
@@ -102,37 +116,55 @@ def rehearse_many(
     for sample in samples:
         waiting.append(sample)
         if len(waiting) == TOGETHER:
-            yield from _together(checked, hosted, waiting, limit)
+            yield from _together(_Play(checked, hosted, limit, margin), waiting)
             waiting = []
     if waiting:
-        yield from _together(checked, hosted, waiting, limit)
+        yield from _together(_Play(checked, hosted, limit, margin), waiting)
 
 
-def _together(
-    checked: CheckedRoutine, hosted: Sequence[CheckedRoutine], samples: Sequence[Sample], limit: float
-) -> list[Result]:
-    performances = [_performance(checked, hosted, sample, limit) for sample in samples]
-    found: dict[int, Result] = {}
-    group: list[int] = []
-    for number, performance in enumerate(performances):
-        late = any(isinstance(fault, TicksLate) for fault in samples[number].faults)
-        if late or not batchable(performance.plant):
-            watch = KeepOutWatch(samples[number].machine)
-            play(performance, watch)
-            found[number] = _result(performance, watch.result())
-        else:
-            group.append(number)
-    if group:
-        results = _in_lockstep([performances[number] for number in group])
-        found.update({number: results[place] for place, number in enumerate(group)})
-    return [found[number] for number in range(len(samples))]
+class _Play(NamedTuple):
+    """What all samples share."""
+
+    checked: CheckedRoutine
+    hosted: Sequence[CheckedRoutine]
+    limit: float
+    margin: float | None
 
 
-def _performance(
-    checked: CheckedRoutine, hosted: Sequence[CheckedRoutine], sample: Sample, limit: float
-) -> Performance:
-    machine = sample.machine
-    runner = Runner(hosted)
+def _together(play_of: _Play, samples: Sequence[Sample]) -> list[Result]:
+    with _no_collections():
+        performances = [_performance(play_of, sample) for sample in samples]
+        found: dict[int, Result] = {}
+        group: list[int] = []
+        for number, performance in enumerate(performances):
+            late = any(isinstance(fault, TicksLate) for fault in samples[number].faults)
+            if late or not batchable(performance.plant):
+                found[number] = _alone(play_of, samples[number], performance)
+            else:
+                group.append(number)
+        if group:
+            results = _in_lockstep(
+                play_of, [performances[number] for number in group], [samples[number] for number in group]
+            )
+            found.update({number: results[place] for place, number in enumerate(group)})
+        return [found[number] for number in range(len(samples))]
+
+
+@contextmanager
+def _no_collections() -> Iterator[None]:
+    """Hundreds of runners are there until all are over; looking through them for what nobody holds finds nothing."""
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
+
+
+def _performance(play_of: _Play, sample: Sample) -> Performance:
+    machine, checked = sample.machine, play_of.checked
+    runner = Runner(play_of.hosted)
     runner.request(checked.name, sample.parameters)
     start = sample.start if sample.start is not None else checked.routine["from"]
     plant = Plant(
@@ -144,15 +176,73 @@ def _performance(
         contacts=sample.contacts,
     )
     script = ScriptedGauges(machine, sample.gauges)
-    return Performance(runner, plant, script, sample.offered, sample.pressed, checked.name, limit)
+    return Performance(runner, plant, script, sample.offered, sample.pressed, checked.name, play_of.limit)
 
 
-def _in_lockstep(performances: list[Performance]) -> dict[int, Result]:
+def _alone(play_of: _Play, sample: Sample, performance: Performance) -> Result:
+    watch, steps = KeepOutWatch(sample.machine), _Begun(performance.name)
+    near: ClearanceWatch | None = None
+    if play_of.margin is not None and sample.machine.bodies:
+        outside = PlacesOutside(sample.machine, play_of.checked, sample.gauges)
+        near = ClearanceWatch(performance.plant, play_of.hosted, outside, performance.script.values(0))
+    play(performance, watch, near, lambda one: steps.consider(one.events))
+    found = None if near is None else near.result()
+    seen = None if found is None else SeenClearance(found.least, found.margin, found.between, found.at)
+    return _result(performance, watch.result(), steps.names, seen)
+
+
+class _Begun:
+    """The steps of a run that really began: that lasted a tick, or have not ended."""
+
+    def __init__(self, run: str) -> None:
+        self._run = run
+        self._started: dict[str, int] = {}
+        self._idle: set[str] = set()
+
+    def consider(self, events: Iterable[Event]) -> None:
+        """Follow what happened in a tick."""
+        for event in events:
+            if event.run != self._run:
+                continue
+            if event.kind == "start":
+                if event.step in self._idle:
+                    self._idle.discard(event.step)
+                    del self._started[event.step]
+                self._started.setdefault(event.step, event.now_ns)
+            elif event.kind == "end" and self._started.get(event.step) == event.now_ns:
+                self._idle.add(event.step)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """In the order in which they began."""
+        return tuple(name for name in self._started if name not in self._idle)
+
+
+def _in_lockstep(play_of: _Play, performances: list[Performance], samples: Sequence[Sample]) -> dict[int, Result]:
     """Tick all, let time pass for all, until the last is over; each has its result when it is over."""
     found: dict[int, Result] = {}
     batch = PlantBatch([performance.plant for performance in performances])
     watch = KeepOutBatch([performance.plant.machine for performance in performances])
-    begun = not watch
+    near = _clearance_batch(play_of, performances, samples)
+    steps = [_Begun(performance.name) for performance in performances]
+    tells = (
+        near is not None
+        and near.moves
+        and any(
+            sensor.plant is not None and sensor.plant.gap is not None for sensor in samples[0].machine.sensors.values()
+        )
+    )
+
+    def look(positions: Array, now: int) -> None:
+        if watch:
+            watch.see(positions, now)
+        if near is not None:
+            if near.moves:
+                near.stand(now)
+            near.see(positions, batch.present, now)
+
+    begun = False
+    looks = bool(watch) or near is not None
     running = list(enumerate(performances))
     period = performances[0].plant.machine.period
     while running:
@@ -160,24 +250,64 @@ def _in_lockstep(performances: list[Performance]) -> dict[int, Result]:
             performance.tick()
             if watch.asks:
                 watch.consider(number, performance.readings)
+            if performance.events:
+                steps[number].consider(performance.events)
+                if near is not None:
+                    near.consider(number, performance.events)
+            if near is not None and samples[number].offered:
+                near.offer(number)
         if not begun:
-            watch.see(batch.positions, 0)
+            if near is not None:
+                near.stand(0)
+            look(batch.positions, 0)
             begun = True
-        batch.advance(period, watch.see if watch else None)
+        batch.advance(period, look if looks else None, LOOK)
+        if tells and near is not None:
+            near.tell()
         if any(performance.over for _, performance in running):
             for number, performance in running:
                 if performance.over:
-                    found[number] = _result(performance, watch.result(number))
+                    seen = None if near is None else near.result(number)
+                    found[number] = _result(performance, watch.result(number), steps[number].names, seen)
                     watch.rest(number)
+                    if near is not None:
+                        near.rest(number)
             running = [(number, performance) for number, performance in running if not performance.over]
             if running and len(running) < 0.7 * len(batch.plants):
                 batch.give_back()
-                watch.keep([number for number, _ in running])
+                left = [number for number, _ in running]
+                watch.keep(left)
+                if near is not None:
+                    near.keep(left)
                 batch = PlantBatch([performance.plant for _, performance in running])
     return found
 
 
-def _result(performance: Performance, keep_outs: tuple[KeepOutDistance, ...]) -> Result:
+def _clearance_batch(
+    play_of: _Play, performances: Sequence[Performance], samples: Sequence[Sample]
+) -> ClearanceBatch | None:
+    machine = samples[0].machine
+    if play_of.margin is None or not machine.bodies:
+        return None
+    scripts: list[Mapping[str, Script]] = []
+    scenes: list[tuple[ScriptedGauges, PlacesOutside]] = []
+    scene_of = []
+    for performance, sample in zip(performances, samples, strict=True):
+        if not scripts or scripts[-1] != sample.gauges:
+            scripts.append(sample.gauges)
+            scenes.append((performance.script, PlacesOutside(machine, play_of.checked, sample.gauges)))
+        scene_of.append(len(scripts) - 1)
+    plants = [performance.plant for performance in performances]
+    near = ClearanceBatch(machine, play_of.hosted, plants, scenes, scene_of, play_of.margin)
+    return near if near else None
+
+
+def _result(
+    performance: Performance,
+    keep_outs: tuple[KeepOutDistance, ...],
+    begun: tuple[str, ...],
+    clearance: SeenClearance | None,
+) -> Result:
     plant = performance.plant
     return Result(
         performance.outcome,
@@ -188,6 +318,8 @@ def _result(performance: Performance, keep_outs: tuple[KeepOutDistance, ...]) ->
         plant.release,
         plant.positions(),
         keep_outs,
+        begun,
+        clearance,
     )
 
 

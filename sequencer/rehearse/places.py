@@ -70,6 +70,11 @@ class PlacesOutside:
         for name in given:
             raise ModelError(f"places: '{name}' is no body outside the machine; {did_you_mean(name, outside)}")
 
+    @property
+    def moves(self) -> bool:
+        """Whether a script moves one."""
+        return bool(self._readers)
+
     def at(self, values: Mapping[str, Value]) -> dict[str, float]:
         """Where they stand [m] while the scripted gauges have these values."""
         found = dict(self.standing)

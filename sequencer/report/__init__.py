@@ -1,4 +1,7 @@
-"""Pictures and texts of plans, traces and machines. The names are loaded when they are first used."""
+"""Pictures and texts of plans, traces and machines. The names are loaded when they are first used.
+
+Importing this package also lets notebooks show plans, checked routines, traces, rehearsals and findings as pictures.
+"""
 
 from __future__ import annotations
 
@@ -56,3 +59,6 @@ def __getattr__(name: str) -> Any:
 
 def __dir__() -> list[str]:
     return __all__
+
+
+import_module("sequencer.report.notebook").register()

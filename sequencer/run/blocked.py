@@ -35,7 +35,7 @@ class Blocked:
         motions: what the axes are doing.
     """
 
-    __slots__ = ("axes", "cleared", "grids", "missed_by_table", "motions", "name", "running", "when")
+    __slots__ = ("axes", "cleared", "grids", "motions", "name", "when")
 
     def __init__(self, guarded: Guarded, when: Test | None, motions: Sequence[Motion]) -> None:
         table = guarded.table
@@ -43,7 +43,6 @@ class Blocked:
         self.when = when
         self.motions = motions
         self.axes = frozenset(axis for block in table.blocks for axis in block.axes)
-        self.missed_by_table = table.query
         self.grids: list[tuple[Free, list[tuple[int, ...]], dict[int, float]]] = []
         for block in table.blocks:
             groups = [group for group in guarded.groups if set(group) <= set(block.axes)]
@@ -52,7 +51,6 @@ class Blocked:
                 for axis, low, high, count in zip(block.axes, block.low, block.high, block.shape, strict=True)
             }
             self.grids.append((BlockedTable(table.axes, [block], table.key).query, groups, sizes))
-        self.running: Running = []
         self.cleared: dict[tuple[int, ...], _Cleared] = {}
 
     def holds(self) -> bool:
@@ -61,7 +59,10 @@ class Blocked:
 
     def missed(self, lows: Sequence[float], highs: Sequence[float]) -> bool:
         """Whether no combination of positions in these intervals is blocked."""
-        return self.missed_by_table(lows, highs) or (bool(self.cleared) and self._cleared(lows, highs))
+        for free, groups, _ in self.grids:
+            if not free(lows, highs) and not (self.cleared and self._cleared(groups, lows, highs)):
+                return False
+        return True
 
     def side(self, axis: int) -> tuple[float, float]:
         """What is blocked of an axis, as the others stand: the run of cells that it is in, or comes to next."""
@@ -89,9 +90,6 @@ class Blocked:
     def go_by(self, running: Running) -> None:
         """Take what the check has cleared for the routines that run; where a step lets bodies touch, that counts only
         while it is active."""
-        if self.running == running:
-            return
-        self.running = running
         self.cleared = {}
         for routine, touching in running:
             for axes, boxes, steps in routine.data.get("cleared", {}).get(self.name, ()):
@@ -102,15 +100,22 @@ class Blocked:
                     spans = zip(axes, box[::2], box[1::2], strict=True)
                     found.append(tuple((axis, low - ROUNDING, high + ROUNDING) for axis, low, high in spans))
 
-    def _cleared(self, lows: Sequence[float], highs: Sequence[float]) -> bool:
-        for free, groups, _ in self.grids:
-            if not free(lows, highs):
-                for group in groups:
-                    if not any(
-                        all(low <= lows[axis] and highs[axis] <= high for axis, low, high in box)
-                        for box in self.cleared.get(group, ())
-                    ):
-                        return False
+    def _cleared(self, groups: list[tuple[int, ...]], lows: Sequence[float], highs: Sequence[float]) -> bool:
+        """Whether each group of axes lies in a box that was cleared for it. One that does goes to the front: the axes
+        are likely to be in it at the next tick too.
+        """
+        for group in groups:
+            boxes = self.cleared.get(group, [])
+            for number, box in enumerate(boxes):
+                for axis, low, high in box:
+                    if lows[axis] < low or highs[axis] > high:
+                        break
+                else:
+                    if number:
+                        boxes.insert(0, boxes.pop(number))
+                    break
+            else:
+                return False
         return True
 
 

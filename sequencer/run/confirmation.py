@@ -22,8 +22,9 @@ class Confirmations:
     def __init__(self, path: str | os.PathLike[str]) -> None:
         self._path = Path(path)
         self.hashes: set[str] = set()
-        text = self._path.read_text(encoding="utf-8") if self._path.exists() else ""
-        for line in text.splitlines():
+        text = self._path.read_bytes() if self._path.exists() else b""
+        self._cut_short = bool(text) and not text.endswith(b"\n")
+        for line in text.decode(errors="replace").splitlines():
             found = _hash_in(line)
             if found is not None:
                 self.hashes.add(found)
@@ -32,9 +33,11 @@ class Confirmations:
         """Write one confirmation down and hand it to the disk."""
         entry = json.dumps({"hash": routine_hash, "routine": name, "by": who})
         with self._path.open("a", encoding="utf-8") as file:
-            file.write(entry + "\n")
+            # After a line that was cut short this one would be lost with it.
+            file.write(("\n" if self._cut_short else "") + entry + "\n")
             file.flush()
             os.fsync(file.fileno())
+        self._cut_short = False
         self.hashes.add(routine_hash)
 
 

@@ -22,14 +22,16 @@ def look_for_dead_ends(host: Host) -> None:
     for motion in host.motions:
         if motion.profile is not None:
             return
-    unasked = [run for run in host.runs if run.state == "running" and run.asked_hopeless != _situation(run)]
-    if unasked and _stands(host):
-        for run in unasked:
+    running = [run for run in host.runs if run.state == "running"]
+    if any(run.asked_hopeless != _situation(run) for run in running) and _stands(host):
+        reasons = [_dead_end(host, run) for run in running]
+        # One that can go on may move what the others wait for; so may one that has still to end, or to be resumed.
+        lost = len(running) == len(host.runs) and None not in reasons
+        for run, reason in zip(running, reasons, strict=True):
             run.asked_hopeless = _situation(run)
-            reason = _dead_end(host, run)
-            if reason is not None and reason != run.hopeless:
+            if lost and reason != run.hopeless:
                 host.event("stuck", run.name, text=f"nothing can happen any more: {reason}")
-            run.hopeless = reason
+            run.hopeless = reason if lost else None
 
 
 def _situation(run: Run) -> int:
@@ -56,8 +58,8 @@ def _stands(host: Host) -> bool:
 
 
 def _dead_end(host: Host, run: Run) -> str | None:
-    """What each step waits for in vain, or None while something can still happen."""
-    if run.timed or any(other.state == "running" and other is not run for other in host.runs):
+    """What each step waits for in vain unless another run helps it, or None while something can still happen."""
+    if run.timed:
         return None
     stuck = set(host.supervisor.waiting_for_each_other())
     words = []

@@ -351,13 +351,13 @@ def parameter_values(definition: RoutineDefinition, given: Mapping[str, float | 
     """
     values: dict[str, float | str] = {name: known["value"] for name, known in definition.parameters.items()}
     for name, value in given.items():
-        data = definition.parameters.get(name)
+        data = definition.parameters.get(name) if isinstance(name, str) else None
         if data is None:
             raise RequestRefused(
-                f"{definition.name} has no parameter '{name}'; {did_you_mean(name, definition.parameters)}"
+                f"{definition.name} has no parameter '{name}'; {did_you_mean(str(name), definition.parameters)}"
             )
         if data["kind"] == "preset":
-            if value not in data["choices"]:
+            if not isinstance(value, str) or value not in data["choices"]:
                 raise RequestRefused(f"{name} cannot be '{value}'; {did_you_mean(str(value), data['choices'])}")
         elif isinstance(value, bool) or not isinstance(value, int | float) or not data["low"] <= value <= data["high"]:
             raise RequestRefused(f"{name} is {_shown(value, data)}; allowed are {_range_words(data)}")
@@ -365,10 +365,14 @@ def parameter_values(definition: RoutineDefinition, given: Mapping[str, float | 
     return values
 
 
+_MOST_SHOWN = 1e300
+"""A whole number beyond it need not be one that can be turned into another unit."""
+
+
 def _shown(value: Any, data: Mapping[str, Any]) -> str:
     """A value that was given for a parameter; what is no number as it was written."""
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return repr(value)
+    if isinstance(value, bool) or not isinstance(value, int | float) or abs(value) > _MOST_SHOWN:
+        return f"{value!r:.40}"
     m, kg, second, amp, rad = data["dimension"]
     return show(value, (m, kg, second, amp, rad), 6)
 

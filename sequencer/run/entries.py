@@ -8,6 +8,7 @@ from profiles import ProfileError
 from sequencer.run.blocks import choose, first_passage
 from sequencer.run.definition import StepDefinition
 from sequencer.run.milestones import passed
+from sequencer.run.resting import rest
 from sequencer.run.step_kinds import StartFailed, energise
 from sequencer.run.step_state import ACTIVE, IDLE, Activation, Milestone
 from sequencer.run.terms import Watch, build
@@ -102,7 +103,9 @@ def _claim(run: Run, activation: Activation) -> None:
         run.used_axes.add(axis)
         activation.motions.append(motion)
         activation.settled.append(-1)
-        if motion.stop_kind is None:
+        if motion.definition.is_spin:
+            rest(host, motion)
+        elif motion.stop_kind is None:
             motion.brake()
     for output in activation.step.outputs:
         run.used_outputs.add(output)

@@ -17,6 +17,7 @@ from sequencer.ports.orders import AxisOrder, Orders
 from sequencer.ports.readings import AxisReading, Readings
 from sequencer.run.host import named
 from sequencer.run.runner import Runner
+from sequencer.run.sure_clock import SureClock
 
 STOPPING = 3_000_000_000
 """How long [ns] the loop goes on after it was told to stop, for axes to come to rest; then everything is off."""
@@ -30,7 +31,8 @@ class Loop:
     The garbage collector runs in the idle part of a period only. A period that was missed is not made up for. Gauges
     or actuators that fail, or gauges that give no `Readings`, fault the runs and the loop goes on; SIGINT and SIGTERM
     cancel, wait for standstill and switch everything off, and so does an exception that shall end the program
-    (KeyboardInterrupt, SystemExit), wherever in a tick it comes up. None of this is an emergency stop.
+    (KeyboardInterrupt, SystemExit), wherever in a tick it comes up, or a clock that fails: the system's goes on in its
+    place until all axes stand. None of this is an emergency stop.
 
     Args:
         runner: what decides.
@@ -50,7 +52,7 @@ class Loop:
         self.told: deque[str] = deque(maxlen=_MOST_TOLD)
         self._actuators = actuators
         self._gauges = gauges
-        self._clock: Clock = clock if clock is not None else MonotonicClock()
+        self._clock = SureClock(clock if clock is not None else MonotonicClock(), self._give_up)
         self._period: int = runner.machine["period"]
         self._spins = [axis["name"] for axis in runner.machine["axes"]]
         self._rest = {output["name"]: output["rest"] for output in runner.machine["outputs"]}
@@ -71,7 +73,12 @@ class Loop:
             seconds: None: for ever. Where the clock stands still, as many ticks as fit into that time.
             each_tick: called after each write, for buttons and displays; must not block. If it raises, the loop comes
                 to a clean stop and the exception goes on.
+
+        Raises:
+            RuntimeError: it has run before and was stopped; make a new loop.
         """
+        if self._stopping.is_set() and self.ticks:
+            raise RuntimeError("this loop was stopped and does not run again; make a new one for the same runner")
         collected = gc.isenabled()
         handlers = self._take_signals()
         gc.collect()

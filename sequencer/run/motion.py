@@ -6,9 +6,10 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from profiles import Limits, Profile, State, stop
-from sequencer.ports.orders import AxisOrder
+from sequencer.ports.orders import AxisOrder, Mode
 from sequencer.run.feedforward import feedforward
 from sequencer.run.occupied import POWERED, Occupied
+from sequencer.run.stopping_way import way_to_stop
 
 if TYPE_CHECKING:
     from sequencer.run.definition import AxisDefinition
@@ -40,7 +41,8 @@ class Motion(Occupied):
 
     A profile's `clock` [ns] is the motion clock at the committed set-point, `next_clock` the one of this tick's
     candidate. While `held` names an interlock, the supervisor keeps the axis from going on. `offset` is what
-    the runner's own zero adds to a reading; orders go without it. `watched`: stopped, and must stay.
+    the runner's own zero adds to a reading; orders go without it. `watched`: stopped, and must stay. `push_speed` is
+    how fast an axis that presses was read to move last [m/s or rad/s].
     """
 
     __slots__ = (
@@ -71,6 +73,9 @@ class Motion(Occupied):
         "plan_limits",
         "progress_place",
         "progress_since",
+        "push_speed",
+        "pushed_since",
+        "pushed_until",
         "run",
         "speed_bound",
         "stop_kind",
@@ -104,6 +109,10 @@ class Motion(Occupied):
         self.latched = False
         self.watched = False
         self.offset = 0.0
+        # Set while the axis presses; the last one when that ends.
+        self.push_speed: float
+        self.pushed_since: int
+        self.pushed_until: int
         # Set when the axis begins to lag, and read until it has caught up.
         self.behind_since: int
         self.progress_since: int
@@ -125,6 +134,13 @@ class Motion(Occupied):
     def stopping(self) -> bool:
         """Whether a stop is under way, or has switched the axis off in this tick: it beats what would start (R33)."""
         return self.stop_kind is not None and (self.profile is not None or self.latched)
+
+    @property
+    def driven(self) -> bool:
+        """Whether something that may move the axis is ordered."""
+        if self.definition.is_spin:
+            return (self.mode == "track" and self.velocity != 0.0) or (self.mode == "effort" and self.volts != 0.0)
+        return self.profile is not None or self.mode == "effort"
 
     @property
     def powered(self) -> bool:
@@ -170,13 +186,51 @@ class Motion(Occupied):
         return stands or _as_fast(limits, self.keeps_to)
 
     def brake(self) -> None:
-        """Brake along the axis' own stopping profile from this tick's set-point (R53)."""
+        """Brake along the axis' own stopping profile from this tick's set-point (R53), or out of a push."""
         self.aim = None
         self.group = None
         self.held = None
-        if self.profile is None:
-            return
-        self._stop_from(self.advanced())
+        if self.mode == "effort" and not self.definition.is_spin:
+            self.end_push()
+        elif self.profile is not None:
+            self._stop_from(self.advanced())
+
+    def turn(self, mode: Mode, volts: float = 0.0, velocity: float = 0.0) -> None:
+        """Turn a spin, by a voltage [V] or at a speed [rad/s]."""
+        self.mode, self.volts, self.velocity = mode, volts, velocity
+        self.stop_kind = None
+        self.latched = False
+
+    def end_push(self) -> None:
+        """Brake out of a push from the speed that is read, along the axis' own stopping profile.
+
+        Where it stands, or as good as, it is held. So it is where braking would take it beyond the bound of its push:
+        an actuator that keeps that bound at any speed can hold before it.
+        """
+        self._remember_push()
+        slowest, fastest = self.definition.limits.velocity
+        speed = min(max(self.push_speed, slowest), fastest)
+        under, over = way_to_stop(speed, 0.0, self.stop_limits)
+        rest = self.position + under + over
+        upwards = self.current >= 0.0
+        if over - under <= self.definition.position_tolerance or (rest > self.bound if upwards else rest < self.bound):
+            self.mode = "hold"
+            self.occupy_what_is_known()
+        else:
+            self._stop_from(State(self.position, speed, 0.0))
+
+    def _remember_push(self) -> None:
+        """Where the axis may still get, up to its bound: its actuator pushes on until the new order has reached it, and
+        the axis goes on from there as far as it takes to stop; none of its set-points says so.
+        """
+        begin, rush = self.position, self.speed_bound
+        # Within its latency it may get as fast as its push allows.
+        under, over = way_to_stop(rush if self.latest else self.push_speed, 0.0, self.stop_limits)
+        reached = begin + rush * self.latest * 1e-9 + under + over
+        far = max(begin, min(reached, self.bound)) if self.current >= 0.0 else min(begin, max(reached, self.bound))
+        self.pushed = (min(begin, far), max(begin, far))
+        stopping = max(abs(rush), abs(self.push_speed)) / min(map(abs, self.stop_limits.acceleration))
+        self.pushed_until = self.pushed_since + self.latest + round(stopping * 1e9) + RAMP_DEADLINE
 
     def pause(self) -> None:
         """Brake likewise and keep the goals, to be planned anew by whoever resumes (R35, R53)."""
@@ -190,6 +244,7 @@ class Motion(Occupied):
         self.offset += shift
         self.position += shift
         self.history.clear()
+        self.pushed = None
         self.aim = None
         self.group = None
         self.held = None
@@ -229,9 +284,8 @@ class Motion(Occupied):
         if kind == "off":
             self.switch_off()
             return
-        if self.definition.is_spin or self.mode == "effort":
-            self.profile = None
-            self.mode = "hold" if kind == "ramp_then_hold" and not self.definition.is_spin else "off"
+        if self.definition.is_spin:
+            self.mode = "off"
             self.latched = kind == "ramp_then_off"
             return
         if not already:
@@ -250,6 +304,8 @@ class Motion(Occupied):
 
     def switch_off(self) -> None:
         """No drive from this tick on, and not again before a reset (R33)."""
+        if self.mode == "effort" and not self.definition.is_spin:
+            self._remember_push()
         self.profile = None
         self.aim = None
         self.group = None

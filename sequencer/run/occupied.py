@@ -25,7 +25,8 @@ class Occupied:
 
     `history` holds the set-points that a latency may still have in flight, with their times [ns]. `gain` [ns] is what
     this tick adds to the motion clock. `known`: there is a set-point; `anywhere`: the axis counts as all over its
-    travel. `bound` [m or rad] is how far an axis that presses may go. `next_clock` [ns] is where this tick is on
+    travel. `bound` [m or rad] is how far an axis that presses may go; `pushed` is where a push that is over may still
+    take it. `next_clock` [ns] is where this tick is on
     `profile`, which ends at `end_clock`.
     """
 
@@ -45,6 +46,7 @@ class Occupied:
         "occupied_low",
         "position",
         "profile",
+        "pushed",
         "stop_limits",
         "velocity",
     )
@@ -56,6 +58,7 @@ class Occupied:
         self.anywhere = True
         self.mode: Mode = "off"
         self.bound = 0.0
+        self.pushed: tuple[float, float] | None = None
         self.profile: Profile | None = None
         self.next_clock: int
         self.end_clock = 0
@@ -88,6 +91,8 @@ class Occupied:
                 low = past
             elif past > high:
                 high = past
+        if self.pushed is not None:
+            low, high = min(low, self.pushed[0]), max(high, self.pushed[1])
         if velocity or acceleration:
             under, over = way_to_stop(velocity, acceleration, self.stop_limits)
             if self.definition.carries_on:
@@ -117,8 +122,8 @@ class Occupied:
         return self._reach(self.state())
 
     def error(self, measured: float) -> float:
-        """Measured minus the nearest set-point that may be in force after the latency [m or rad]; 0 within
-        them (R45).
+        """Measured minus the nearest set-point that may be in force after the latency [m or rad]; 0 within them, and
+        where a push that is over may still take the axis (R45, R46).
         """
         low = high = self.position
         for _, past in self.history:
@@ -132,6 +137,8 @@ class Occupied:
                 low = ahead
             elif ahead > high:
                 high = ahead
+        if self.pushed is not None:
+            low, high = min(low, self.pushed[0]), max(high, self.pushed[1])
         if measured < low:
             return measured - low
         return measured - high if measured > high else 0.0

@@ -26,8 +26,7 @@ def hold(run: Run) -> None:
     run.held_at = host.now
     run.kept = [motion for motion in _owned(run) if motion.activation is None and motion.mode == "effort"]
     for motion in run.kept:
-        motion.mode = "hold"
-        motion.occupy_what_is_known()
+        motion.end_push()
     for activation in run.active:
         if activation.watch is not None:
             activation.watch.forget()
@@ -35,11 +34,12 @@ def hold(run: Run) -> None:
         for motion in activation.motions:
             activation.held_places[motion.definition.index] = motion.position
             motion.held = None
-            if activation.step.kind == "pulse":
+            if motion.definition.is_spin:
+                # One that is jogged turns on when that is asked for anew.
+                run.jog_speed = 0.0
                 rest(host, motion)
             elif motion.mode == "effort":
-                motion.mode = "hold"
-                motion.occupy_what_is_known()
+                motion.end_push()
             else:
                 motion.pause()
         for output in activation.outputs:
@@ -53,7 +53,7 @@ def resume(run: Run) -> str | None:
     Asked anew: `must_stay`, gates that were true (not those of edges, which do not last), the interlocks, and
     whether every axis still is where it was held.
     """
-    reason = _changed(run)
+    reason = changed(run)
     if reason is not None:
         return reason
     host = run.host
@@ -80,7 +80,7 @@ def resume(run: Run) -> str | None:
     return None
 
 
-def _changed(run: Run) -> str | None:
+def changed(run: Run) -> str | None:
     """Why a held run must not go on, or None."""
     host = run.host
     for axis in sorted(run.used_axes):

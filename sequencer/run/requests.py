@@ -10,7 +10,7 @@ from profiles import ProfileError
 from sequencer.run.by_hand import jog_refused, jog_routine, zero_refused, zero_routine
 from sequencer.run.definition import RoutineDefinition
 from sequencer.run.evolution import begin
-from sequencer.run.pause import hold, resume
+from sequencer.run.pause import changed, hold, resume
 from sequencer.run.region import off_region, outside_region
 from sequencer.run.resting import rest
 from sequencer.run.routine_run import Run
@@ -134,9 +134,9 @@ def allowed(host: Host) -> tuple[Allowed, ...]:
             found.append(_answer(f"zero {name}", zero_refused(host, name)))
         found.append(_answer(f"jog {name}", jog_refused(host, name, None)))
     running = any(run.state == "running" for run in host.runs)
-    held = any(run.state == "held" for run in host.runs)
+    held = [changed(run) for run in host.runs if run.state == "held"]
     found.append(_answer("hold", None if running else "nothing is running"))
-    found.append(_answer("resume", None if held else "nothing is held"))
+    found.append(_answer("resume", "nothing is held" if not held else None if None in held else held[0]))
     off = any(motion.latched for motion in host.motions)
     found.append(_answer("reset", None if off or host.fault_cause is not None else "there is no fault to reset"))
     return tuple(found)
@@ -368,8 +368,9 @@ def _take_over(host: Host, run: Run) -> None:
         other.then, other.goes_after = None, False
         other.cancel(f"{run.name} takes its axes")
         for motion in taken:
+            if motion.definition.is_spin:
+                rest(host, motion)
+                continue
             motion.run = run
             run.used_axes.add(motion.definition.index)
             motion.brake()
-            if motion.mode == "effort":
-                rest(host, motion)

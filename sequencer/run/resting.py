@@ -14,8 +14,11 @@ def rest(host: Host, motion: Motion) -> None:
     """What an axis does when no step has it (R27, R43), without a jump."""
     if motion.latched or not host.enabled:
         return
-    cases = host.rest_tests[motion.definition.index]
-    case = next((case for case, test in cases if test is None or test() is True), None)
+    case: dict[str, Any] | None = None
+    for each, test in host.rest_tests[motion.definition.index]:
+        if test is None or test() is True:
+            case = each
+            break
     mode: Any = "off" if case is None else case["mode"]
     if case is not None and mode == "voltage":
         motion.mode, motion.volts, motion.velocity = "effort", case["voltage"], 0.0
@@ -34,6 +37,10 @@ def follow_measured(host: Host) -> None:
     for motion in host.occupants.values():
         mode = motion.mode
         trusted = host.snapshot.zeroed[motion.definition.index]
+        if motion.pushed is not None:
+            _forget_push(host, motion)
+        if mode == "effort":
+            motion.pushed_since, motion.push_speed = host.now, host.values[motion.definition.speed_name] or 0.0
         if mode != "track" and mode != "hold":
             measured = host.values[motion.definition.name]
             if measured is None:
@@ -47,6 +54,24 @@ def follow_measured(host: Host) -> None:
             motion.occupy_everything()
         elif motion.anywhere and motion.known:
             motion.occupy_what_is_known()
+
+
+def _forget_push(host: Host, motion: Motion) -> None:
+    """Once its latency is over, an axis that is where it was ordered to be, and no faster, has come out of its push.
+    What has gone elsewhere by then is a following error like any other, if somebody looks at those.
+    """
+    axis = motion.definition
+    measured, speed = host.values[axis.name], host.values[axis.speed_name]
+    if host.now <= motion.pushed_since + motion.latest:
+        return
+    pushed, motion.pushed = motion.pushed, None
+    near = measured is not None and abs(motion.error(measured)) <= axis.band
+    slow = speed is not None and abs(speed - motion.velocity) <= axis.speed_tolerance
+    missed = host.now >= motion.pushed_until and (axis.is_followed or motion.watched)
+    if not (near and slow) and not missed:
+        motion.pushed = pushed
+    elif motion.profile is None and not motion.anywhere:
+        motion.occupy_what_is_known()
 
 
 def _lose_place(host: Host, motion: Motion) -> None:

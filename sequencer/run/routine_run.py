@@ -153,7 +153,7 @@ class Run:
             for axis in sorted(self.used_axes):
                 motion = self.host.motions[axis]
                 if motion.run is self and motion.mode == "effort" and not motion.definition.is_spin:
-                    motion.mode = "hold"
+                    motion.end_push()
 
     def break_off(self, cause: str) -> None:
         """An error inside the runner: every step ends aborted, without a look at what it would take to do so well

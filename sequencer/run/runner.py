@@ -24,6 +24,12 @@ from sequencer.run.requests import Allowed, Request, allowed
 from sequencer.run.status import Status, status_of
 from sequencer.run.ways import WayTo, way_to
 
+SLOWEST = 0.001
+"""Least share of its limits that a routine may be asked to run at: four seconds become more than an hour."""
+
+NO_SPEED = 1e-6
+"""Share of an axis' speed limit under which a jog counts as let go."""
+
 UNCONFIRMED = "first runs are not slowed: the runner was given no confirmations"
 """What the status of a pack says that runs at full speed although nobody can have confirmed it."""
 
@@ -82,19 +88,19 @@ class Runner:
         Args:
             name: the routine.
             parameters: values for its parameters: numbers in SI, presets by name.
-            speed: share of the limits, in (0, 1] (R49).
+            speed: share of the limits, from a thousandth to 1 (R49).
             preempt: take axes that another run uses; it is cancelled. An axis that moves outside the start region of
                 this routine comes to rest first (R44).
             restart: if the routine is running, cancel it and start it anew from standstill (R37).
 
         Raises:
-            RequestRefused: an unknown routine or parameter, a value outside its range, a speed outside (0, 1].
+            RequestRefused: an unknown routine or parameter, a value outside its range, a speed outside its own.
         """
         definition = self._host.routines.get(name) if isinstance(name, str) else None
         if definition is None:
             raise RequestRefused(f"unknown routine '{name}'; {did_you_mean(str(name), self._host.routines)}")
-        if isinstance(speed, bool) or not isinstance(speed, int | float) or not 0.0 < speed <= 1.0:
-            raise RequestRefused(f"speed is {speed!r}; it must be a number above 0 and at most 1")
+        if isinstance(speed, bool) or not isinstance(speed, int | float) or not SLOWEST <= speed <= 1.0:
+            raise RequestRefused(f"speed is {speed!r}; it must be a share of the limits from {SLOWEST:g} to 1")
         for word, given in (("preempt", preempt), ("restart", restart)):
             if not isinstance(given, bool):
                 raise RequestRefused(f"{word} is {given!r}; it must be True or False")
@@ -146,7 +152,8 @@ class Runner:
                 f"jog {axis}: {found.show_speed(speed)} is outside {found.show_speed(slowest)} to "
                 f"{found.show_speed(fastest)}"
             )
-        self._put(("jog", axis, float(speed)))
+        # What a filter leaves of a stick that was let go is no wish to move.
+        self._put(("jog", axis, float(speed) if abs(speed) > NO_SPEED * fastest else 0.0))
 
     def zero(self, axis: str) -> None:
         """Find the zero of one axis, at its own speed and in the configuration that its `once` names (R42).
@@ -228,7 +235,15 @@ class Runner:
         self._put(("reset",))
 
     def note(self, name: str, value: SensorValue) -> None:
-        """Put a remark into the trace."""
+        """Put a remark into the trace.
+
+        Raises:
+            RequestRefused: a name that is no text, or a value that is neither true or false, a number, nor a text.
+        """
+        if not isinstance(name, str) or not isinstance(value, bool | int | float | str):
+            raise RequestRefused(
+                f"a note of {name!r:.40} is a {type(value).__name__}; it must be true, false, a number or a text"
+            )
         self._put(("note", name, value))
 
     def tick(self, readings: Readings) -> Orders:

@@ -47,6 +47,7 @@ class Snapshot:
         "_previous_tick_zeroed",
         "_sensors",
         "_taken_at",
+        "_terms",
         "assumed",
         "faults",
         "jumped",
@@ -119,6 +120,7 @@ class Snapshot:
             )
             for sensor in derived
         ]
+        self._terms: dict[str, Any] = {sensor["name"]: sensor["derived"]["term"] for sensor in derived}
         self._previous: list[float | None] = [None] * len(machine.axes)
         self._gone: list[tuple[float, int] | None] = [None] * len(machine.axes)
         self._taken_at = 0
@@ -129,7 +131,7 @@ class Snapshot:
         """
         values = self.values
         longest = self.machine.longest_gap
-        zeros, faults, previous = self.zeroed, self.faults, self._previous
+        zeros, told, faults, previous = self.zeroed, self._previous_tick_zeroed, self.faults, self._previous
         get = readings.axes.get
         now = readings.now_ns
         # After a late tick an axis catches up with a set-point that moved for all of the gap, once its latency is over.
@@ -147,6 +149,19 @@ class Snapshot:
             if plain and type(reading) is AxisReading:
                 position, speed, current, zeroed, age, fault = reading
                 index = axis.index
+                if axis.is_spin and (
+                    type(speed) is float
+                    and type(current) is float
+                    and (speed + current) * 0.0 == 0.0
+                    and zeroed is True
+                    and type(age) is int
+                    and 0 <= age <= longest
+                ):
+                    zeros[index] = told[index] = True
+                    faults[index] = fault
+                    values[names[1]] = speed
+                    values[names[2]] = current
+                    continue
                 before = previous[index]
                 reach = axis.fastest * elapsed + axis.band
                 # The sum of finite numbers times zero is zero, of anything else it is not a number.
@@ -157,13 +172,13 @@ class Snapshot:
                     and (position + speed + current) * 0.0 == 0.0
                     and zeroed is True
                     and type(age) is int
-                    and age <= longest
+                    and 0 <= age <= longest
                     and axis.lowest <= position <= axis.highest
                     and before is not None
                     and -reach <= position - before <= reach
                 ):
                     name, speed_name, current_name, ordered_name, error_name, ordered_wanted, error_wanted = names
-                    zeros[index] = True
+                    zeros[index] = told[index] = True
                     faults[index] = fault
                     previous[index] = values[name] = position
                     values[speed_name] = speed
@@ -183,6 +198,8 @@ class Snapshot:
         self._take_sensors(readings, tick)
         battery = readings.battery
         values["battery"] = None if battery is None else _finite(battery)
+        if self.assumed:  # before what is derived from it; and after, for what is itself derived
+            values.update(self.assumed)
         for name, watch, blind, axes in self._derived:
             since = max((motions[axis].taken_at for axis in axes), default=NEVER)
             if since + blind > readings.now_ns + (self.machine.period >> 2):
@@ -210,9 +227,9 @@ class Snapshot:
         name, speed_name, current_name, ordered_name, error_name, _, error_wanted = names
         before_told = self._previous_tick_zeroed[index]
         if isinstance(reading, AxisReading):
-            told = bool(reading.zeroed)
+            told = reading.zeroed is True
         else:
-            reading, told = _MISSING, before_told is not False  # what is not read says nothing new
+            reading, told = _MISSING, axis.is_spin or before_told is True  # what is not read says nothing new
         self._previous_tick_zeroed[index] = told
         if before_told is True and not told and self._own[index]:
             self.lose_zero(index, "its actuator says so")
@@ -221,7 +238,7 @@ class Snapshot:
             self._count_as_told(index, motion)
         self.zeroed[index] = (told or self._own[index]) and self.lost[index] is None
         self.faults[index] = reading.fault
-        fresh = type(reading.age) is int and reading.age <= self.machine.longest_gap
+        fresh = type(reading.age) is int and 0 <= reading.age <= self.machine.longest_gap
         values[current_name] = _finite(reading.current) if fresh else None
         speed = values[speed_name] = _finite(reading.speed) if fresh else None
         if axis.is_spin:
@@ -337,6 +354,7 @@ class Snapshot:
             self._last[sensor] = _UNSEEN
         else:
             self.values[sensor] = self.assumed[sensor] = value
+            self.unknown.pop(sensor, None)
 
     def _mark(
         self, name: str, known: float | None, given: Any, fresh: bool, tick: int, show: Callable[[float], str] = str
@@ -372,9 +390,11 @@ class Snapshot:
             last[name] = value if type(value) in _UNCHANGING else _UNSEEN
             if type(value) is Sensed:
                 value, age = value
-                if stale_after is not None and not (type(age) is int and age <= stale_after):
+                if stale_after is not None and not (type(age) is int and 0 <= age <= stale_after):
                     values[name] = None
-                    shown = f"{age * 1e-9:.3g} s old" if type(age) is int else f"of no known age, {age!r:.40}"
+                    shown = (
+                        f"{age * 1e-9:.3g} s old" if type(age) is int and age >= 0 else f"of no known age, {age!r:.40}"
+                    )
                     self._note(name, f"stale: {shown}", tick)
                     continue
             known: SensorValue | None
@@ -394,13 +414,22 @@ class Snapshot:
                 self._note(name, "not a number" if kind == "number" else f"not one of its values: {value!r:.40}", tick)
 
     def _note(self, name: str, reason: str, tick: int) -> None:
-        if name not in self.unknown:
+        if name not in self.unknown and name not in self.assumed:
             self.unknown[name] = (reason, tick)
 
     def reason(self, name: str) -> str:
         """Why a value is UNKNOWN, for messages."""
-        reason, tick = self.unknown.get(name, ("missing", 0))
-        return f"{name} is {reason} since tick {tick}"
+        if name in self.unknown:
+            reason, tick = self.unknown[name]
+            return f"{name} is {reason} since tick {tick}"
+        for derived, term in self._terms.items():
+            if derived == name:
+                return ", ".join(self.reason(other) for other in self.all_unknown(term)) or f"{name} is not known"
+        return f"{name} is not read"
+
+    def all_unknown(self, term: Any) -> list[str]:
+        """The names in a term whose values are UNKNOWN."""
+        return [name for name in names_of(term) if self.values.get(name, False) is None]
 
 
 def _finite(value: Any) -> float | None:

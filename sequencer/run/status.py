@@ -94,12 +94,16 @@ def status_of(host: Host) -> Status:
         stuck=tuple(name for name in host.axis_names if name in stuck),
         bypasses=(*host.bypasses, *host.assumed()),
         not_zeroed=tuple(
-            (name, host.snapshot.lost[index] or "its gauge says so")
+            (name, host.snapshot.lost[index] or _why_not_zeroed(host, name))
             for index, name in enumerate(host.axis_names)
             if not host.zeroed[index]
         ),
         no_way=host.no_way,
     )
+
+
+def _why_not_zeroed(host: Host, name: str) -> str:
+    return "its gauge says so" if host.values[name] is not None else host.unknown_reason(name)
 
 
 def _ended_last(host: Host) -> list[Run]:

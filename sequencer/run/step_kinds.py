@@ -171,9 +171,10 @@ def _flick(activation: Activation, run: Run) -> None:
 
 def phase(activation: Activation, run: Run) -> None:
     """Delay a flick that begins at rest by less than a tick, so that its pulse's instant falls on a tick (M3)."""
-    if not activation.step.data["phase"] or not activation.milestones or activation.milestones[0].fired:
+    released = [one for one in activation.milestones if run.definition.steps[one.step].kind == "pulse"]
+    if not activation.step.data["phase"] or not released or released[0].fired:
         return
-    instant = activation.milestones[0].instant
+    instant = released[0].instant
     if instant is not None and instant > 0:
         over = instant % run.host.definition.period
         activation.motions[0].next_clock = over - run.host.definition.period if over else 0
@@ -202,6 +203,7 @@ def _press(activation: Activation, run: Run) -> bool:
     motion.mode = "effort"
     motion.bound = bound
     motion.current, motion.speed_bound = (effort, fastest) if bound >= here else (-effort, slowest)
+    motion.pushed_since, motion.push_speed = run.host.now, 0.0
     motion.stop_kind = None
     motion.latched = motion.watched = False
     motion.occupy_what_is_known()
@@ -243,7 +245,8 @@ def jog(activation: Activation, run: Run) -> bool:
     axis = motion.definition
     speed = run.jog_speed
     if axis.is_spin:
-        motion.mode, motion.volts, motion.velocity = "track", 0.0, speed
+        _may_move(motion, run)
+        motion.turn("track", velocity=speed)
         return True
     _ready_to_move(motion, run, zeroed=False)
     if run.host.zeroed[axis.index]:
@@ -272,29 +275,34 @@ def _creep(activation: Activation, run: Run, speed: float, goal: float | None) -
 
 def _pulse(activation: Activation, run: Run) -> None:
     host = run.host
+    for motion in activation.motions:
+        _may_move(motion, run)
     for drive in activation.step.data["drives"]:
         if drive[0] == "output":
             value = drive[3]
             host.outputs[drive[1]] = run.scope.number(value) if isinstance(value, list | tuple) else value
             continue
         motion = host.motions[drive[1]]
-        if not host.enabled:
-            raise StartFailed(f"{motion.definition.name} is not enabled", machine=True)
         strength = run.scope.number(drive[3])
         if drive[2] == "voltage":
-            motion.mode, motion.volts, motion.velocity = "effort", strength, 0.0
+            motion.turn("effort", volts=strength)
         else:
-            motion.mode, motion.volts, motion.velocity = "track", 0.0, strength
+            motion.turn("track", velocity=strength)
 
 
 def _ready_to_move(motion: Motion, run: Run, zeroed: bool = True) -> None:
     name = motion.definition.name
-    if not run.host.enabled:
-        raise StartFailed(f"{name} is not enabled", machine=True)
+    _may_move(motion, run)
     if run.host.values.get(name) is None:
         raise StartFailed(f"the position of {name} is unknown ({run.host.unknown_reason(name)})", machine=True)
     if zeroed and not run.host.zeroed[motion.definition.index]:
         raise StartFailed(f"{name} is not zeroed", machine=True)
+
+
+def _may_move(motion: Motion, run: Run) -> None:
+    name = motion.definition.name
+    if not run.host.enabled:
+        raise StartFailed(f"{name} is not enabled", machine=True)
     forbidden = run.host.forbidden(motion.definition.index)
     if forbidden is not None:
         raise StartFailed(f"{name} may not move: {forbidden}", machine=True)

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from profiles import ProfileError, State, s_curve, trapezoid
 from sequencer.pack.blocked import blocked_tables
-from sequencer.run.blocked import Blocked
+from sequencer.run.blocked import Blocked, Running
 from sequencer.run.definition import ROUNDING, MachineDefinition
 from sequencer.run.free_cell import FreeCell
 from sequencer.run.motion import Motion
@@ -79,7 +79,19 @@ class Box:
 class Supervisor:
     """Commits, shortens or holds the candidates of one tick."""
 
-    __slots__ = ("asked", "boxes", "by_name", "cell", "highs", "lows", "motions", "of_axis", "report", "tables")
+    __slots__ = (
+        "asked",
+        "boxes",
+        "by_name",
+        "cell",
+        "highs",
+        "lows",
+        "motions",
+        "of_axis",
+        "report",
+        "running",
+        "tables",
+    )
 
     def __init__(self, machine: MachineDefinition, motions: list[Motion], scope: Scope, report: Report) -> None:
         self.motions = motions
@@ -97,6 +109,7 @@ class Supervisor:
             when = None if data["when"] is None else build(data["when"], scope)
             self.add(Box(data["name"], edges, when))
         self.tables: list[Blocked] = []
+        self.running: Running = []
         for guarded in blocked_tables(machine.data):
             when = None if guarded.when is None else build(guarded.when, scope)
             table = Blocked(guarded, when, motions)
@@ -116,8 +129,10 @@ class Supervisor:
     def go_by(self, runs: Iterable[Run]) -> None:
         """Let the routines that run go where their checks have proved them clear of bodies, or let them touch now."""
         running = [(run.definition, run.touching()) for run in runs]
-        for table in self.tables:
-            table.go_by(running)
+        if running != self.running:
+            self.running = running
+            for table in self.tables:
+                table.go_by(running)
 
     def commit(self, now: int, gap: int) -> None:
         """Take every axis' candidate where the boxes allow it; hold the others."""

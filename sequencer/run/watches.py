@@ -101,7 +101,7 @@ def _watch_interlocks(host: Host) -> None:
             continue
         for run in host.runs:
             owned = [host.motions[axis] for axis in data["axes"] if host.motions[axis].run is run]
-            if any(motion.profile is not None or motion.mode == "effort" for motion in owned):
+            if any(motion.driven for motion in owned):
                 kind = data["stop"]
                 stop = None if kind is None else dict.fromkeys(data["axes"], kind)
                 words = host.words(data["term"], run.scope)

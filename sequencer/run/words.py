@@ -85,4 +85,4 @@ class Words:
 
 def unknown_words(term: Any, snapshot: Snapshot) -> str:
     """Which of a term's names are UNKNOWN, why and since which tick; "" where none is."""
-    return ", ".join(snapshot.reason(name) for name in names_of(term) if name in snapshot.unknown)
+    return ", ".join(map(snapshot.reason, snapshot.all_unknown(term)))

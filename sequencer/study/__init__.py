@@ -1,6 +1,7 @@
 """Studies: many rehearsals of one routine, told together.
 
-A drill tries every single fault at every instant of interest. The names are loaded when first used.
+A drill tries every single fault at every instant of interest, a spread many machines as they may really be. The names
+are loaded when first used.
 """
 
 from __future__ import annotations
@@ -12,16 +13,33 @@ if TYPE_CHECKING:
     from sequencer.study.drill_report import DrillReport, DrillRow
     from sequencer.study.drilling import Drill, drill
     from sequencer.study.single_fault import SingleFault, single_faults
+    from sequencer.study.spread_report import SpreadReport, SpreadRow
+    from sequencer.study.spreading import Spread, spread
 
-__all__ = ["Drill", "DrillReport", "DrillRow", "SingleFault", "drill", "single_faults"]
+__all__ = [
+    "Drill",
+    "DrillReport",
+    "DrillRow",
+    "SingleFault",
+    "Spread",
+    "SpreadReport",
+    "SpreadRow",
+    "drill",
+    "single_faults",
+    "spread",
+]
 
 _HOMES = {
     "Drill": "drilling",
     "DrillReport": "drill_report",
     "DrillRow": "drill_report",
     "SingleFault": "single_fault",
+    "Spread": "spreading",
+    "SpreadReport": "spread_report",
+    "SpreadRow": "spread_report",
     "drill": "drilling",
     "single_faults": "single_fault",
+    "spread": "spreading",
 }
 
 

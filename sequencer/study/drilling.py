@@ -16,6 +16,7 @@ from sequencer.run.definition import texts_in
 from sequencer.study.drill_report import DrillReport, DrillRow
 from sequencer.study.instants import Instant, instants_of
 from sequencer.study.single_fault import SingleFault, single_faults
+from sequencer.study.tasks import in_order
 from sequencer.study.trial import Scene, attempt, news_in
 
 CHUNK = 8
@@ -139,22 +140,14 @@ class Drill:
         Args:
             executor: runs the rehearsals; None: here, one after the other.
         """
-        if executor is None:
-            for part in self._parts:
-                for one in part.tries:
-                    yield from attempt(part.scene, [one])
-            return
-        waiting = [
-            executor.submit(attempt, part.scene, part.tries[begin : begin + CHUNK])
+        at_once = 1 if executor is None else CHUNK
+        tasks = [
+            (part.scene, part.tries[begin : begin + at_once])
             for part in self._parts
-            for begin in range(0, len(part.tries), CHUNK)
+            for begin in range(0, len(part.tries), at_once)
         ]
-        try:
-            for future in waiting:
-                yield from future.result()
-        finally:
-            for future in waiting:
-                future.cancel()
+        for rows in in_order(executor, attempt, tasks):
+            yield from rows
 
     def report(self, rows: Iterable[DrillRow]) -> DrillReport:
         """These rows as a report; fewer than `count` make one that is not complete."""

@@ -16,10 +16,12 @@ if TYPE_CHECKING:
     )
     from sequencer.testing.contract import ActuatorBench, actuator_contract
     from sequencer.testing.rehearsed import Rehearsed
+    from sequencer.testing.spins import SpinBench, spin_contract
 
 __all__ = [
     "ActuatorBench",
     "Rehearsed",
+    "SpinBench",
     "actuator_contract",
     "assert_always",
     "assert_clearance",
@@ -27,11 +29,13 @@ __all__ = [
     "assert_never",
     "assert_order",
     "assert_reaches",
+    "spin_contract",
 ]
 
 _HOMES = {
     "ActuatorBench": "contract",
     "Rehearsed": "rehearsed",
+    "SpinBench": "spins",
     "actuator_contract": "contract",
     "assert_always": "assertions",
     "assert_clearance": "assertions",
@@ -39,6 +43,7 @@ _HOMES = {
     "assert_never": "assertions",
     "assert_order": "assertions",
     "assert_reaches": "assertions",
+    "spin_contract": "spins",
 }
 
 

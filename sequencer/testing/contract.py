@@ -18,6 +18,9 @@ from sequencer.ports.readings import SensorValue
 SAMPLE = 0.005
 """Between two looks at an axis that brakes [s]."""
 
+SILENCE = 2.0
+"""How long an axis without orders is looked at [s]."""
+
 SLOW = 0.3
 """Share of the speed with which a push is bounded, so that its current would take it well beyond."""
 
@@ -83,6 +86,7 @@ def actuator_contract(
     for claim in (
         contract.it_follows_its_orders_in_the_sense_of_its_readings,
         contract.it_drops_its_drive_when_orders_stop,
+        contract.it_drops_its_drive_when_orders_stop_in_motion,
         contract.it_drops_a_hold_when_orders_stop,
         contract.it_drops_a_push_when_orders_stop,
         contract.it_drives_again_when_orders_come_again,
@@ -95,6 +99,7 @@ def actuator_contract(
         contract.it_refuses_orders_that_are_no_numbers,
         contract.it_refuses_unknown_axes,
         contract.it_takes_nothing_of_orders_that_it_refuses,
+        contract.it_drops_its_drive_though_orders_come_that_it_refuses,
         contract.it_does_between_orders_what_it_declares,
         contract.it_keeps_its_orders_when_the_caller_changes_them,
         contract.it_does_not_block,
@@ -148,6 +153,13 @@ class _Contract:
     def it_drops_its_drive_when_orders_stop(self, bench: ActuatorBench) -> str | None:
         begin = bench.position(self.axis)
         self.order(bench, AxisOrder("track", begin + self.step, 0.0))
+        return self.stops(bench)
+
+    def it_drops_its_drive_when_orders_stop_in_motion(self, bench: ActuatorBench) -> str | None:
+        """A watchdog that is fed by motion, or by a speed that is carried on, would miss it."""
+        begin = bench.position(self.axis)
+        for number in range(1, self.ticks(0.5 * self.step / self.speed) + 1):
+            self.order(bench, AxisOrder("track", begin + self.speed * self.period * number, self.speed))
         return self.stops(bench)
 
     def it_drops_a_hold_when_orders_stop(self, bench: ActuatorBench) -> str | None:
@@ -274,16 +286,40 @@ class _Contract:
     def it_takes_nothing_of_orders_that_it_refuses(self, bench: ActuatorBench) -> str | None:
         begin = bench.position(self.axis)
         good = {self.axis: AxisOrder("hold", begin + self.step)}
+        switched = {name: other for name, (_, other) in self.outputs.items()}
         for axes in ({**good, f"not {self.axis}": AxisOrder("off")}, {f"not {self.axis}": AxisOrder("off"), **good}):
             for _ in range(self.ticks(self.settle)):
                 self.now += round(self.period * 1e9)
-                if not self.refuses(bench, Orders(self.now, axes, {})):
+                if not self.refuses(bench, Orders(self.now, axes, switched)):
                     return "it took orders of which a part is for an axis that is not there"
                 bench.wait(self.period)
+                for name, (rest, _) in self.outputs.items():
+                    if (found := bench.output(name)) != rest:
+                        return f"{name} is {found!r} by orders that it refused; at rest it is {rest!r}"
             moved = bench.position(self.axis) - begin
             # Without any good orders it may sink, but not go where the refused ones say.
             if moved > 0.3 * self.step:
                 return f"it moved {moved:+.4g} by orders that it refused"
+        return None
+
+    def it_drops_its_drive_though_orders_come_that_it_refuses(self, bench: ActuatorBench) -> str | None:
+        """What is refused is no order: neither does it keep the drive on, nor an output."""
+        begin = bench.position(self.axis)
+        switched = {name: other for name, (_, other) in self.outputs.items()}
+        strange = {self.axis: AxisOrder("hold", begin + self.step), f"not {self.axis}": AxisOrder("off")}
+        self.now += round(self.period * 1e9)
+        bench.write(Orders(self.now, {self.axis: AxisOrder("hold", begin + self.step)}, switched))
+        for _ in range(self.ticks(self.gap + self.latency) + 2):
+            bench.wait(self.period)
+            self.now += round(self.period * 1e9)
+            if not self.refuses(bench, Orders(self.now, strange, switched)):
+                return "it took orders of which a part is for an axis that is not there"
+        left = bench.drive(self.axis)
+        if left != 0.0:
+            return f"{self.gap:g} s after the last order that it took it is still driven with {left:.4g}"
+        for name, (rest, _) in self.outputs.items():
+            if (found := bench.output(name)) != rest:
+                return f"{self.gap:g} s after the last order that it took {name} is {found!r}; at rest it is {rest!r}"
         return None
 
     def it_does_between_orders_what_it_declares(self, bench: ActuatorBench) -> str | None:
@@ -346,10 +382,17 @@ class _Contract:
         self.order(bench, AxisOrder(rest, end), times=self.ticks(self.settle + self.latency))
 
     def stops(self, bench: ActuatorBench) -> str | None:
-        """Nothing is ordered any more; after the longest gap nothing may be driven any more."""
+        """Nothing is ordered any more; after the longest gap nothing may be driven any more, nor again later."""
         bench.wait(self.gap + self.latency + self.period)
-        left = bench.drive(self.axis)
-        return None if left == 0.0 else f"{self.gap:g} s after the last order it is still driven with {left:.4g}"
+        silent = self.gap
+        for _ in range(self.ticks(SILENCE)):
+            left = bench.drive(self.axis)
+            if left != 0.0:
+                still = "still" if silent == self.gap else "again"
+                return f"{silent:.3g} s after the last order it is {still} driven with {left:.4g}"
+            bench.wait(self.period)
+            silent += self.period
+        return None
 
     def refuses(self, bench: ActuatorBench, orders: Any) -> bool:
         try:

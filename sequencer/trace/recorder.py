@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from sequencer.ports.readings import Readings
 
 _NOTHING: tuple[Any, ...] = ()
+_PLAIN = frozenset((bool, int, float, str, type(None)))
 _DEFAULT: tuple[Any, ...] = tuple(Measured())
 """An axis reading of which nothing is known."""
 
@@ -108,6 +109,24 @@ class Recorder:
         return tuple(_row(item, self._shift) for item in kept)
 
 
+def portable(kept: tuple[Any, ...]) -> tuple[Any, ...]:
+    """One tick of `raw` for another process, which may not know the classes of what was read or asked."""
+    number, now_ns, enabled, measured, ordered, sensors, outputs, battery, requests, events, parts = kept
+    if not (_PLAIN.issuperset(map(type, sensors)) and type(battery) in _PLAIN):
+        sensors, battery = tuple(None if one is None else _sensed(one) for one in sensors), _number(battery)
+    if not all(reading is None or _PLAIN.issuperset(map(type, reading)) for reading in measured):
+        measured = tuple(None if reading is None else tuple(_measured(reading)) for reading in measured)
+    if requests:
+        requests = _plain(requests)
+    if events:
+        events = tuple(
+            event._replace(values=tuple((name, _plain(value)) for name, value in event.values)) for event in events
+        )
+    if parts:
+        parts = tuple((str(axis), _plain(read)) for axis, read in parts)
+    return number, now_ns, enabled is True, measured, ordered, sensors, outputs, battery, requests, events, parts
+
+
 def _row(kept: tuple[Any, ...], shift: int) -> Row:
     number, now_ns, enabled, measured, ordered, sensors, outputs, battery, requests, events, parts = kept
     return Row(
@@ -178,7 +197,7 @@ def _plain(value: Any) -> Any:
     if isinstance(value, float):
         return float(value)
     if isinstance(value, str):
-        return str(value)
+        return str.__str__(value)  # a class of the user's may call itself something else
     if isinstance(value, int):
         return int(value)
     if isinstance(value, Mapping):

@@ -16,10 +16,11 @@ import sys
 import time
 from collections import deque
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
-from sequencer.trace.recorder import Recorder
+from sequencer.trace.recorder import Recorder, portable
 
 if TYPE_CHECKING:
     from sequencer.ports.orders import Orders
@@ -84,8 +85,11 @@ class ChildSink:
             # After `close` the pipe's number may belong to another file.
             if self._closed is not None or len(self._waiting) >= MOST_WAITING:
                 self.dropped += 1
-            else:
-                self._waiting.append(memoryview(_frame(kept)))
+                continue
+            try:
+                self._waiting.append(memoryview(_frame(portable(kept))))
+            except Exception:  # what is read may be of any class, and one that cannot even be told costs its row
+                self.dropped += 1
         self._push()
 
     def close(self, patience: float = 10.0) -> dict[str, int]:
@@ -266,7 +270,8 @@ def main() -> None:
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         signal.signal(number, signal.SIG_IGN)
     file = _write_rows(sys.stdin.buffer, sys.argv[1])
-    sys.stdout.write(json.dumps({"written": file.written, "lost": file.lost}))
+    with suppress(BrokenPipeError):  # whoever asked did not wait for the answer
+        os.write(sys.stdout.fileno(), json.dumps({"written": file.written, "lost": file.lost}).encode())
 
 
 if __name__ == "__main__":

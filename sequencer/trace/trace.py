@@ -113,7 +113,7 @@ class Trace:
     """A header and one row a tick, oldest first."""
 
     header: Header
-    rows: tuple[Row, ...] = field(default=())
+    rows: Sequence[Row] = field(default=())
 
     @property
     def duration(self) -> float:
@@ -130,7 +130,7 @@ class Trace:
         def time(row: Row) -> float:
             return self.seconds(row.now_ns)
 
-        return self.rows[bisect_left(self.rows, start, key=time) : bisect_right(self.rows, end, key=time)]
+        return tuple(self.rows[bisect_left(self.rows, start, key=time) : bisect_right(self.rows, end, key=time)])
 
     def events(self, kind: str | None = None) -> Iterator[TraceEvent]:
         """Every event in order, or those of one kind."""

@@ -9,22 +9,26 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING
 
+from sequencer.rates import Rate, wilson
 from sequencer.tune.compare import Change, Comparison, StepChanges, compare
 from sequencer.tune.health import AxisHealth, Health, Measure, health
-from sequencer.tune.rates import Rate, wilson
 from sequencer.tune.retrace import Difference, Retrace, retrace
 from sequencer.tune.why import Account, Near, why
 
 if TYPE_CHECKING:
+    from sequencer.tune.delay import Delay, fit_delay
+    from sequencer.tune.fit import AxisFit, fit_axis
     from sequencer.tune.success import Attempt, Success
     from sequencer.tune.timing import Timing, timing_of
 
 __all__ = [
     "Account",
     "Attempt",
+    "AxisFit",
     "AxisHealth",
     "Change",
     "Comparison",
+    "Delay",
     "Difference",
     "Health",
     "Measure",
@@ -35,6 +39,8 @@ __all__ = [
     "Success",
     "Timing",
     "compare",
+    "fit_axis",
+    "fit_delay",
     "health",
     "retrace",
     "timing_of",
@@ -42,7 +48,16 @@ __all__ = [
     "wilson",
 ]
 
-_HOMES = {"Attempt": "success", "Success": "success", "Timing": "timing", "timing_of": "timing"}
+_HOMES = {
+    "Attempt": "success",
+    "AxisFit": "fit",
+    "Delay": "delay",
+    "Success": "success",
+    "Timing": "timing",
+    "fit_axis": "fit",
+    "fit_delay": "delay",
+    "timing_of": "timing",
+}
 
 
 def __getattr__(name: str) -> object:

@@ -12,13 +12,14 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from sequencer.errors import RequestRefused, did_you_mean
+from sequencer.errors import RequestRefused, counted
 from sequencer.pack import CheckedRoutine
 from sequencer.ports.orders import AxisOrder, Orders
 from sequencer.ports.readings import AxisReading, Parts, Readings, Sensed
 from sequencer.run import Runner
 from sequencer.trace.rows import Ordered, Row, TraceEvent
 from sequencer.trace.trace import Header, Trace, TraceError
+from sequencer.tune.origin import machine_note, routine_notes
 
 SAME = 1e-9
 """Orders that differ by no more [SI] are the same."""
@@ -100,7 +101,7 @@ class Retrace:
     def __str__(self) -> str:
         if self.identical:
             return "\n".join(
-                [*self.notes, f"identical: {self.ticks} ticks, every order and every decision as recorded"]
+                [*self.notes, f"identical: {counted(self.ticks, 'tick')}, every order and every decision as recorded"]
             )
         lines = list(self.notes)
         sure = self.certain
@@ -269,21 +270,16 @@ def _notes(recorded: Header, now: Header) -> list[str]:
             f"the trace is of '{recorded.machine}' with {', '.join(sorted(known))}; "
             f"'{now.machine}' has none of these axes, but {', '.join(sorted(mine))}"
         )
-    if recorded.machine_hash != now.machine_hash:
-        which = "the machine has changed since" if recorded.machine == now.machine else "another machine was recorded"
-        notes.append(f"{which}: {recorded.machine} ({recorded.machine_hash[:12]}), now {now.machine_hash[:12]}")
+    machine = machine_note(recorded, now.machine, now.machine_hash)
+    if machine is not None:
+        notes.append(machine)
     for name in sorted(mine - known):
         notes.append(f"axis {name} was not recorded; its readings count as missing")
     sensors = {name for name, _ in recorded.sensors}
     for name, _ in now.sensors:
         if name not in sensors:
             notes.append(f"sensor {name} was not recorded; its readings count as missing")
-    given = dict(now.routines)
-    for name, digest in recorded.routines:
-        if name not in given:
-            notes.append(f"routine {name} was recorded and is not given; {did_you_mean(name, given)}")
-        elif given[name] != digest:
-            notes.append(f"routine {name} has changed: {digest[:12]} was recorded, now {given[name][:12]}")
+    notes += routine_notes(recorded, dict(now.routines))
     return notes
 
 

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sequencer.errors import ModelError
-from sequencer.tune.rates import Rate, wilson
+from sequencer.rates import Rate, wilson
 
 Array = NDArray[np.float64]
 
@@ -87,7 +87,7 @@ class Success:
         self._widths = np.geomspace(NARROWEST * span, span, WIDTHS)
         self._blurs = np.geomspace(SHARPEST * span, 0.5 * span, BLURS)
         self._tops = np.linspace(LEAST_TOP, 1.0, TOPS)
-        logarithm = np.zeros((CENTRES, WIDTHS, BLURS, TOPS))
+        logarithm = np.log(_believed())
         counts: dict[float, list[int]] = {}
         for timing, made in self.attempts:
             counts.setdefault(timing, [0, 0])[made] += 1
@@ -197,6 +197,18 @@ class Success:
         flat = np.searchsorted(np.cumsum(self._weight.ravel()), generator.random(number), side="right")
         flat = np.minimum(flat, self._weight.size - 1)
         return np.stack(np.unravel_index(flat, self._weight.shape), axis=1)
+
+
+@cache
+def _believed() -> Array:
+    """What is believed before any attempt, over the grid: each of its outermost values stands for half as much of the
+    range as one within (trapezoidal rule)."""
+    believed = np.ones((CENTRES, WIDTHS, BLURS, TOPS))
+    for place in range(4):
+        along = np.moveaxis(believed, place, 0)
+        along[0] *= 0.5
+        along[-1] *= 0.5
+    return believed
 
 
 def _inside(centre: Array, width: Array, blur: Array, timing: float) -> Array:

@@ -89,3 +89,41 @@ def test_rows_take_a_small_multiple_of_their_file(log: Path) -> None:
     tracemalloc.stop()
     print(f"{log.stat().st_size / 1e6:.1f} MB, {len(trace.rows)} rows: at most {most / 1e6:.0f} MB")
     assert most < MEMORY * log.stat().st_size
+
+
+FOREIGN = 20.0
+"""A log of another program with few columns may be read in so many bare passes."""
+FOREIGN_MEMORY = 8.0
+"""And take so many times the size of its file [1]: 40 MB stay below 500 MB with what the program itself needs."""
+
+
+def test_a_narrow_log_of_another_program_is_read_in_little_memory(tmp_path: Path) -> None:
+    """600,000 lines of three numbers, 15 MB."""
+    from math import sin
+
+    from sequencer.logs import load_mapping, read_log
+
+    path = tmp_path / "narrow.csv"
+    with path.open("w") as file:
+        file.write("t,height,volts\n")
+        for number in range(600_000):
+            height = 500.0 + 300.0 * sin(0.02 * number)
+            file.write(f"{0.02 * number:.3f},{height:.3f},{sin(0.013 * number):.4f}\n")
+    (tmp_path / "map.yaml").write_text(
+        "log: bench\ntime: {column: t, unit: s}\ncolumns:\n"
+        "  lift.measured: {column: height, unit: mm}\n  lift.volts: {column: volts, unit: V}\n"
+    )
+    passes = min(bare(path) for _ in range(3))
+    mapping = load_mapping(tmp_path / "map.yaml")
+    began = process_time()
+    read_log(path, mapping)
+    taken = process_time() - began
+    tracemalloc.start()
+    log = read_log(path, mapping)
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    size = path.stat().st_size
+    print(f"{size / 1e6:.1f} MB: bare {passes:.3f} s, read {taken:.3f} s, at most {most / 1e6:.0f} MB")
+    assert len(log.trace.rows) == 600_000
+    assert taken < FOREIGN * passes
+    assert most < FOREIGN_MEMORY * size

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from random_world import VOCABULARY, machine_with
+from random_world import OUTPUTS, VOCABULARY, machine_with
 
 from sequencer.check import Examination, examine
 from sequencer.machine.condition import Condition, parse_condition
@@ -23,7 +23,7 @@ SOON = Timeout("fixed", 5_000_000_000)
 def crossing(box: tuple[tuple[float, float], tuple[float, float]] = IN_THE_WAY) -> Machine:
     """The machine, with a preset on either side of the box's height."""
     presets = {name: Preset(name, {"along": 0.0, "across": across}) for name, across in (("low", 0.0), ("high", 1.0))}
-    return replace(machine_with(box), presets=presets, outputs={"lamp": Output("lamp", "switch", False)})
+    return replace(machine_with(box), presets=presets, outputs={**OUTPUTS, "lamp": Output("lamp", "switch", False)})
 
 
 def to(name: str, axis: str, place: float, **fields: Any) -> Step:

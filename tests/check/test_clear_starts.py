@@ -8,7 +8,8 @@ from random import Random
 
 import pytest
 from crossing import condition, to
-from random_world import BAND, World, axes_with
+from played_world import Touch, World
+from random_world import BAND, axes_with
 from test_clearance_law import square
 
 from sequencer.check import Examination, examine
@@ -94,7 +95,7 @@ def test_what_is_clear_from_anywhere_keeps_clear_from_every_start() -> None:
         box = random.choice(checked.routine["starts"])
         place = {("along", "across")[int(axis)]: random.uniform(low, high) for axis, low, high in box}
 
-        def too_near(place: dict[str, float], random: Random = random) -> bool:
+        def too_near(place: dict[str, float], touching: Touch, random: Random = random) -> bool:
             off = {axis: position + random.choice([-BAND, 0.0, BAND]) for axis, position in place.items()}
             values = bodies.tree.values(off)
             return any(pair.distance(values) <= pair.margin for pair in bodies.pairs)

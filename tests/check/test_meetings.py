@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from crossing import condition, crossing, to
+from crossing import condition, crossing, to, verdict
 from random_world import BEAM
 
 from sequencer.check.gating import Gating
@@ -52,6 +52,19 @@ def test_side_by_side_each_moves_beside_the_other_and_beside_where_it_rests() ->
     steps = to("a", "along", 0.5), to("b", "across", 0.5, start=With("a"))
     # when `b` moves, `a` has begun; when `a` moves, `b` counts as one that may not have yet
     assert listed(*steps) == {"a>along b>across", "a.along b>across", "a>along b.across", "a>along .across"}
+
+
+def test_what_one_branch_of_a_join_waits_for_may_go_on_beside_what_follows_the_join() -> None:
+    """R12: `short` may come first while `go`, which `long` waits for and `short` does not, is still on its way."""
+    steps = (
+        to("go", "along", 1.0),
+        Step("short", Wait(BEAM), With("go")),
+        Step("long", Wait(BEAM), After(("go",))),
+        to("down", "across", 0.0, start=After(("short", "long"), any=True)),
+    )
+    assert "go>along down>across" in listed(*steps, start="high")
+    assert verdict(*steps, start="high") == "conflict"
+    assert verdict(*steps[:3], to("down", "across", 0.0, start=After(("long",))), start="high") == "clear"
 
 
 def test_a_gate_lets_an_axis_rest_where_it_was_while_the_other_moves() -> None:

@@ -6,40 +6,50 @@ from __future__ import annotations
 from random import Random
 
 import pytest
+from clear_routines import lawful_steps
 from crossing import crossing
-from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
-from random_world import AXES, World, routine_of, step_lists
+from played_world import Touch, World
+from random_world import Source, routine_of, with_a_third
 
-from sequencer.check import examine
 from sequencer.check.gating import Gating
 from sequencer.check.order import Order
 from sequencer.check.phases import phases_of
 from sequencer.check.scenarios import scenarios_of
 from sequencer.check.spans import ROUNDING, Span
-from sequencer.check.together import EVERYWHERE, Together
+from sequencer.check.together import EVERYWHERE, Part, Together
+from sequencer.machine.machine import Machine
 from sequencer.plan.resolve import FlatRoutine, flatten
-from sequencer.routine.steps import Step
 
 Who = tuple[int | None, ...]
 """The step, by index, that moves each axis; None where it rests."""
 
 LARGE = ((0.9, 1.0), (0.9, 1.0))
-SEEN = [HealthCheck.filter_too_much, HealthCheck.too_slow]
+
+
+def machine_of(axes: int) -> Machine:
+    return crossing(LARGE) if axes == 2 else with_a_third(crossing(LARGE))
+
+
+def products(flat: FlatRoutine) -> list[tuple[tuple[Part, ...], tuple[Span, ...], Order]]:
+    """Of all axes, in their order."""
+    found = []
+    order = Order(flat)
+    for scenario in scenarios_of(flat):
+        phases = phases_of(order, scenario)
+        axes = dict.fromkeys(flat.machine.axes, EVERYWHERE)
+        for parts, spans in Together(phases, Gating(phases, {}), axes).meetings():
+            places = {part.axis: (part, span) for part, span in zip(parts, spans, strict=True)}
+            found.append((tuple(places[axis][0] for axis in axes), tuple(places[axis][1] for axis in axes), order))
+    return found
 
 
 def meetings_of(flat: FlatRoutine) -> dict[Who, list[tuple[Span, ...]]]:
     found: dict[Who, list[tuple[Span, ...]]] = {}
-    order = Order(flat)
-    for scenario in scenarios_of(flat):
-        phases = phases_of(order, scenario)
-        for parts, spans in Together(phases, Gating(phases, {}), dict.fromkeys(AXES, EVERYWHERE)).meetings():
-            places = {part.axis: (part, span) for part, span in zip(parts, spans, strict=True)}
-            who = tuple(
-                order.occurrences[part.number].node.index if part.moving else None
-                for part, _ in (places[axis] for axis in AXES)
-            )
-            found.setdefault(who, []).append(tuple(places[axis][1] for axis in AXES))
+    for parts, spans, order in products(flat):
+        who = tuple(order.occurrences[part.number].node.index if part.moving else None for part in parts)
+        found.setdefault(who, []).append(spans)
     return found
 
 
@@ -49,21 +59,32 @@ def has_its_axes(world: World, index: int) -> bool:
     return index in world.started and index not in world.over and (world.started[index] or tried)
 
 
-def played(flat: FlatRoutine, meetings: dict[Who, list[tuple[Span, ...]]], random: Random, start: float) -> str:
-    place = {"along": random.uniform(-0.005, 0.005), "across": start + random.uniform(-0.005, 0.005)}
-    world = World(flat, lambda place: False, random, place)
+def movers(world: World) -> Who:
+    owners = [world.owner.get(axis) for axis in world.flat.machine.axes]
+    return tuple(index if index is not None and has_its_axes(world, index) else None for index in owners)
 
-    def is_unforeseen(place: dict[str, float]) -> bool:
-        owners = [world.owner.get(axis) for axis in AXES]
-        moving = [index is not None and has_its_axes(world, index) for index in owners]
-        who = tuple(index if moves else None for index, moves in zip(owners, moving, strict=True))
-        if not any(moving):
+
+def moments(flat: FlatRoutine, meetings: dict[Who, list[tuple[Span, ...]]], random: Random, start: str) -> str:
+    known = flat.machine.presets[start].positions
+    world = World(
+        flat,
+        lambda place, touching: False,
+        random,
+        {axis: position + random.uniform(-0.005, 0.005) for axis, position in known.items()},
+    )
+
+    def is_unforeseen(place: dict[str, float], touching: Touch) -> bool:
+        who = movers(world)
+        if not any(index is not None for index in who):
             return False  # a machine that only rests was moving there before
         # A step that has started and is slow to move counts as moving its axes.
         return not any(
-            all(low - ROUNDING <= place[axis] <= high + ROUNDING for axis, (low, high) in zip(AXES, spans, strict=True))
-            for movers, found in meetings.items()
-            if all(here is None or here == mover for here, mover in zip(who, movers, strict=True))
+            all(
+                low - ROUNDING <= position <= high + ROUNDING
+                for position, (low, high) in zip(place.values(), spans, strict=True)
+            )
+            for foreseen, found in meetings.items()
+            if all(here is None or here == mover for here, mover in zip(who, foreseen, strict=True))
             for spans in found
         )
 
@@ -71,26 +92,29 @@ def played(flat: FlatRoutine, meetings: dict[Who, list[tuple[Span, ...]]], rando
     return world.play()
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=SEEN)
-@given(step_lists(), st.sampled_from(["low", "high"]), st.integers(0, 2**32))
-def test_every_moment_of_a_routine_is_one_that_the_check_looks_at(
-    steps: tuple[Step, ...], start: str, seed: int
-) -> None:
-    is_foreseen(steps, start, seed)
+STARTS = st.sampled_from(["low", "high"])
+SEEDS = st.integers(0, 2**32)
+
+
+@pytest.mark.parametrize("axes", [2, 3])
+@settings(max_examples=30, deadline=None)
+@given(start=STARTS, seed=SEEDS)
+def test_every_moment_of_a_routine_is_one_that_the_check_looks_at(axes: int, start: str, seed: int) -> None:
+    is_foreseen(axes, start, seed)
 
 
 @pytest.mark.slow
-@settings(max_examples=1500, deadline=None, suppress_health_check=SEEN)
-@given(step_lists(), st.sampled_from(["low", "high"]), st.integers(0, 2**32))
-def test_every_moment_of_a_routine_is_foreseen_in_a_long_search(steps: tuple[Step, ...], start: str, seed: int) -> None:
-    is_foreseen(steps, start, seed)
+@settings(max_examples=3000, deadline=None, phases=[Phase.generate])
+@given(st.sampled_from([2, 3]), STARTS, SEEDS)
+def test_every_moment_of_a_routine_is_foreseen_in_a_long_search(axes: int, start: str, seed: int) -> None:
+    is_foreseen(axes, start, seed)
 
 
-def is_foreseen(steps: tuple[Step, ...], start: str, seed: int) -> None:
-    routine = routine_of(crossing(LARGE), steps, start)
-    refused = {one.rule for one in examine(routine).findings if one.severity in ("error", "undecided")}
-    assume(refused <= {"keep_out"})
+def is_foreseen(axes: int, start: str, seed: int) -> None:
+    machine = machine_of(axes)
+    source = Source(Random(seed), axes=tuple(machine.axes))
+    routine = routine_of(machine, lawful_steps(source, machine, start, frozenset({"keep_out"})), start)
     flat = flatten(routine)
     meetings = meetings_of(flat)
-    for schedule in range(6):
-        assert played(flat, meetings, Random(seed + schedule), 0.0 if start == "low" else 1.0) == ""
+    for schedule in range(12):
+        assert moments(flat, meetings, Random(seed + schedule), start) == "", routine.steps

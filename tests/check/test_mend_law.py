@@ -5,24 +5,24 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from math import radians
+from random import Random
 
 import pytest
+from clear_routines import lawful_steps, lines_of
 from crossing import crossing
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
-from random_world import PLACES, VOCABULARY, axes_with, boxes, step_lists
+from random_world import PLACES, Box, Source, axes_with, boxes, with_gate
 from test_clearance_law import machines, square
 
 from sequencer.check import Examination, Finding, examine
 from sequencer.check.bodies import bodies_of
 from sequencer.machine.axis import Mount
 from sequencer.machine.body import Body
-from sequencer.machine.condition import parse_condition
 from sequencer.machine.machine import Machine, Preset
 from sequencer.routine.routine import Routine
 from sequencer.routine.steps import After, At, Move, Step, Timeout, With
 
-LINE = re.compile(r"this line mends it: (\w+): once: (.*?)(?:  # instead of: .*)?$")
 QUIET = [HealthCheck.filter_too_much, HealthCheck.too_slow, HealthCheck.data_too_large]
 
 
@@ -35,28 +35,19 @@ def refusals(found: Examination) -> list[Finding]:
 
 
 def offered(found: Examination) -> list[tuple[Finding, str, str]]:
-    lines = []
-    for one in refusals(found):
-        match = LINE.search(one.hint or "")
-        if match:
-            lines.append((one, match[1], match[2]))
-    return lines
+    lines = [(one, lines_of(one)) for one in refusals(found)]
+    return [(one, *line) for one, line in lines if line is not None]
 
 
-def paste(steps: tuple[Step, ...], name: str, condition: str) -> tuple[Step, ...]:
-    once = parse_condition(condition, VOCABULARY)
-    assert name in [step.name for step in steps]
-    return tuple(replace(step, once=once) if step.name == name else step for step in steps)
-
-
-def keeps_its_word(machine: Machine, steps: tuple[Step, ...], start: str) -> None:
+def keeps_its_word(machine: Machine, start: str, seed: int) -> None:
     """Each offered line takes away what it was offered for and brings nothing new; where all that refuses has a line,
     pasting one after the other ends in a clear verdict."""
+    steps = lawful_steps(Source(Random(seed)), machine, start, frozenset({"keep_out", "clearance"}), 4)
     assume(not any(step.is_block for step in steps))
     found = examined(machine, steps, start)
     assume(offered(found))
     for one, name, condition in offered(found):
-        after = examined(machine, paste(steps, name, condition), start)
+        after = examined(machine, with_gate(steps, name, condition), start)
         assert one.message not in [other.message for other in refusals(after)], (one, name, condition)
         assert len(refusals(after)) < len(refusals(found)), (one, name, condition)
     for _ in range(len(refusals(found))):
@@ -64,7 +55,7 @@ def keeps_its_word(machine: Machine, steps: tuple[Step, ...], start: str) -> Non
         if len(lines) < len(refusals(found)):
             return
         _, name, condition = lines[0]
-        steps = paste(steps, name, condition)
+        steps = with_gate(steps, name, condition)
         found = examined(machine, steps, start)
         if not refusals(found):
             break
@@ -72,18 +63,16 @@ def keeps_its_word(machine: Machine, steps: tuple[Step, ...], start: str) -> Non
 
 
 @settings(max_examples=15, deadline=None, suppress_health_check=QUIET)
-@given(step_lists(), boxes(), st.sampled_from(["low", "high"]))
-def test_a_line_that_is_offered_keeps_steps_out_of_a_box(
-    steps: tuple[Step, ...], box: tuple[tuple[float, float], tuple[float, float]], start: str
-) -> None:
-    keeps_its_word(crossing(box), steps, start)
+@given(boxes(), st.sampled_from(["low", "high"]), st.integers(0, 2**32))
+def test_a_line_that_is_offered_keeps_steps_out_of_a_box(box: Box, start: str, seed: int) -> None:
+    keeps_its_word(crossing(box), start, seed)
 
 
 @pytest.mark.slow
 @settings(max_examples=400, deadline=None, suppress_health_check=QUIET)
-@given(machines(), step_lists(), st.sampled_from(["0 0", "0 1", "1 0", "1 1"]))
-def test_a_line_that_is_offered_keeps_bodies_apart(machine: Machine, steps: tuple[Step, ...], start: str) -> None:
-    keeps_its_word(machine, steps, start)
+@given(machines(), st.sampled_from(["0 0", "0 1", "1 0", "1 1"]), st.integers(0, 2**32))
+def test_a_line_that_is_offered_keeps_bodies_apart(machine: Machine, start: str, seed: int) -> None:
+    keeps_its_word(machine, start, seed)
 
 
 @st.composite

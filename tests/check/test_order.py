@@ -158,18 +158,12 @@ def test_a_step_that_may_be_left_out_is_not_certain_for_others() -> None:
     assert order.certain(first(order, "a"), first(order, "a").conditions)
 
 
-def test_a_step_at_a_milestone_is_certain_only_if_the_milestone_is_passed_for_sure() -> None:
-    def certain(throw: Step, *more: Step, at: Literal["through"] | float = "through") -> bool:
-        order = order_of(throw, pause("flash", Passing("throw", at)), *more)
-        return order.certain(first(order, "flash"), first(order, "throw").conditions)
-
-    flick, takes = Flick("across", 0.5, 0.8, 0.9), to("takes", "across", 0.1, start=With("throw"), preempt=True)
-    assert certain(Step("throw", flick))
-    assert not certain(Step("throw", flick), at=0.6)
-    assert not certain(Step("throw", flick, until=BEAM))
-    assert not certain(Step("throw", flick, only_if=BEAM))
-    assert not certain(Step("throw", flick, timeout=Timeout("fixed", SECOND), on_timeout="continue"))
-    assert not certain(Step("throw", flick), takes)
+@pytest.mark.parametrize("at", ["through", 0.6])
+def test_a_step_at_a_milestone_is_never_certain(at: Literal["through"] | float) -> None:
+    """M4: what it watches may end before it gets there, and a flick that is held near its place has no throw left."""
+    order = order_of(Step("throw", Flick("across", 0.5, 0.8, 0.9)), pause("flash", Passing("throw", at)))
+    assert not order.certain(first(order, "flash"), first(order, "throw").conditions)
+    assert order.certain(first(order, "throw"), first(order, "flash").conditions)
 
 
 def test_what_starts_with_a_step_at_a_milestone_is_as_uncertain() -> None:

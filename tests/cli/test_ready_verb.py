@@ -59,3 +59,15 @@ def test_the_pack_is_never_written_over_a_routine(folder: Path, call: Call) -> N
     path = plain_only(folder)
     assert call("ready", "good", "-o", str(path)).code == 2
     assert path.read_text().startswith("routine: hang")
+
+
+def test_a_warning_about_the_machine_is_told_once_and_those_about_steps_are_counted(call: Call, tmp_path: Path) -> None:
+    demo = Path(__file__).parents[2] / "demos" / "lantern"
+    files = [str(demo / f"{name}.routine.yaml") for name in ("home", "to_stow")]
+    over = str(demo / "saturday.yaml")
+    called = call("ready", *files, "--over", over, "--without-drill", "-o", str(tmp_path / "robot.pack"))
+    assert called.code == 0
+    assert called.out.count("lift is said to do this without power: stays; as its load is declared it sinks") == 1
+    assert "clear, 3 warnings" in called.out
+    assert "stepgraph check tells the warnings in full" in called.out
+    assert "no program prevents it" not in called.out

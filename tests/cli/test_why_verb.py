@@ -42,3 +42,21 @@ def test_a_run_or_log_that_is_not_there_is_said(folder: Path, call: Call) -> Non
     assert done.code == 2
     assert "there is no run 4" in done.err
     assert call("why", "lost.csv").code == 2
+
+
+def test_a_log_of_another_machine_or_another_pack_is_named(folder: Path, call: Call) -> None:
+    log = recorded(folder, call)
+    call("pack", "good/hang.routine.yaml", "-o", "same.pack")
+    assert call("why", log, "--pack", "same.pack").out.strip() == "1 of 1 run was done"
+    file = folder / "good/hang.routine.yaml"
+    file.write_text(file.read_text().replace("pause: {wait: 200 ms}", "pause: {wait: 300 ms}"))
+    call("pack", "good/hang.routine.yaml", "-o", "later.pack")
+    done = call("why", log, "--pack", "later.pack")
+    assert (done.code, done.out.startswith("routine hang has changed: ")) == (0, True)
+    machine = folder / "good/machine.yaml"
+    machine.write_text(machine.read_text().replace("machine: lantern hand", "machine: pond hand"))
+    call("pack", "good/hang.routine.yaml", "-o", "other.pack")
+    done = call("why", log, "--pack", "other.pack")
+    assert done.out.startswith("another machine was recorded: lantern hand (")
+    assert call("why", log, "--pack", "none.pack").code == 2
+    assert call("why", log, "--pack", log).code == 1

@@ -1,4 +1,4 @@
-"""Parts of README.md and DEVELOPERS.md that are made, not written: outputs of commands, and tables.
+"""Parts of README.md, DEVELOPERS.md and the pages under demos/ that are made, not written: outputs of commands, tables.
 
 `python tests/docs/document.py` writes them anew; the tests beside this file fail when one is out of date.
 """
@@ -85,7 +85,18 @@ MADE: dict[str, Callable[[], str]] = {
         printed_by("rehearse", "demos/lantern/hang_ridge.routine.yaml", "--name", "good approach")
     ),
     "drill": lambda: fenced(printed_by("drill", "demos/lantern/to_stow.routine.yaml", "--short", "--workers", "1")),
+    "spread": lambda: fenced(
+        printed_by("spread", "demos/lantern/hang_ridge.routine.yaml", "--runs", "100", "--seed", "1", "--workers", "1")
+    ),
     "why": lambda: fenced(printed_by("why", "demos/lantern/logs/attempts_1.csv")),
+    "tune": lambda: fenced(
+        printed_by(
+            "tune",
+            *(f"demos/lantern/logs/attempts_{number}.csv" for number in range(1, 5)),
+            "--routine",
+            "demos/lantern/hang_ridge.routine.yaml",
+        )
+    ),
     "misspelt": lambda: fenced(printed_by("check", "demos/lantern/broken_name.routine.yaml")),
     "conflict": lambda: fenced(printed_by("check", "demos/lantern/broken_order.routine.yaml")),
     "rules": rule_table,
@@ -109,7 +120,16 @@ if __name__ == "__main__":
         path = ROOT / name
         path.write_text(renewed(path.read_text()))
         print(f"renewed {name}", file=sys.stderr)
+    import tempfile
+
+    from pages import PAGES
+    from pages import renewed as followed
+
+    for path in PAGES:
+        with tempfile.TemporaryDirectory() as folder:
+            path.write_text(followed(path.read_text(), Path(folder)))
+        print(f"renewed {path.relative_to(ROOT)}", file=sys.stderr)
     from sequencer.files.schema import schema_text, shipped_schema
 
-    for kind in ("machine", "routine", "overlay"):
+    for kind in ("machine", "routine", "overlay", "mapping"):
         shipped_schema(kind).write_text(schema_text(kind), encoding="utf-8")

@@ -12,11 +12,21 @@ from typing import Any
 import jsonschema
 import pytest
 
-from sequencer.files import FileErrors, load_machine, load_routine, machine_schema, overlay_schema, routine_schema
+from sequencer.files import (
+    FileErrors,
+    load_machine,
+    load_routine,
+    machine_schema,
+    mapping_schema,
+    overlay_schema,
+    routine_schema,
+)
+from sequencer.files.mapping_keys import MAPPING
 from sequencer.files.overlay import OVERLAY
 from sequencer.files.rules import every_key, key_table, section_word
 from sequencer.files.shapes import plain
 from sequencer.files.yaml_text import read_yaml
+from sequencer.logs import load_mapping
 from sequencer.machine.keys import MACHINE
 from sequencer.machine.shape import Anything, Either, Key, NotYet, Part, Section, Sentence, Shape, Steps, Table
 from sequencer.machine.written import (
@@ -39,8 +49,14 @@ FILES = {
     "saturday.yaml": OVERLAY,
     "machine.yaml": MACHINE,
     "every_key.routine.yaml": ROUTINE,
+    "bench_mapping.yaml": MAPPING,
 }
-SCHEMAS = {"saturday.yaml": overlay_schema, "machine.yaml": machine_schema, "every_key.routine.yaml": routine_schema}
+SCHEMAS = {
+    "saturday.yaml": overlay_schema,
+    "machine.yaml": machine_schema,
+    "every_key.routine.yaml": routine_schema,
+    "bench_mapping.yaml": mapping_schema,
+}
 KEYS = [(section, key) for section, key in every_key()]
 
 Way = tuple[str | int, ...]
@@ -108,6 +124,8 @@ def load(folder: Path, file: str, data: Any) -> list[str]:
             load_machine(folder / "machine.yaml", [folder / file])
         elif file == "machine.yaml":
             load_machine(folder / file)
+        elif file == "bench_mapping.yaml":
+            load_mapping(folder / file)
         else:
             load_routine(folder / file)
     except FileErrors as errors:

@@ -9,20 +9,30 @@ from typing import Any
 import jsonschema
 import pytest
 
-from sequencer.files import machine_schema, overlay_schema, routine_schema
+from sequencer.files import machine_schema, mapping_schema, overlay_schema, routine_schema
 from sequencer.files.schema import shipped_schema
 from sequencer.files.shapes import plain
 from sequencer.files.yaml_text import parse_yaml, read_yaml
 
 CASES = Path(__file__).parents[1] / "cases"
 DEMOS = Path(__file__).parents[2] / "demos"
-SCHEMAS = {"machine": machine_schema(), "overlay": overlay_schema(), "routine": routine_schema()}
+SCHEMAS = {
+    "machine": machine_schema(),
+    "overlay": overlay_schema(),
+    "routine": routine_schema(),
+    "mapping": mapping_schema(),
+}
 
 
 def kind_of(file: Path) -> str | None:
     root = read_yaml(file).root.entries or {}
     return next(
-        (kind for kind, key in (("overlay", "over"), ("routine", "routine"), ("machine", "axes")) if key in root), None
+        (
+            kind
+            for kind, key in (("overlay", "over"), ("routine", "routine"), ("machine", "axes"), ("mapping", "log"))
+            if key in root
+        ),
+        None,
     )
 
 

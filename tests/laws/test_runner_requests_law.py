@@ -23,6 +23,7 @@ from test_runner_laws import Drawn
 from sequencer import check, load_machine, load_routine
 from sequencer.pack import CheckedRoutine
 from sequencer.plant import Plant
+from sequencer.ports.orders import Orders
 from sequencer.run import Runner
 
 SEEDS = st.integers(min_value=0, max_value=2**32 - 1)
@@ -53,6 +54,11 @@ class Wider(Drawn):
             made = move(name or self.name(), goals, after, limits={"0": SLOW, "1": SLOW}, profile="s_curve", **changes)
         else:
             made = super().leaf(after, name)
+            if made["kind"] == "pulse" and any(drive[0] == "axis" for drive in made["drives"]):
+                made["preempt"] = draw.random() < 0.5
+                for drive in made["drives"]:
+                    if drive[0] == "axis" and draw.random() < 0.5:
+                        drive[2] = "speed"
         if how < 0.4 and name is None and not isinstance(after, dict) and not after:
             made["at"] = draw.choice([0.0, 0.05, 0.3])
         return made
@@ -65,7 +71,7 @@ class Wider(Drawn):
 
 def any_machine(draw: random.Random) -> dict[str, Any]:
     """Two axes with every kind of stop, rest, latency and following, a spin, a box that comes and goes, perhaps an
-    interlock.
+    interlock, of the spin as well.
     """
     axes = [
         axis(
@@ -81,9 +87,11 @@ def any_machine(draw: random.Random) -> dict[str, Any]:
         for name in ("lift", "wrist")
     ]
     return machine(
-        [*axes, axis("roller", "spin")],
+        [*axes, axis("roller", "spin", stop=draw.choice(["off", "ramp_then_off"]))],
         keep_outs=[keep_out("box", [0, 0.25, 0.35], [1, 0.1, 0.6], when=["is", "piece", "lantern"])],
-        must_stay=[must_stay("cover", ["holds", "guard"], [1])] if draw.random() < 0.5 else [],
+        must_stay=[must_stay("cover", ["holds", "guard"], draw.choice([[1], [1, 2], [2]]))]
+        if draw.random() < 0.6
+        else [],
         outputs=[*machine()["outputs"], {"name": "fourth", "kind": "switch", "rest": False}],
     )
 
@@ -107,6 +115,27 @@ class Failing(dict[str, Any]):
         raise OSError("no reading")
 
 
+class Watched(Rig):
+    """Looks at the spin after every tick: it turns only while a step that acts says so, and its interlock permits it
+    (R26, R27, R32, R35).
+    """
+
+    def tick(self, gap: int | None = None) -> Orders:
+        orders = super().tick(gap)
+        order, host = orders.axes["roller"], self.runner._host
+        if order.volts != 0.0 or order.velocity != 0.0:
+            acting = [
+                activation
+                for run in host.runs
+                if run.state == "running"
+                for activation in run.active
+                if activation.energised is not None and host.motions[2] in activation.motions
+            ]
+            assert [one.step.kind in ("pulse", "jog") for one in acting] == [True], order
+            assert all(host.values["guard"] for data in self.machine["must_stay"] if 2 in data["axes"]), order
+        return orders
+
+
 class Session(RuleBasedStateMachine):
     """A runner among people who press any button at any time, with readings that fail now and then.
 
@@ -125,7 +154,7 @@ class Session(RuleBasedStateMachine):
         beside = repeat("loop", [pulse("x", {"fourth": True}, 0.06), wait("y", 0.1, "x")], 5)
         routines.append(checked(on, beside, name="c"))
         self.claims = claims_of(routines)
-        self.rig = Rig(
+        self.rig = Watched(
             *routines,
             piece=lambda tick: "lantern" if tick // 23 % 2 else "none",
             beam=lambda tick: tick // 11 % 3 == 1,
@@ -359,6 +388,26 @@ class TestSession(Session.TestCase):  # type: ignore[misc, name-defined]
     """R22, R27, R28, R29, R35, R36, R37, R42, R44: random sessions."""
 
     settings = settings(max_examples=60, stateful_step_count=30, deadline=None)
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_no_spin_turns_unasked_whoever_took_it_over_held_or_jogged_it(seed: int) -> None:
+    """R26, R27, R32, R35, R44: sessions that do little else."""
+    draw = random.Random(seed)
+    session = Session()
+    session.begin(seed)
+    for _ in range(30):
+        match draw.choice(["start"] * 5 + ["hold", "press", "jog", "tick", "tick"]):
+            case "start":
+                session.start(draw.choice("abc"), draw.random() < 0.5, draw.random() < 0.3, 1.0, draw.randint(1, 60))
+            case "hold":
+                session.hold_and_resume(draw.randint(0, 40), draw.randint(1, 40))
+            case "press":
+                session.press(draw.choice(["hold", "resume", "cancel", "abort"]), draw.randint(0, 20))
+            case "jog":
+                session.jog("roller", draw.choice([0.1, -0.8]), draw.randint(1, 8))
+            case "tick":
+                session.tick(draw.randint(1, 80))
 
 
 # Every demo routine, disabled at every tick.

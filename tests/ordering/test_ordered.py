@@ -9,7 +9,8 @@ from random import Random
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from random_world import BAND, World, axes_with, boxes, machine_with
+from played_world import Touch, World
+from random_world import BAND, axes_with, boxes, machine_with
 
 from sequencer import order
 from sequencer.check import examine
@@ -57,7 +58,7 @@ def keeps_clear_of_bodies(machine: Machine, start: str, goal: str, seed: int) ->
     for schedule in range(10):
         random = Random(seed + schedule)
 
-        def trouble(place: dict[str, float], random: Random = random) -> bool:
+        def trouble(place: dict[str, float], touching: Touch, random: Random = random) -> bool:
             off = {axis: position + random.choice([-BAND, 0.0, BAND]) for axis, position in place.items()}
             values = bodies.tree.values(off)
             near = any(pair.distance(values) <= pair.margin for pair in bodies.pairs)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from math import nan
 from statistics import pstdev
 
 import pytest
 
+from sequencer.errors import ModelError
 from sequencer.machine.sensor import Sensor
 from sequencer.plant import (
     EncoderCoarse,
@@ -20,6 +22,7 @@ from sequencer.plant import (
     SensorDropping,
     SensorLate,
     SensorNoisy,
+    SensorOffset,
     SensorStale,
 )
 from sequencer.ports.orders import AxisOrder
@@ -136,6 +139,14 @@ def test_a_dropping_sensor_misses_its_share_of_readings(build):
     plant = sensors(build, SensorDropping("range", 0.25))
     found = [plant.readings(0, {"range": 1.0}).sensors.get("range") for _ in range(2000)]
     assert found.count(None) / 2000 == pytest.approx(0.25, abs=0.05)
+
+
+def test_an_offset_is_added_to_a_number_and_to_nothing_else(build):
+    assert read(build, sensors(build, SensorOffset("range", 0.25)), "range", [1.0, None]) == [Sensed(1.25, 0), None]
+    with pytest.raises(ModelError, match="'beam' reads no number"):
+        sensors(build, SensorOffset("beam", 0.25))
+    with pytest.raises(ModelError, match="it reads nan too much; it must be a finite number"):
+        sensors(build, SensorOffset("range", nan))
 
 
 def test_noise_and_steps_change_a_number_and_keep_its_age(build):

@@ -6,7 +6,7 @@ Nothing here uses `check`: the runner is tested against the plain data alone. Ti
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 from sequencer.pack import CheckedRoutine
@@ -362,7 +362,10 @@ class Rig:
         return Readings(now, value(self.enabled), axes, {name: value(given) for name, given in self.sensors.items()})
 
     def _follow(self, name: str, order: AxisOrder) -> None:
-        if name in self.spins or name in self.stuck:
+        if name in self.spins:
+            return
+        if name in self.stuck:
+            self.speeds[name] = 0.0
             return
         pipe = self.pipes[name]
         before = self.positions[name]
@@ -430,8 +433,11 @@ class Rig:
         return self.runner.status().headline
 
 
-def started(*routines: CheckedRoutine, ticks: int = 0, **sensors: Any) -> Rig:
-    """A rig whose first routine was asked for before the first tick, so that the start is handled at tick 0."""
+def started(*routines: CheckedRoutine, ticks: int = 0, stuck: Iterable[str] = (), **sensors: Any) -> Rig:
+    """A rig whose first routine was asked for before the first tick, so that the start is handled at tick 0. Axes that
+    are `stuck` stand, such as one that presses against something.
+    """
     rig = Rig(*routines, **sensors)
+    rig.stuck.update(stuck)
     rig.start(routines[0].name)
     return rig.run(ticks)

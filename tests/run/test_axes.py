@@ -606,6 +606,7 @@ def test_a_press_orders_effort_and_keeps_it_until_the_run_ends() -> None:
     rig = started(
         checked(machine(), press("p", 14.0, 0.5, until=BEAM), wait("w", 0.1, "p")),
         beam=lambda tick: tick >= 10,
+        stuck=["wrist"],
         ticks=20,
     )
     assert rig.modes("wrist")[:15] == ["effort"] * 15
@@ -665,7 +666,7 @@ def test_a_press_on_a_moving_axis_begins_when_it_stands() -> None:
 @pytest.mark.parametrize("stop", ["cancel", "abort"])
 def test_a_stopped_press_drops_its_effort(stop: str) -> None:
     """R46, R33: the stop takes the effort away in that tick."""
-    rig = started(checked(machine(), press("p", 14.0, 0.5, until=BEAM)), ticks=5)
+    rig = started(checked(machine(), press("p", 14.0, 0.5, until=BEAM)), ticks=5, stuck=["wrist"])
     getattr(rig.runner, stop)()
     rig.run(1)
     assert rig.modes("wrist")[-1] == ("hold" if stop == "cancel" else "off")

@@ -85,6 +85,31 @@ def test_an_axis_that_is_not_zeroed_stays_so_while_its_reading_is_missing() -> N
     assert rig.runner._host.occupants["lift"].occupied() == (-3.0, 3.0)
 
 
+def test_an_axis_that_has_never_been_read_is_not_zeroed() -> None:
+    """R42: a gauge that says nothing at boot has not said that the axis is zeroed; a spin needs no zero."""
+    rig = Rig(checked(machine([axis("lift"), axis("roller", "spin")]), move("m", {"lift": 1.0})))
+    rig.readings["lift"] = rig.readings["roller"] = None
+    rig.run(3)
+    assert rig.runner.status().not_zeroed == (("lift", "lift is missing since tick 0"),)
+    assert rig.runner._host.occupants["lift"].occupied() == (-3.0, 3.0)
+    del rig.readings["lift"]
+    rig.run(1)
+    assert rig.runner.status().not_zeroed == ()
+
+
+def test_an_axis_that_was_zeroed_later_stays_so_while_its_reading_is_missing() -> None:
+    """R42: the last that was said counts, not the first."""
+    rig = lost()
+    rig.run(2)
+    assert rig.runner.status().not_zeroed
+    del rig.readings["lift"]
+    rig.run(3)
+    assert not rig.runner.status().not_zeroed
+    rig.readings["lift"] = None
+    rig.run(1)
+    assert not rig.runner.status().not_zeroed
+
+
 def test_zeroing_waits_for_its_configuration() -> None:
     """R42: `once` names where the other axes must be."""
     rig = lost()

@@ -39,7 +39,11 @@ def test_what_rests_is_ordered_whole() -> None:
 
 def test_a_stopped_spin_and_a_stopped_press_leave_no_motion_behind() -> None:
     """R33: the set-point stands where they were stopped."""
-    rig = started(checked(machine(), press("p", 8.0, 2.0, until=BEAM), pulse("q", {"roller": 4.0}, 9.0)), ticks=10)
+    rig = started(
+        checked(machine(), press("p", 8.0, 2.0, until=BEAM), pulse("q", {"roller": 4.0}, 9.0)),
+        ticks=10,
+        stuck=["wrist"],
+    )
     rig.runner.cancel()
     rig.run(1)
     where = rig.orders[-1].axes["wrist"]

@@ -148,10 +148,10 @@ def test_a_watched_axis_that_presses_is_watched_no_more() -> None:
     rig.run(20)
     rig.runner.cancel()
     rig.run(40)
+    rig.stuck.add("wrist")
     rig.start("b")
     rig.run(30)
     assert rig.outcome("b")[1] == "done"
-    rig.stuck.add("wrist")
     for _ in range(5):
         rig.positions["wrist"] -= 0.02
         rig.run(1)

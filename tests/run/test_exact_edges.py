@@ -186,7 +186,7 @@ def test_the_second_tick_comes_after_the_first_as_well(first: int, second: int, 
 def test_a_press_that_is_held_occupies_where_it_stands_and_not_its_way(hold: bool) -> None:
     """R35, R46: another axis may go where it was to push."""
     on = machine(keep_outs=[keep_out("post", [0, 0.5, 1.0], [1, 1.0, 2.0])])
-    rig = started(checked(on, press("p", 5.0, 1.4, until=BEAM), wait("w", 9.0)), ticks=5)
+    rig = started(checked(on, press("p", 5.0, 1.4, until=BEAM), wait("w", 9.0)), ticks=5, stuck=["wrist"])
     if hold:
         rig.runner.hold()
         rig.run(1)

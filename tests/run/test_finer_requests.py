@@ -281,7 +281,9 @@ def test_what_was_set_goes_to_rest_when_its_run_is_told_to_stop_and_may_be_set_b
 
 def test_a_press_that_a_finished_run_leaves_holds_where_it_pushed() -> None:
     """R46, R27: its effort ends with the run, without a jump."""
-    rig = started(checked(machine(), press("p", 8.0, 2.0, until=["holds", "guard"], blind=0.2)), ticks=40)
+    rig = started(
+        checked(machine(), press("p", 8.0, 2.0, until=["holds", "guard"], blind=0.2)), ticks=40, stuck=["wrist"]
+    )
     end = rig.outcome()[0]
     assert rig.modes("wrist")[end - 1 : end + 1] == ["effort", "hold"]
     assert rig.points("wrist")[end] == pytest.approx(rig.points("wrist")[-1])

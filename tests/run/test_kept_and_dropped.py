@@ -258,6 +258,7 @@ def test_an_axis_that_was_stopped_off_rests_after_its_next_press() -> None:
     rig.runner.cancel()
     rig.run(10)
     assert rig.modes("wrist")[10:] == ["off"] * 10
+    rig.stuck.add("wrist")
     rig.start("b")
     rig.run(20)
     assert rig.modes("wrist")[20:] == ["effort"] * 10 + ["off"] * 10

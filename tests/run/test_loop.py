@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 from rig import Rig, axis, checked, machine, move, wait
 
+from sequencer.errors import ClockError
 from sequencer.ports.clock import MonotonicClock, VirtualClock
 from sequencer.ports.orders import Orders
 from sequencer.ports.readings import Readings
@@ -249,21 +250,45 @@ def test_a_loop_ends_in_time_though_its_clock_stands_still() -> None:
     assert {order.mode for orders in world.written[1:] for order in orders.axes.values()} == {"off"}
 
 
-def test_the_last_orders_are_written_though_the_clock_is_gone() -> None:
-    """R38: not left to the actuators alone."""
+@pytest.mark.parametrize(
+    ("part", "why"), [("now", "raises"), ("sleep_until", "raises"), ("now", "says nothing"), ("now", "exits")]
+)
+def test_axes_come_to_rest_by_a_ramp_though_the_clock_is_gone(part: str, why: str) -> None:
+    """R33, R38: the system's clock stands in until they do; the last orders are off."""
     world = World()
-    now = world.clock.now
+    world.runner.request("r")
+    good = getattr(world.clock, part)
 
-    def gone() -> int:
-        if world.loop.ticks == 8:
+    def gone(*given: int) -> Any:
+        if world.loop.ticks < 18:
+            return good(*given)
+        if why == "raises":
             raise OSError("no clock")
-        return now()
+        if why == "exits":
+            raise SystemExit("no clock")
+        return None
 
-    world.clock.now = gone  # type: ignore[method-assign]
-    with pytest.raises(OSError, match="no clock"):
-        world.loop.run(1.0)
+    setattr(world.clock, part, gone)
+    kinds = {"raises": OSError, "exits": SystemExit, "says nothing": ClockError}
+    with pytest.raises(kinds[why], match=r"no clock|the clock says None"):
+        world.loop.run(2.0)
+    speeds = [orders.axes["lift"].velocity for orders in world.written[17:-1]]
+    fastest = speeds.index(max(speeds))
+    assert speeds[0] > 0.1
+    assert fastest < 5 < len(speeds)  # what accelerates goes on to do so while its jerk lasts
+    assert all(after <= before for before, after in pairwise(speeds[fastest:]))
+    assert speeds[-1] == 0.0
     assert {order.mode for order in world.written[-1].axes.values()} == {"off"}
-    assert world.written[-1].now_ns == world.times[-1]
+    assert [run.state for run in world.runner.status().runs] == ["cancelled"]
+    assert all(before < after for before, after in pairwise(orders.now_ns for orders in world.written))
+
+
+def test_a_loop_that_was_stopped_says_that_it_does_not_run_again() -> None:
+    """It would end at once, and nobody would know why."""
+    world = World()
+    world.loop.run(None, world.at(4, world.loop.stop))
+    with pytest.raises(RuntimeError, match="this loop was stopped and does not run again"):
+        world.loop.run(1.0)
 
 
 def test_a_clock_that_never_worked_is_a_clean_end_as_well() -> None:

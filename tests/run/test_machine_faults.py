@@ -264,7 +264,9 @@ def test_a_press_that_is_stopped_lets_go_while_other_axes_still_brake() -> None:
     """R33, R46: in the tick of the stop, by the kind of its own axis."""
     for stop, mode in (("ramp_then_hold", "hold"), ("ramp_then_off", "off"), ("off", "off")):
         on = machine([axis("lift"), axis("wrist", stop=stop), axis("roller", "spin")])
-        rig = started(checked(on, move("m", {"lift": 2.0}), press("p", 5.0, 2.0, until=BEAM)), ticks=30)
+        rig = started(
+            checked(on, move("m", {"lift": 2.0}), press("p", 5.0, 2.0, until=BEAM)), ticks=30, stuck=["wrist"]
+        )
         rig.runner.cancel()
         rig.run(5)
         assert rig.modes("wrist")[29:35] == ["effort", *[mode] * 5]
@@ -275,7 +277,7 @@ def test_a_press_that_is_stopped_lets_go_while_other_axes_still_brake() -> None:
 def test_a_press_holds_from_the_tick_in_which_the_last_step_ends() -> None:
     """R46, R27: though another axis of the run still comes to rest."""
     steps = [move("m", {"lift": 2.0}, until=BEAM), press("p", 5.0, 2.0, until=["holds", "beam"])]
-    rig = started(checked(machine(), *steps), ticks=60, beam=lambda tick: tick >= 30)
+    rig = started(checked(machine(), *steps), ticks=60, stuck=["wrist"], beam=lambda tick: tick >= 30)
     assert rig.modes("wrist")[29:34] == ["effort", *["hold"] * 4]
     assert rig.outcome()[0] > 40
 

@@ -312,10 +312,10 @@ def test_a_parameter_outside_its_range_is_refused(parameters: dict[str, Any], wo
     assert words in str(caught.value)
 
 
-@pytest.mark.parametrize("speed", [0.0, -1.0, 1.01, float("nan")])
+@pytest.mark.parametrize("speed", [0.0, -1.0, 1.01, float("nan"), 1e-300, 0.00099])
 def test_a_speed_outside_its_range_is_refused(speed: float) -> None:
-    """R39: speed is in (0, 1]."""
-    with pytest.raises(RequestRefused, match="above 0 and at most 1"):
+    """R39: speed is in (0, 1], and no less than a thousandth, which is a mistake."""
+    with pytest.raises(RequestRefused, match=r"from 0\.001 to 1"):
         Runner(checked(machine(), wait("A", 0.1))).request("r", speed=speed)
 
 

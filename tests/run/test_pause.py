@@ -75,7 +75,7 @@ def test_axes_that_move_together_go_on_together() -> None:
 
 def test_a_held_press_holds_where_it_is_and_pushes_on() -> None:
     """R35, R46: no effort while held; the same effort after."""
-    rig = held(started(checked(machine(), press("p", 8.0, 2.0, until=BEAM))), 10, 20)
+    rig = held(started(checked(machine(), press("p", 8.0, 2.0, until=BEAM)), stuck=["wrist"]), 10, 20)
     rig.run(5)
     assert rig.modes("wrist")[9:11] == ["effort", "hold"]
     assert rig.modes("wrist")[19:21] == ["hold", "effort"]

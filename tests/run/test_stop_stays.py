@@ -157,7 +157,7 @@ def test_nothing_but_true_enables(value: Any) -> None:
 def test_a_hold_stops_what_a_finished_press_still_pushes_and_a_resume_pushes_again() -> None:
     """R35, R46."""
     steps = [press("p", 8.0, 2.0, until=BEAM), wait("w", 0.4, "p")]
-    rig = started(checked(machine(), *steps), ticks=4, beam=True)
+    rig = started(checked(machine(), *steps), ticks=4, stuck=["wrist"], beam=True)
     assert rig.modes("wrist")[-1] == "effort"
     rig.runner.hold()
     rig.run(1)

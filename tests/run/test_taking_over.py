@@ -101,9 +101,11 @@ def test_a_press_that_is_taken_over_rests_until_the_new_routine_moves_its_axis()
     """R44, R46: the effort ends in that tick."""
     on = machine()
     other = checked(on, wait("w", 0.2), move("n", {"wrist": 0.0}, "w"), name="other")
-    rig = started(checked(on, press("p", 5.0, 2.0, until=BEAM)), other, ticks=20)
+    rig = started(checked(on, press("p", 5.0, 2.0, until=BEAM)), other, ticks=20, stuck=["wrist"])
     rig.start("other", preempt=True)
-    rig.run(60)
+    rig.run(5)
+    rig.stuck.clear()
+    rig.run(55)
     assert rig.modes("wrist")[19:21] == ["effort", "hold"]
     assert rig.ends("p") == [(20, "aborted")]
     assert rig.outcome("other")[1] == "done"

@@ -243,6 +243,41 @@ class HoldsForEver(PlantBench):
             left -= 5
 
 
+class MovesForEver(PlantBench):
+    """Its watchdog is fed by motion: it looks at set-points that stand only."""
+
+    last: Orders | None = None
+
+    def write(self, orders: Orders) -> None:
+        super().write(orders)
+        self.last = orders
+
+    def wait(self, seconds: float) -> None:
+        left = round(seconds * 1e3)
+        while left > 0:
+            if self.last is not None and any(order.velocity != 0.0 for order in self.last.axes.values()):
+                self.plant._deadline = self.plant.time_ns + 10**12
+            super().wait(min(left, 5) * 1e-3)
+            left -= 5
+
+
+class WakesUp(PlantBench):
+    """Drops its drive in time, and takes its last order up again after a while, as a class that reconnects does."""
+
+    last: Orders | None = None
+    quiet = 0.0
+
+    def write(self, orders: Orders) -> None:
+        super().write(orders)
+        self.last, self.quiet = orders, 0.0
+
+    def wait(self, seconds: float) -> None:
+        self.quiet += seconds
+        if self.quiet > 0.5 and self.last is not None:
+            self.plant.apply(self.last)
+        super().wait(seconds)
+
+
 class Altered(PlantBench):
     """Passes on each order of its axis as `altered` makes it."""
 
@@ -315,12 +350,42 @@ class TakesTheGoodPart(PlantBench):
         super().write(orders)
 
 
+class SwitchesBeforeItLooks(PlantBench):
+    """Sets its outputs before it complains of an axis, and rests them in time."""
+
+    def write(self, orders: Orders) -> None:
+        self.outputs.update(orders.outputs)
+        super().write(orders)
+
+
+class FedByWhatItRefuses(PlantBench):
+    """Its watchdog of the drive counts calls of `write`, whatever becomes of them."""
+
+    last: Orders | None = None
+
+    def write(self, orders: Orders) -> None:
+        if self.last is not None:
+            self.plant.apply(self.last)
+        super().write(orders)
+        self.last = orders
+
+
+class OutputsFedByWhatItRefuses(PlantBench):
+    """Its watchdog of the outputs does."""
+
+    def write(self, orders: Orders) -> None:
+        self.silent = 0.0
+        super().write(orders)
+
+
 @pytest.mark.parametrize("axis", CASES)
 @pytest.mark.parametrize("between", ["hold", "carry_on"])
 @pytest.mark.parametrize(
     ("made", "claim"),
     [
         (HoldsForEver, "it drops a hold when orders stop"),
+        (MovesForEver, "it drops its drive when orders stop in motion"),
+        (WakesUp, "it drops its drive when orders stop"),
         (PushesOneWay, "it pushes no faster than ordered"),
         (FollowsUpwardsOnly, "it follows its orders in the sense of its readings"),
         (HoldsForBraking, "it only ever opposes motion when braking"),
@@ -329,6 +394,9 @@ class TakesTheGoodPart(PlantBench):
         (DropsOutputs, "it sets its outputs and rests them when orders stop"),
         (KeepsOutputs, "it sets its outputs and rests them when orders stop"),
         (TakesTheGoodPart, "it takes nothing of orders that it refuses"),
+        (SwitchesBeforeItLooks, "it takes nothing of orders that it refuses"),
+        (FedByWhatItRefuses, "it drops its drive though orders come that it refuses"),
+        (OutputsFedByWhatItRefuses, "it drops its drive though orders come that it refuses"),
     ],
 )
 def test_actuators_that_are_good_but_for_one_thing_are_found_on_every_axis(

@@ -14,7 +14,7 @@ import pytest
 
 from sequencer.ports.orders import Orders
 from sequencer.ports.readings import Readings
-from sequencer.trace import ChildSink, read_csv
+from sequencer.trace import ChildSink, Recorder, read_csv
 from sequencer.trace import sink as sink_module
 
 CODE = """
@@ -45,6 +45,41 @@ def play(path: Path, how: str, ticks: int) -> str:
     found = subprocess.run([sys.executable, "-c", code, str(path), how, str(ticks)], capture_output=True, text=True)
     assert found.returncode == (-9 if how == "kill" else 0), found.stderr
     return found.stdout
+
+
+STRANGE = """
+import enum, sys, threading
+sys.path[:0] = [{root!r}, {rig!r}]
+from rig import Rig, checked, machine, wait
+from sequencer.trace import ChildSink
+from sequencer.run import Runner
+class Piece(str, enum.Enum):
+    LANTERN = "lantern"
+class Untold:
+    def __str__(self):
+        raise ValueError("no words")
+routine = checked(machine(), wait("w", 1.0))
+sink = ChildSink(sys.argv[1], routine.machine, [routine])
+rig = Rig(routine)
+rig.runner = Runner(routine, sink)
+read = {{5: Piece.LANTERN, 9: threading.Lock(), 12: Untold()}}
+rig.sensors["piece"] = lambda tick: read.get(tick, "none")
+rig.run(20)
+print(sink.close())
+"""
+
+
+def test_what_is_read_may_be_of_a_class_that_the_child_does_not_know(tmp_path: Path) -> None:
+    """It is written as what it is worth; what cannot even be told costs its own row."""
+    path = tmp_path / "trace.csv"
+    root = Path(__file__).parents[2]
+    code = STRANGE.format(root=str(root), rig=str(root / "tests" / "run"))
+    found = subprocess.run([sys.executable, "-c", code, str(path)], capture_output=True, text=True)
+    assert found.stdout.strip() == "{'written': 19, 'lost': 0, 'unknown': 0, 'dropped': 1}", found.stderr
+    trace = read_csv(path)
+    assert [row.tick for row in trace.rows] == [tick for tick in range(20) if tick != 12]
+    piece = [name for name, _ in trace.header.sensors].index("piece")
+    assert trace.rows[5].sensors[piece][0] == "lantern"
 
 
 def test_a_closed_sink_holds_every_tick_with_its_events(tmp_path: Path) -> None:
@@ -173,3 +208,30 @@ def test_a_heading_that_found_the_disk_full_comes_with_the_first_row_that_does_n
     monkeypatch.undo()
     assert (file.written, file.lost) == (3, 3)
     assert [row.tick for row in read_csv(path).rows] == [3, 4, 5]
+
+
+def test_a_child_that_ends_after_its_parent_has_left_says_nothing(tmp_path: Path) -> None:
+    """It was left behind by a `close` without patience: nobody reads its count any more, and that is no error."""
+    path = tmp_path / "trace.csv"
+    path.touch()
+    child = subprocess.Popen(
+        [sys.executable, "-m", "sequencer.trace.sink", str(path)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        cwd=Path(__file__).parents[2],
+    )
+    assert child.stdin
+    assert child.stdout
+    assert child.stderr
+    child.stdin.write(
+        sink_module._frame(
+            Recorder({"name": "x", "axes": [], "sensors": [], "outputs": [], "period": 20_000_000}).header
+        )
+    )
+    child.stdout.close()
+    child.stdin.close()
+    assert child.wait(30) == 0
+    assert child.stderr.read() == b""
+    child.stderr.close()
+    assert path.read_text().startswith("tick,")
