@@ -13,8 +13,8 @@ from sequencer.check.clearance import ClearanceSearch, Encounter
 from sequencer.check.contradiction import contradict
 from sequencer.check.order import Order
 from sequencer.check.places_outside import PlacesOutside
+from sequencer.check.required import required_to_move
 from sequencer.check.spans import Span, band_of
-from sequencer.check.together import required_to_move
 from sequencer.clearance.box import Pair
 from sequencer.clearance.concurrency import diagram, timed_branch
 from sequencer.clearance.motion import TimedClearance, timed_clearance
@@ -181,8 +181,8 @@ def _windows(order: Order, bodies: Bodies, plan: Plan, pair: Pair) -> tuple[tupl
     needed = bodies.needs(pair)
     out = []
     for occurrence in order.occurrences:
-        required = required_to_move(occurrence, bodies.machine.interlocks) if needed else []
-        gone = any(contradict(condition.term, term) for condition in required for term in needed)
+        required = required_to_move(occurrence, bodies.machine.interlocks) if needed else ()
+        gone = any(contradict(condition.term, term) for _, condition in required for term in needed)
         if gone or bodies.may_touch(occurrence.node.step, pair):
             out += [(step.start, step.end) for step in plan.steps if step.name == occurrence.name]
     found, time = [], 0.0

@@ -13,7 +13,7 @@ from sequencer.check.fixed_pairs import fixed_findings
 from sequencer.check.order import Order
 from sequencer.check.phases import Scenario
 from sequencer.check.places_outside import PlacesOutside
-from sequencer.check.preset_trouble import judged_pairs
+from sequencer.check.preset_trouble import judged_pairs, presets_used
 from sequencer.check.scenarios import start_spans
 from sequencer.check.spans import ROUNDING, Span
 from sequencer.check.together import Part
@@ -154,19 +154,20 @@ def _preset_findings(search: ClearanceSearch) -> Iterator[Finding]:
     """Presets in which bodies of the machine are too near each other, wherever what they do not name stands."""
     bodies, machine = search.bodies, search.machine
     touching = [one for one in search.order.occurrences if one.node.step.touching is not None]
+    used = presets_used(search.order.flat)
     for preset in machine.presets.values():
         for pair in judged_pairs(bodies, preset):
             if not any(bodies.may_touch(one.node.step, pair) for one in touching):
-                yield from _preset_finding(search, preset, pair)
+                yield from _preset_finding(search, preset, pair, preset.name in used)
 
 
-def _preset_finding(search: ClearanceSearch, preset: Preset, pair: Pair) -> Iterator[Finding]:
+def _preset_finding(search: ClearanceSearch, preset: Preset, pair: Pair, used: bool) -> Iterator[Finding]:
     places = sorted((axis, preset.positions[axis]) for axis in search.bodies.axes_of(pair))
     proof = search.proofs.of(pair, tuple((axis, (place, place)) for axis, place in places))
     if proof.outcome != "clear":
         yield Finding(
             "clearance",
-            "warning",
+            "error" if used else "warning",
             f"in the preset '{preset.name}' {_words(proof)}",
             None,
             preset.place,

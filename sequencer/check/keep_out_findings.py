@@ -8,15 +8,13 @@ from sequencer.check.finding import Finding, WayIn
 from sequencer.check.keep_out import Conflict, KeepOutSearch, witness
 from sequencer.check.mend import mend
 from sequencer.check.phases import Scenario
-from sequencer.check.preset_trouble import boxes_with
+from sequencer.check.preset_trouble import boxes_with, presets_used
 from sequencer.check.spans import ROUNDING, band_of, meets
 from sequencer.check.together import Part
 from sequencer.check.written import Mend
 from sequencer.errors import counted
 from sequencer.machine.interlock import KeepOut
 from sequencer.plan.planned import Plan
-from sequencer.routine.parameters import PresetParameter
-from sequencer.routine.steps import At, Move
 
 _MOST_FINDINGS = 12
 """Of one box no more are told than this; the rest is counted."""
@@ -54,19 +52,12 @@ def keep_out_findings(search: KeepOutSearch, plan: Plan | None) -> Iterator[Find
 
 def _preset_findings(search: KeepOutSearch) -> Iterator[Finding]:
     """Presets that the routine goes to or may start from, and that lie in a box whatever the conditions are."""
-    routine = search.order.flat.routine
-    used: set[object] = {routine.start}
-    for node in search.order.flat.nodes:
-        if isinstance(node.step.body, Move):
-            used |= {goal.position for _, goal in node.step.body.goals if isinstance(goal, At)}
-    for parameter in routine.parameters.values():
-        if isinstance(parameter, PresetParameter):
-            used |= {parameter.preset, *parameter.choices}
+    used = presets_used(search.order.flat)
     for preset in search.machine.presets.values():
         for rule in boxes_with(search.machine, preset) if preset.name in used else ():
             because = f" ({rule.because})" if rule.because else ""
             text = f"the preset '{preset.name}' lies in {rule.name}{because}"
-            yield Finding("keep_out", "warning", text, None, preset.place, "move the preset, or change the box")
+            yield Finding("keep_out", "error", text, None, preset.place, "move the preset, or change the box")
 
 
 def _finding(search: KeepOutSearch, conflict: Conflict, plan: Plan | None, found: Mend | None) -> Finding:

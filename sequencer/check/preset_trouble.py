@@ -9,6 +9,9 @@ from sequencer.clearance.box import Pair
 from sequencer.clearance.distance_words import apart
 from sequencer.machine.interlock import KeepOut
 from sequencer.machine.machine import Machine, Preset
+from sequencer.plan.resolve import FlatRoutine
+from sequencer.routine.parameters import PresetParameter
+from sequencer.routine.steps import At, Flick, Move, Press
 
 
 def judged_pairs(bodies: Bodies, preset: Preset) -> Iterator[Pair]:
@@ -27,6 +30,27 @@ def boxes_with(machine: Machine, preset: Preset) -> Iterator[KeepOut]:
             places = [(preset.positions.get(axis), span) for axis, span in dict(rule.box).items()]
             if all(place is not None and low <= place <= high for place, (low, high) in places):
                 yield rule
+
+
+def presets_used(flat: FlatRoutine) -> frozenset[str]:
+    """The presets that a routine starts from, goes to or may be given."""
+    routine = flat.routine
+    used: set[object] = {routine.start}
+    for parameter in routine.parameters.values():
+        if isinstance(parameter, PresetParameter):
+            used |= {parameter.preset, *parameter.choices}
+    for node in flat.nodes:
+        words: list[object] = []
+        match node.step.body:
+            case Move(goals=goals, preset=preset, per=per):
+                words += [preset, *(goal.position for _, goal in goals if isinstance(goal, At))]
+                words += [name for _, name in per[1]] if per is not None else []
+            case Flick(through=through, to=to):
+                words += [through, to]
+            case Press(toward=toward):
+                words.append(toward)
+        used |= {node.scope.bindings.get(word, word) for word in words if isinstance(word, str)}
+    return frozenset(name for name in routine.machine.presets if name in used)
 
 
 def preset_troubles(machine: Machine, preset: Preset) -> Iterator[str]:

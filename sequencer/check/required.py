@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from sequencer.check.contradiction import contradict
 from sequencer.check.finding import Finding
@@ -11,7 +11,7 @@ from sequencer.check.order import Occurrence, members
 from sequencer.check.phases import Phases
 from sequencer.check.spans import Span, band_of
 from sequencer.machine.condition import Condition
-from sequencer.machine.interlock import MustStay
+from sequencer.machine.interlock import Interlock, MustStay
 
 
 def required_findings(all_phases: list[Phases]) -> Iterator[Finding]:
@@ -20,7 +20,7 @@ def required_findings(all_phases: list[Phases]) -> Iterator[Finding]:
     for phases in all_phases:
         gating = Gating(phases, {})
         for one in phases.order.occurrences:
-            for name, condition in _required(phases, one):
+            for name, condition in required_to_move(one, phases.order.flat.machine.interlocks):
                 for gate in asked_of(one.node, condition, phases, ordered=True):
                     wrong = _wrong(phases, gating, one, gate, gated=name != "")
                     if wrong is not None and (one.node.index, gate.axis, name) not in seen:
@@ -29,10 +29,11 @@ def required_findings(all_phases: list[Phases]) -> Iterator[Finding]:
             yield from _contradictions(phases, one, seen)
 
 
-def _required(phases: Phases, one: Occurrence) -> Iterator[tuple[str, Condition]]:
+def required_to_move(one: Occurrence, interlocks: Sequence[Interlock]) -> Iterator[tuple[str, Condition]]:
+    """What must stay true for a step to move: its own condition, with the name "", and the machine's for its axes."""
     if one.node.step.must_stay is not None:
         yield "", one.node.step.must_stay
-    for rule in phases.order.flat.machine.interlocks:
+    for rule in interlocks:
         if isinstance(rule, MustStay) and any(axis in rule.axes for axis in one.axes):
             yield rule.name, rule.condition
 
@@ -81,7 +82,8 @@ def _finding(
 
 
 def _contradictions(phases: Phases, one: Occurrence, seen: set[tuple[int, str, str]]) -> Iterator[Finding]:
-    conditions = [(f"must_stay of {name}" if name else "must_stay", found) for name, found in _required(phases, one)]
+    required = required_to_move(one, phases.order.flat.machine.interlocks)
+    conditions = [(f"must_stay of {name}" if name else "must_stay", found) for name, found in required]
     if one.node.step.once is not None:
         conditions.append(("once", one.node.step.once))
     for index, (first, condition) in enumerate(conditions):

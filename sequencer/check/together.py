@@ -15,8 +15,6 @@ from sequencer.check.gating import Gating
 from sequencer.check.order import Occurrence, members
 from sequencer.check.phases import Phases, start_span
 from sequencer.check.spans import Span, meets, overlap
-from sequencer.machine.condition import Condition
-from sequencer.machine.interlock import Interlock, MustStay
 from sequencer.routine.way_table import Leg
 
 EVERYWHERE: Span = (float("-inf"), float("inf"))
@@ -256,12 +254,3 @@ class Together:
                 return None
             found.append(span)
         return tuple(found)
-
-
-def required_to_move(one: Occurrence, interlocks: Sequence[Interlock]) -> list[Condition]:
-    """The conditions that must stay true for a step to move: its own and the machine's for its axes."""
-    required = [one.node.step.must_stay] if one.node.step.must_stay is not None else []
-    for rule in interlocks:
-        if isinstance(rule, MustStay) and any(axis in rule.axes for axis in one.axes):
-            required.append(rule.condition)
-    return required

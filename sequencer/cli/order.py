@@ -132,6 +132,8 @@ def _all(machine: Machine, arguments: argparse.Namespace, output: Output, inputs
             output.say(f"{change.start} to {change.goal}: {output.styled(change.verdict, 'bad')}: {change.because}")
     clear = sum(1 for change in table if change.plan is not None)
     source = ", from the cache" if table.from_cache else ""
+    if table.refused:
+        output.say(f"{table.refused}; the table was worked out anew")
     output.say(f"{clear} of {len(table)} changes have a way (seconds; g gated, d by a detour){source}")
     if arguments.svg is not None:
         target = picture_path(arguments.svg, machine.name)

@@ -16,11 +16,13 @@ from sequencer.units import (
     ANGULAR_ACCELERATION,
     ANGULAR_JERK,
     ANGULAR_SPEED,
+    ANGULAR_STIFFNESS,
     ANGULAR_VISCOUS,
     FORCE,
     JERK,
     LENGTH,
     SPEED,
+    STIFFNESS,
     TORQUE,
     VISCOUS,
     Dimension,
@@ -113,6 +115,13 @@ class Load:
     breakaway: float | None = None
     viscous: float = 0.0
     backlash: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.breakaway is not None and self.breakaway < self.coulomb:
+            raise ModelError(
+                f"breakaway is {self.breakaway:g} and coulomb {self.coulomb:g}; dry friction is no less at rest than "
+                "in motion"
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,6 +225,10 @@ class Axis:
     def effort_dimension(self) -> Dimension:
         """Of what drives it: a force or a torque."""
         return FORCE if self.kind == "linear" else TORQUE
+
+    @property
+    def stiffness_dimension(self) -> Dimension:
+        return STIFFNESS if self.kind == "linear" else ANGULAR_STIFFNESS
 
     @property
     def viscous_dimension(self) -> Dimension:

@@ -42,6 +42,7 @@ def convex(points: Sequence[Sequence[float]]) -> tuple[Point, ...]:
         found.reverse()
     kept = _without_straight(found)
     if len(kept) < 3:
+        _refuse_specks(points)
         raise ModelError("has no area: all its vertices lie on one line; a polygon needs three that do not")
     _refuse_spikes(kept)
     turns = [_turn(kept, k) for k in range(len(kept))]
@@ -122,6 +123,16 @@ def _refuse_millimetres(points: Sequence[Point]) -> None:
     span = max(max(p[k] for p in points) - min(p[k] for p in points) for k in (0, 1))
     if span > WIDEST:
         raise ModelError(f"is {span:g} m across; at most {WIDEST:g} m is allowed (are these millimetres?)")
+
+
+def _refuse_specks(points: Sequence[Sequence[float]]) -> None:
+    """Of vertices that have become one: that it is too small, not that they lie on one line."""
+    size = max(hypot(x - points[0][0], y - points[0][1]) for x, y in points)
+    if len(points) > 2 and 0.0 < size <= 10.0 * SAME:
+        raise ModelError(
+            f"is only {size:.3g} m across, and vertices within {SAME:g} m of each other are one; "
+            "give lengths with the unit that they are meant in"
+        )
 
 
 def _without_doubles(points: list[Point]) -> list[Point]:

@@ -224,13 +224,14 @@ class RoutineBuilder:
         piece: str | None = None,
         offered: Mapping[str, object] | None = None,
         pressed: Mapping[str, object] | None = None,
+        contacts: Mapping[str, object] | None = None,
         expect: Mapping[str, object] | None = None,
     ) -> None:
         """Add a rehearsal: scripted gauges, parameters, where it starts, the piece held, pieces `offered` and
-        buttons `pressed` at times, and what must come out.
+        buttons `pressed` at times, `contacts` that axes lean on, and what must come out.
         """
         keys: dict[str, object] = {"gauges": gauges, "parameters": parameters, "from": start, "piece": piece}
-        keys |= {"offered": offered, "pressed": pressed, "expect": expect}
+        keys |= {"offered": offered, "pressed": pressed, "contacts": contacts, "expect": expect}
         self._rehearsals.append({name: {key: value for key, value in keys.items() if value is not None}})
 
     def waive(self, rule: str, *, because: str, step: str | None = None, down_to: object = None) -> None:

@@ -293,13 +293,13 @@ def test_a_performed_routine_is_judged_in_its_place(hand: Machine, examined: Exa
     assert examined(hand, perform, subroutines={"tucking": inner}).findings[0].step == "fold/tuck"
 
 
-def test_a_preset_in_a_box_is_a_warning_where_the_routine_goes_there(
+def test_a_preset_in_a_box_is_an_error_where_the_routine_goes_there(
     hand: Machine, examined: Examined, said: Said
 ) -> None:
-    warning = (
-        "warning: None: the preset 'pond' lies in low_tuck (the hand meets the bumper) | move the preset, or change "
+    refusal = (
+        "error: None: the preset 'pond' lies in low_tuck (the hand meets the bumper) | move the preset, or change "
         "the box"
     )
     there = examined(hand, Step("tuck", Move((("wrist", At("pond")),))))
-    assert warning in said(there, "keep_out")
-    assert warning not in said(examined(hand, Step("tuck", Move((("wrist", At(radians(70.0))),)))), "keep_out")
+    assert refusal in said(there, "keep_out")
+    assert refusal not in said(examined(hand, Step("tuck", Move((("wrist", At(radians(70.0))),)))), "keep_out")

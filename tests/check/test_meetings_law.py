@@ -8,7 +8,7 @@ from random import Random
 import pytest
 from clear_routines import lawful_steps
 from crossing import crossing
-from hypothesis import Phase, given, settings
+from hypothesis import HealthCheck, Phase, assume, given, settings
 from hypothesis import strategies as st
 from played_world import Touch, World
 from random_world import Source, routine_of, with_a_third
@@ -21,6 +21,7 @@ from sequencer.check.spans import ROUNDING, Span
 from sequencer.check.together import EVERYWHERE, Part, Together
 from sequencer.machine.machine import Machine
 from sequencer.plan.resolve import FlatRoutine, flatten
+from sequencer.routine.steps import Choose, Repeat
 
 Who = tuple[int | None, ...]
 """The step, by index, that moves each axis; None where it rests."""
@@ -118,3 +119,60 @@ def is_foreseen(axes: int, start: str, seed: int) -> None:
     meetings = meetings_of(flat)
     for schedule in range(12):
         assert moments(flat, meetings, Random(seed + schedule), start) == "", routine.steps
+
+
+@pytest.mark.parametrize("axes", [2, 3])
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.filter_too_much])
+@given(seed=SEEDS)
+def test_no_product_of_plain_steps_is_looked_at_that_cannot_be(axes: int, seed: int) -> None:
+    """Where every step does what it says, some timing has each of them: who moves, and who has left the other axes."""
+    machine = machine_of(axes)
+    source = Source(Random(seed), axes=tuple(machine.axes), plain=True)
+    steps = lawful_steps(source, machine, "low", frozenset({"keep_out"}), 4)
+    flat = flatten(routine_of(machine, steps, "low"))
+    # Of branches and of joins that take the first, more is looked at than can be: which of them come is not told apart.
+    assume(not any(isinstance(node.step.body, Choose) or getattr(node.start, "any", False) for node in flat.nodes))
+    unseen = {whose(parts, order, flat) for parts, _, order in products(flat)} - {()}
+    for play in range(1_500):
+        unseen -= seen_in(World(flat, never, Random(seed + play), dict(machine.presets["low"].positions)))
+        if not unseen:
+            return
+    raise AssertionError(f"no timing has {unseen} in {steps}")
+
+
+Whose = tuple[tuple[int | None, bool], ...]
+"""Of each axis the step, by index, that moves it or has left it there, and whether it moves it."""
+
+
+def never(place: dict[str, float], touching: Touch) -> bool:
+    return False
+
+
+def whose(parts: tuple[Part, ...], order: Order, flat: FlatRoutine) -> Whose:
+    """Nothing for what is known to be looked at in vain: a step that moves one of its axes and has left the other, and
+    what a later passage of three or more has left, seen from outside."""
+    nodes = [order.occurrences[part.number].node if part.number >= 0 else None for part in parts]
+    found = tuple((None if node is None else node.index, part.moving) for node, part in zip(nodes, parts, strict=True))
+    around = [None if node is None else node.parent for node in nodes]
+    outside = {block for block, part in zip(around, parts, strict=True) if part.moving}
+    for block, part in zip(around, parts, strict=True):
+        step = flat.nodes[block].step if block is not None and block >= 0 else None
+        many = step is not None and isinstance(step.body, Repeat) and step.body.times == 3.0
+        if not part.moving and many and block not in outside:
+            return ()
+    return () if any((number, False) in found for number, moving in found if moving) else found
+
+
+def seen_in(world: World) -> set[Whose]:
+    last: dict[str, int] = {}
+    seen = set()
+
+    def note(place: dict[str, float], touching: Touch) -> bool:
+        who = movers(world)
+        last.update({axis: index for axis, index in zip(place, who, strict=True) if index is not None})
+        seen.add(tuple((last.get(axis), index is not None) for axis, index in zip(place, who, strict=True)))
+        return False
+
+    world.trouble = note
+    world.play()
+    return seen

@@ -6,13 +6,19 @@ from dataclasses import replace
 from math import radians
 
 import pytest
-from reaching import reacher, rectangle
+from reaching import examined, reacher, rectangle, step, to
 
+from sequencer.check import examine
 from sequencer.check.preset_trouble import preset_troubles
 from sequencer.machine.body import Body, Clearance
+from sequencer.machine.condition import parse_condition
 from sequencer.machine.interlock import KeepOut
 from sequencer.machine.machine import Machine, Preset
 from sequencer.machine.piece import Piece
+from sequencer.places import Place
+from sequencer.routine.parameters import PresetParameter
+from sequencer.routine.routine import Routine
+from sequencer.routine.steps import At, Flick, Move, Press, Step, Timeout
 
 
 def troubles(machine: Machine, **positions: float) -> list[str]:
@@ -54,3 +60,28 @@ def test_a_preset_in_a_keep_out_is_in_trouble_if_all_axes_of_the_box_are_named_a
     assert troubles(machine, lift=1.2, slide=0.1, wrist=-0.01) == []
     assert troubles(machine, lift=1.2, slide=0.1) == []
     assert troubles(replace(machine, bodies={}, clearances=()), lift=1.2, wrist=0.1) == ["in the keep-out corner"]
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        Move(preset="inside"),
+        Move((("lift", At("inside")),)),
+        Flick("wrist", "inside", 1.0, 1.0),
+        Press("wrist", 5.0, "inside"),
+    ],
+)
+def test_a_preset_in_conflict_that_the_routine_uses_refuses_it_with_the_place_of_the_preset(
+    body: Move | Flick | Press,
+) -> None:
+    machine = reacher(presets={"inside": (0.5, 0.4, 0.0)})
+    place = Place("machine.yaml", 12, 3)
+    machine = replace(machine, presets={**machine.presets, "inside": replace(machine.presets["inside"], place=place)})
+    ends = {"until": parse_condition("lift > 2 m", machine.vocabulary())} if isinstance(body, Press) else {}
+    found = examined(machine, Step("go", body, timeout=Timeout("fixed", 10**9), **ends))
+    (told,) = [one for one in found.findings if one.message.startswith("in the preset")]
+    assert (told.severity, told.rule, told.place) == ("error", "clearance", place)
+    assert found.verdict == "conflict"
+    chosen = {"spot": PresetParameter("spot", "low", ("inside",))}
+    routine = Routine("r", machine, (step("up", to({"lift": 0.3})),), "low", chosen, Timeout("none"))
+    assert [one.severity for one in examine(routine).findings if one.message.startswith("in the preset")] == ["error"]

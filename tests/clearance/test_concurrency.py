@@ -8,7 +8,7 @@ from math import inf
 import pytest
 from scenes import around, by_name, deg, reacher, rectangle, slide, watched
 
-from profiles import Profile, s_curve
+from profiles import Profile, s_curve, trapezoid
 from sequencer.clearance.box import Pair
 from sequencer.clearance.concurrency import Diagram, diagram, straight_branch, timed_branch
 from sequencer.clearance.motion import timed_clearance
@@ -200,3 +200,38 @@ def test_a_body_outside_counts_all_over_its_range():
     for out, way in ((0.15, "any"), (0.3, "detour")):
         reach = straight_branch(tree, {"slide": (0.0, out)})
         assert diagram(tree, watched(tree), lift, reach, {"wrist": (0.0, 0.0)}, finest=1.0 / 32.0).way == way
+
+
+def test_a_diagram_of_the_same_two_branches_the_other_way_round_is_its_mirror_image():
+    """Both slides on random ways past posts: what one may be late is what the other may, and who goes first."""
+    source = random.Random(81)
+    slack = 0
+    turned = {"first before second": "second before first", "second before first": "first before second"}
+    for _ in range(12):
+        posts = [
+            Body(f"post{k}", "frame", (around(source.uniform(0.1, 0.9), source.uniform(0.1, 0.9), 0.04),))
+            for k in range(2)
+        ]
+        axes = by_name(slide("along", (0.0, 1.0)), slide("across", (0.0, 1.0), Mount("along", direction=deg(90.0))))
+        tree = Tree(axes, [Body("tip", "across", (around(0.0, 0.0, 0.04),)), *posts])
+        pairs = [Pair(tree, "tip", post.name) for post in posts]
+        one, other = (
+            timed_branch(tree, {name: trapezoid(*ends, axes[name].limits)})
+            for name, ends in (("along", (0.0, 1.0)), ("across", source.choice([(0.0, 1.0), (1.0, 0.0)])))
+        )
+        here, back = (diagram(tree, pairs, *both, {}, finest=1.0 / 32.0) for both in ((one, other), (other, one)))
+        assert back.way == turned.get(here.way, here.way)
+        late, early = here.slack(), back.slack()
+        assert (late.first_late, late.second_late) == pytest.approx((early.second_late, early.first_late), abs=0.1)
+        slack += 0.0 < late.first_late < inf and 0.0 < late.second_late < inf
+        wide = diagram(tree, pairs, one, other, {}, {"along": 0.03, "across": 0.02}, 1.0 / 32.0)
+        assert len(wide.blocked) >= len(here.blocked)
+        for cell in here.blocked:
+            if cell.certain:
+                middle = [0.5 * sum(cell.first), 0.5 * sum(cell.second)]
+                assert any(
+                    beyond.first[0] <= middle[0] <= beyond.first[1]
+                    and beyond.second[0] <= middle[1] <= beyond.second[1]
+                    for beyond in wide.blocked
+                )
+    assert slack > 0

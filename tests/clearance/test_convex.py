@@ -69,6 +69,13 @@ def test_the_parts_proposed_for_a_concave_polygon_are_convex_and_make_it_up():
         (case("C25")["flat"], "has no area: all its vertices lie on one line"),
         ([(0, 0), (1, 0), (2, 0), (1, 0)], "has no area"),
         ([(0.3, 0.3)] * 4, "has no area: all its vertices lie on one line"),
+        (
+            [(0, 0), (1e-9, 0), (0, 1e-9)],
+            "is only 1e-09 m across, and vertices within 1e-09 m of each other are one; give lengths with",
+        ),
+        ([(5, 5), (5 + 4e-9, 5), (5, 5 + 4e-10)], "is only 4e-09 m across"),
+        ([(0, 0), (1e-9, 0)], "has no area: all its vertices lie on one line"),
+        ([(0, 0), (2e-8, 0), (1e-8, 1e-10)], "has no area: all its vertices lie on one line"),
         ([], "has no vertices"),
         (case("C25")["bow_tie"], "crosses itself: the edge from"),
         (

@@ -273,3 +273,42 @@ def test_the_flag_is_as_far_from_the_pin_as_a_hand_calculation_says():
     numbers = case("C01")
     above = numbers["radius"] * np.sin(numbers["angle"])
     assert pair.distance([0.0]) == pytest.approx(above - 0.5 * numbers["pin"] - 0.5 * numbers["thickness"])
+
+
+def test_the_earliest_bad_instant_is_the_first_at_which_any_place_is_bad():
+    """Swung past a post by random moves there and back: sampled every 0.1 ms, and bisected from there."""
+    source = random.Random(71)
+    told = 0
+    for number in range(16):
+        x, y = source.uniform(0.2, 0.45), source.uniform(-0.3, 0.3)
+        arm, post = (
+            Body("arm", "turn", (rectangle(0.0, 0.3, -0.02, 0.02),)),
+            Body("post", "frame", (around(x, y, 0.05),)),
+        )
+        tree = Tree(by_name(hinge("turn", (-1.6, 1.6))), [arm, post])
+        pair = Pair(tree, "arm", "post", source.choice([0.0, 0.01]))
+        limits = Limits(source.uniform(1.0, 6.0), 20.0)
+        places = [source.uniform(-1.5, 1.5) for _ in range(3)]
+        first = trapezoid(places[0], places[1], limits)
+        begin = first.duration + source.choice([0.0, 0.3])
+        chain = [(0.0, first), (begin, trapezoid(places[1], places[2], limits))]
+        found = timed_clearance(tree, [pair], {"turn": chain}, {})
+        course = Course(chain)
+
+        def spare(time: float, pair: Pair = pair, course: Course = course) -> float:
+            return pair.distance([course.at(time)]) - pair.margin
+
+        times = np.arange(0.0, course.duration + 1e-4, 1e-4)
+        bad = np.flatnonzero(distances(pair, [[course.at(time)] for time in times]) <= pair.margin)
+        if not len(bad):
+            assert found.outcome == "clear" or found.least - pair.margin < 1e-3, number
+            continue
+        told += 1
+        low, high = times[max(bad[0] - 1, 0)], times[bad[0]]
+        for _ in range(40):
+            middle = 0.5 * (low + high)
+            low, high = (low, middle) if spare(middle) <= 0.0 else (middle, high)
+        assert found.outcome == "conflict"
+        assert found.bad_from is not None
+        assert high - 3e-6 <= found.bad_from <= high + 3e-6 or bad[0] == found.bad_from == 0.0, number
+    assert told > 3
