@@ -14,6 +14,7 @@ from sequencer.run.step_state import ACTIVE, IDLE, Activation, Milestone
 from sequencer.run.terms import Watch, build
 
 if TYPE_CHECKING:
+    from sequencer.run.motion import Motion
     from sequencer.run.routine_run import Run
 
 
@@ -27,7 +28,8 @@ def enter(run: Run, step: StepDefinition, arrived: list[int]) -> list[int]:
     run.active.append(activation)
     run.by_step[step.index] = activation
     data = step.data
-    activation.timeout = step.timeout
+    # Slower motion takes longer, and so does all that waits for it, be it a place or a sensor that the motion reaches.
+    activation.timeout = None if step.timeout is None else round(step.timeout / run.speed)
     activation.attempt = run.attempts.pop(step.index, 1)
     run.own[step.elapsed_key] = 0.0
     run.own[step.timed_out_key] = False
@@ -105,13 +107,21 @@ def _claim(run: Run, activation: Activation) -> None:
         activation.settled.append(-1)
         if motion.definition.is_spin:
             rest(host, motion)
-        elif motion.stop_kind is None:
+        elif motion.stop_kind is None and not _pushes_on(activation, motion, run):
             motion.brake()
     for output in activation.step.outputs:
         run.used_outputs.add(output)
         if activation.step.kind == "pulse":
             host.output_owner[output] = activation
             activation.outputs.append(output)
+
+
+def _pushes_on(activation: Activation, motion: Motion, run: Run) -> bool:
+    """Whether a press follows another in the same sense at once: the axis need not come to rest in between."""
+    if activation.step.kind != "press" or motion.mode != "effort" or motion.push_speed is None:
+        return False
+    ahead = run.scope.number(activation.step.data["toward"]) - motion.position
+    return ahead * motion.current > 0.0 and (activation.gate is None or activation.gate() is True)
 
 
 def act(run: Run, activation: Activation, arrived: list[int]) -> list[int]:
@@ -125,6 +135,9 @@ def act(run: Run, activation: Activation, arrived: list[int]) -> list[int]:
             return choose(run, activation, arrived)
         return first_passage(run, activation, arrived)
     if not energise(activation, run):
+        for motion in activation.motions:
+            if motion.mode == "effort" and not motion.definition.is_spin:
+                motion.brake()
         return []
     activation.energised = run.host.now
     return passed(run, activation) if activation.milestones else []

@@ -42,7 +42,7 @@ class Motion(Occupied):
     A profile's `clock` [ns] is the motion clock at the committed set-point, `next_clock` the one of this tick's
     candidate. While `held` names an interlock, the supervisor keeps the axis from going on. `offset` is what
     the runner's own zero adds to a reading; orders go without it. `watched`: stopped, and must stay. `push_speed` is
-    how fast an axis that presses was read to move last [m/s or rad/s].
+    how fast an axis that presses was read to move last [m/s or rad/s], None: it was not read.
     """
 
     __slots__ = (
@@ -110,7 +110,7 @@ class Motion(Occupied):
         self.watched = False
         self.offset = 0.0
         # Set while the axis presses; the last one when that ends.
-        self.push_speed: float
+        self.push_speed: float | None
         self.pushed_since: int
         self.pushed_until: int
         # Set when the axis begins to lag, and read until it has caught up.
@@ -205,8 +205,13 @@ class Motion(Occupied):
         """Brake out of a push from the speed that is read, along the axis' own stopping profile.
 
         Where it stands, or as good as, it is held. So it is where braking would take it beyond the bound of its push:
-        an actuator that keeps that bound at any speed can hold before it.
+        an actuator that keeps that bound at any speed can hold before it. Where it is not known where the axis is, it
+        goes off: there is no place to hold it at.
         """
+        if self.push_speed is None:
+            self.switch_off()
+            self.occupy_everything()
+            return
         self._remember_push()
         slowest, fastest = self.definition.limits.velocity
         speed = min(max(self.push_speed, slowest), fastest)
@@ -225,11 +230,12 @@ class Motion(Occupied):
         """
         begin, rush = self.position, self.speed_bound
         # Within its latency it may get as fast as its push allows.
-        under, over = way_to_stop(rush if self.latest else self.push_speed, 0.0, self.stop_limits)
+        speed = rush if self.push_speed is None else self.push_speed
+        under, over = way_to_stop(rush if self.latest else speed, 0.0, self.stop_limits)
         reached = begin + rush * self.latest * 1e-9 + under + over
         far = max(begin, min(reached, self.bound)) if self.current >= 0.0 else min(begin, max(reached, self.bound))
         self.pushed = (min(begin, far), max(begin, far))
-        stopping = max(abs(rush), abs(self.push_speed)) / min(map(abs, self.stop_limits.acceleration))
+        stopping = max(abs(rush), abs(speed)) / min(map(abs, self.stop_limits.acceleration))
         self.pushed_until = self.pushed_since + self.latest + round(stopping * 1e9) + RAMP_DEADLINE
 
     def pause(self) -> None:

@@ -115,8 +115,12 @@ def _moved(motion: Motion, run: Run) -> str | None:
     """Why an axis is not where it was held, or may not move, or None."""
     if motion.definition.is_spin:
         return None
-    host = run.host
+    host, index = run.host, motion.definition.index
     name = motion.definition.name
+    if host.snapshot.faults[index] is not None:
+        return f"{name}: {host.snapshot.faults[index]}"
+    if not host.zeroed[index] and not run.definition.by_hand:
+        return f"{name} is not zeroed"
     measured = host.values.get(name)
     if measured is None:
         return f"the position of {name} is unknown ({host.unknown_reason(name)})"

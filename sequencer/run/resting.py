@@ -20,6 +20,8 @@ def rest(host: Host, motion: Motion) -> None:
             case = each
             break
     mode: Any = "off" if case is None else case["mode"]
+    if mode == "voltage" and host.forbidden(motion.definition.index) is not None:
+        mode = "off"
     if case is not None and mode == "voltage":
         motion.mode, motion.volts, motion.velocity = "effort", case["voltage"], 0.0
     elif mode == "hold":
@@ -40,7 +42,8 @@ def follow_measured(host: Host) -> None:
         if motion.pushed is not None:
             _forget_push(host, motion)
         if mode == "effort":
-            motion.pushed_since, motion.push_speed = host.now, host.values[motion.definition.speed_name] or 0.0
+            motion.pushed_since = host.now
+            motion.push_speed = _push_speed(host, motion)
         if mode != "track" and mode != "hold":
             measured = host.values[motion.definition.name]
             if measured is None:
@@ -54,6 +57,15 @@ def follow_measured(host: Host) -> None:
             motion.occupy_everything()
         elif motion.anywhere and motion.known:
             motion.occupy_what_is_known()
+
+
+def _push_speed(host: Host, motion: Motion) -> float | None:
+    """How fast an axis that presses is read to move, for all that is known; None: not even its place is read."""
+    axis = motion.definition
+    if host.values[axis.name] is None:
+        return None
+    speed = host.values[axis.speed_name]
+    return motion.speed_bound if speed is None else float(speed)
 
 
 def _forget_push(host: Host, motion: Motion) -> None:

@@ -93,7 +93,7 @@ class Runner:
         Args:
             name: the routine.
             parameters: values for its parameters: numbers in SI, presets by name.
-            speed: share of the limits, from a thousandth to 1 (R49).
+            speed: share of the limits, from a thousandth to 1; timeouts are as much longer (R49).
             preempt: take axes that another run uses; it is cancelled. An axis that moves outside the start region of
                 this routine comes to rest first (R44).
             restart: if the routine is running, cancel it and start it anew from standstill (R37).

@@ -200,9 +200,12 @@ def _press(activation: Activation, run: Run) -> bool:
         return False
     slowest, fastest = limits_for(step, axis, run).velocity
     motion.held = None
+    upwards = bound >= here
+    if bound == motion.bound and motion.current and abs(bound - here) <= motion.definition.position_tolerance:
+        upwards = motion.current > 0.0  # beyond its bound by a little it is not to be pushed back
     motion.mode = "effort"
     motion.bound = bound
-    motion.current, motion.speed_bound = (effort, fastest) if bound >= here else (-effort, slowest)
+    motion.current, motion.speed_bound = (effort, fastest) if upwards else (-effort, slowest)
     motion.pushed_since, motion.push_speed = run.host.now, 0.0
     motion.stop_kind = None
     motion.latched = motion.watched = False

@@ -40,7 +40,7 @@ def advance_clocks(host: Host) -> None:
             motion.next_clock = motion.clock + motion.gain
     if gap > host.definition.longest_gap:
         for run in host.runs:
-            if any(_acting(host.motions[axis]) for axis in run.used_axes):
+            if any(_acting(host.motions[axis], run) for axis in run.used_axes):
                 run.fault(f"no tick for {gap * 1e-9:.3g} s while moving", None, machine=True)
 
 
@@ -55,9 +55,9 @@ def watch_over(host: Host) -> None:
     faults, zeroed, values = snapshot.faults, snapshot.zeroed, host.values
     for motion in host.motions:
         owner = motion.run
-        if owner is None or (motion.activation is None and motion.profile is None):
-            if motion.watched:
-                _watch_standstill(host, motion)
+        if motion.watched and (owner is None or (motion.activation is None and motion.profile is None)):
+            _watch_standstill(host, motion)
+        if owner is None or (motion.activation is None and motion.profile is None and not _pushes(motion)):
             continue
         axis = motion.definition
         fault = faults[axis.index]
@@ -69,11 +69,11 @@ def watch_over(host: Host) -> None:
             why = snapshot.lost[axis.index]
             words = f"{axis.name} has lost its zero" + (f": {why}" if why else "")
             owner.fault(words, motion.activation, machine=True, stop=_blind_stop(host, motion))
-        elif motion.profile is not None:
+        elif motion.profile is not None or _pushes(motion):
             measured = values[axis.name]
             if measured is None:
                 _lost(host, motion, owner)
-            elif axis.is_followed:
+            elif axis.is_followed and motion.profile is not None:
                 error = values[axis.error_name]
                 if -0.5 * axis.following <= error <= 0.5 * axis.following:
                     motion.behind_since = 0
@@ -109,9 +109,11 @@ def _watch_interlocks(host: Host) -> None:
 
 
 def _lost(host: Host, motion: Motion, run: Run) -> None:
+    """A set-point is still known to brake from; a push has none, and goes off."""
     name = motion.definition.name
-    cause = f"the position of {name} is lost while it moves ({host.unknown_reason(name)})"
-    run.fault(cause, motion.activation, machine=True)
+    doing, stop = ("presses", {motion.definition.index: "off"}) if _pushes(motion) else ("moves", None)
+    words = f"the position of {name} is lost while it {doing} ({host.unknown_reason(name)})"
+    run.fault(words, motion.activation, machine=True, stop=stop)
 
 
 def _following(host: Host, motion: Motion, run: Run, measured: float, error: float) -> None:
@@ -255,6 +257,11 @@ def _watch_standstill(host: Host, motion: Motion) -> None:
         host.fault_cause = cause
 
 
-def _acting(motion: Motion) -> bool:
-    """Whether an axis moves or pushes."""
-    return motion.profile is not None or (motion.mode == "effort" and not motion.definition.is_spin)
+def _pushes(motion: Motion) -> bool:
+    """Whether an axis presses, be its step over or not: its effort stays until a later step takes the axis (R46)."""
+    return motion.mode == "effort" and not motion.definition.is_spin
+
+
+def _acting(motion: Motion, run: Run) -> bool:
+    """Whether a run moves or turns an axis, or pushes with it; a spin may grip at rest, by its voltage there."""
+    return motion.driven and (motion.run is run or not motion.definition.is_spin)

@@ -167,7 +167,7 @@ def test_what_runs_afterwards_runs_as_slowly_as_the_routine(key: str) -> None:
     rig.run(5)
     if key == "on_cancel":
         rig.runner.cancel()
-    rig.run(160)
+    rig.run(170)
     assert rig.points()[-1] == -1.0
     assert min(one.axes["lift"].velocity for one in rig.orders) == pytest.approx(-0.5)
 

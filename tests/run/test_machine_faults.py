@@ -300,13 +300,16 @@ def test_an_unpowered_axis_that_is_not_read_may_be_anywhere() -> None:
     assert rig.points()[-1] == 1.5
 
 
-def test_a_pushing_axis_that_is_not_read_still_occupies_its_way_and_no_more() -> None:
-    """R46, R42: it can be nowhere else than between where it was last read and its bound."""
+def test_a_pushing_axis_that_is_not_read_goes_off_and_may_be_anywhere() -> None:
+    """R46, R42, R16: there is no place to hold it at, and another axis stays out of what both make up together."""
     on = machine(keep_outs=[keep_out("post", [0, 0.5, 1.0], [1, 1.0, 2.0])])
-    for bound, free in ((0.8, True), (1.4, False)):
-        rig = Rig(checked(on, press("p", 5.0, bound, until=BEAM), move("m", {"lift": 1.5})))
-        rig.readings["wrist"] = lambda tick: AxisReading(None if tick >= 5 else 0.1, 0.0, 0.0)
-        rig.start()
-        rig.run(110)
-        assert rig.modes("wrist")[-1] == "effort"
-        assert (rig.points()[-1] == 1.5) is free
+    rig = Rig(checked(on, press("p", 5.0, 0.8, until=BEAM)), checked(on, move("m", {"lift": 1.5}), name="m"))
+    rig.readings["wrist"] = lambda tick: AxisReading(None if tick >= 5 else 0.1, 0.0, 0.0)
+    rig.start()
+    rig.run(10)
+    assert rig.modes("wrist")[4:6] == ["effort", "off"]
+    assert rig.outcome() == (5, "faulted")
+    rig.runner.reset()
+    rig.start("m")
+    rig.run(110)
+    assert rig.points()[-1] == pytest.approx(0.49, abs=1e-6)

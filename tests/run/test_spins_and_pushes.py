@@ -5,6 +5,7 @@ SEMANTICS R26, R27, R28, R32, R33, R35, R44, R46, R53.
 from __future__ import annotations
 
 from itertools import pairwise
+from math import nan
 from typing import Any
 
 import pytest
@@ -257,3 +258,141 @@ def test_an_axis_that_has_been_read_never_pushes_faster_than_its_limits_let_it_b
     rig.run(1)
     fastest = rig.machine["axes"][0]["limits"][0][1]
     assert rig.orders[-1].axes["lift"].velocity <= fastest
+
+
+# Pushes that are not read, or go on when their step is over.
+
+LOST: dict[str, AxisReading | None] = {
+    "drive is hot": AxisReading(0.0, 0.0, 0.0, True, 0, "drive is hot"),
+    "lost its zero": AxisReading(0.0, 0.0, 0.0, False),
+    "jumped": AxisReading(0.9, 0.0, 0.0),
+    "no number": AxisReading(nan, 0.0, 0.0),
+    "not read": None,
+}
+
+
+@pytest.mark.parametrize("kept", [False, True])
+@pytest.mark.parametrize("how", LOST)
+def test_a_push_is_watched_whether_its_step_is_over_or_not(how: str, kept: bool) -> None:
+    """R42, R46, R48: it goes off in the tick in which its reading fails, or stops by its own kind where that is true."""
+    steps = [press("p", 5.0, 0.8, axis="lift", until=BEAM, timeout=9.0), wait("w", 9.0, "p")]
+    rig = started(checked(machine(), *steps), ticks=20, stuck=["lift"], beam=kept)
+    assert rig.modes()[-1] == "effort"
+    assert bool(rig.ends("p")) is kept
+    rig.readings["lift"] = AxisReading(0.0, 0.0, 0.0) if how == "jumped" else LOST[how]
+    if how == "jumped":
+        rig.run(1)
+        rig.readings["lift"] = LOST[how]
+    rig.run(1)
+    assert rig.kinds("fault")
+    assert rig.modes()[-1] == ("hold" if how in ("drive is hot", "lost its zero") else "off")
+    rig.run(20)
+    assert rig.outcome()[1] == "faulted"
+    assert "effort" not in rig.modes()[-20:]
+
+
+@pytest.mark.parametrize("how", ["drive is hot", "lost its zero"])
+def test_a_push_that_is_held_is_not_resumed_on_an_axis_that_has_failed_meanwhile(how: str) -> None:
+    """R30, R35."""
+    steps = [press("p", 5.0, 0.8, axis="lift", until=BEAM, timeout=9.0), wait("w", 9.0, "p")]
+    rig = started(checked(machine(), *steps), ticks=5, stuck=["lift"], beam=True)
+    rig.runner.hold()
+    rig.run(10)
+    rig.readings["lift"] = LOST[how]
+    rig.runner.resume()
+    rig.run(3)
+    assert "effort" not in rig.modes()[-3:]
+    assert rig.refusals()[0].startswith("cannot go on: lift")
+
+
+@pytest.mark.parametrize("how", ["cancel", "hold", "taken over"])
+def test_a_push_that_is_ended_while_it_is_not_read_goes_off_and_not_to_where_it_was(how: str) -> None:
+    """R16, R29, R46: its last reading is no set-point."""
+    on = machine()
+    other = checked(on, wait("w", 9.0), move("n", {"lift": 0.0}, "w"), name="b")
+    rig = started(checked(on, press("p", 5.0, 2.5, axis="lift", until=BEAM)), other, ticks=20)
+    rig.readings["lift"] = None
+    ways_to_end(rig, how)
+    rig.run(5)
+    del rig.readings["lift"]
+    rig.run(30)
+    assert set(rig.modes()[20:]) == {"off"}
+
+
+def test_a_press_that_follows_another_in_the_same_sense_pushes_on_without_a_brake() -> None:
+    """R10, R24, R46: an attempt that spent its time on braking would be none."""
+    rig = started(checked(machine(), press("p", 5.0, 2.5, axis="lift", until=BEAM, timeout=0.2, retry=3)), ticks=35)
+    assert set(rig.modes()[:35]) == {"effort"}
+    assert len(rig.kinds("retry")) == 3
+    back = [
+        press("p", 5.0, 2.5, axis="lift", until=[">", "lift", 0.5]),
+        press("q", 5.0, 0.0, "p", axis="lift", until=BEAM),
+    ]
+    rig = started(checked(machine(), *back), ticks=80)
+    assert "track" in rig.modes()
+    currents = [orders.axes["lift"].current for orders in rig.orders]
+    assert currents.index(-5.0) - rig.ends("p")[0][0] > 20
+
+
+def test_a_press_to_where_the_axis_stands_a_little_beyond_pushes_as_before() -> None:
+    """R46: retried, or followed by another, it is not pushed back."""
+    rig = started(
+        checked(machine(), press("p", 5.0, 0.1, axis="lift", until=BEAM, timeout=0.4, retry=2)), ticks=10, stuck=[]
+    )
+    rig.stuck.add("lift")
+    rig.positions["lift"] = 0.1002
+    rig.run(40)
+    assert {orders.axes["lift"].current for orders in rig.orders if orders.axes["lift"].mode == "effort"} == {5.0}
+    assert len(rig.kinds("retry")) == 2
+
+
+# What spins do at rest.
+
+
+def test_a_spin_does_not_grip_at_rest_while_its_interlock_forbids_it() -> None:
+    """R32, R33: at boot, in the tick of the fault, after it, and after an abort and a reset."""
+    rest = [{"mode": "voltage", "voltage": 1.2, "when": None}]
+    on = machine(
+        [axis("lift"), axis("wrist"), axis("roller", "spin", rest=rest)],
+        must_stay=[must_stay("cover", ["holds", "guard"], [2])],
+    )
+    rig = Rig(checked(on, pulse("p", {"roller": 5.0}, 9.0)), guard=False)
+    rig.run(3)
+    assert rig.orders[-1].axes["roller"].mode == "off"
+    rig.sensors["guard"] = True
+    rig.run(1)
+    assert turns(rig) == (1.2, 0.0)
+    rig.start()
+    rig.run(5)
+    assert turns(rig) == (5.0, 0.0)
+    rig.sensors["guard"] = False
+    rig.run(1)
+    assert rig.orders[-1].axes["roller"].mode == "off"
+    rig.run(50)
+    rig.runner.abort()
+    rig.run(2)
+    rig.runner.reset()
+    rig.run(2)
+    assert rig.orders[-1].axes["roller"].mode == "off"
+
+
+# Slowed runs.
+
+
+@pytest.mark.parametrize("speed", [0.25, 0.5, 1.0])
+def test_a_slowed_run_has_as_much_more_time(speed: float) -> None:
+    """R24, R49: so that a first run can be seen to the end before it is confirmed; a wait for a sensor that a motion
+    reaches as well.
+    """
+    steps = [
+        move("m", {"lift": 1.0}, timeout=1.8),
+        wait("seen", until=[">", "lift", 0.9], timeout=1.7, after=[]),
+        wait("never", until=BEAM, timeout=0.2, on_timeout="continue", after=["m", "seen"]),
+    ]
+    rig = Rig(checked(machine(), *steps))
+    rig.start(speed=speed)
+    rig.run(500)
+    assert rig.outcome()[1] == "done"
+    begin, end, outcome = rig.span("never")
+    assert outcome == "timeout"
+    assert end + 1 - begin == 10 / speed

@@ -287,11 +287,18 @@ def test_what_was_behind_and_caught_up_counts_from_anew() -> None:
     assert rig.outcome()[1] == "done"
 
 
-def test_a_gap_beyond_the_longest_faults_what_pushes_and_not_what_merely_turns() -> None:
-    """R20, R46: a press acts on the machine; rollers at a voltage do not move it."""
+def test_a_gap_beyond_the_longest_faults_what_pushes_or_turns_and_not_what_grips_at_rest() -> None:
+    """R20, R46: its actuators have dropped it by then (R38), and would start it anew by themselves."""
     rig = started(checked(machine(), press("p", 5.0, 2.0, until=["holds", "beam"])), ticks=5).run(1, gap=101_000_000)
     assert first_fault(rig) == "no tick for 0.101 s while moving"
     rig = started(checked(machine(), pulse("p", {"roller": 5.0}, 1.0)), ticks=5).run(1, gap=101_000_000)
+    assert first_fault(rig) == "no tick for 0.101 s while moving"
+    assert rig.volts()[-1] == 0.0
+    on = machine(
+        [axis("lift"), axis("wrist"), axis("roller", "spin", rest=[{"mode": "voltage", "voltage": 1.2, "when": None}])]
+    )
+    rig = started(checked(on, pulse("p", {"roller": 5.0}, 0.1), wait("w", 1.0, "p")), ticks=20).run(1, gap=101_000_000)
+    assert rig.volts()[-1] == 1.2
     assert not rig.kinds("fault")
 
 
