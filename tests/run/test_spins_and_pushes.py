@@ -274,7 +274,7 @@ LOST: dict[str, AxisReading | None] = {
 @pytest.mark.parametrize("kept", [False, True])
 @pytest.mark.parametrize("how", LOST)
 def test_a_push_is_watched_whether_its_step_is_over_or_not(how: str, kept: bool) -> None:
-    """R42, R46, R48: it goes off in the tick in which its reading fails, or stops by its own kind where that is true."""
+    """R42, R46, R48: it goes off in the tick in which its reading fails, or stops by its own kind."""
     steps = [press("p", 5.0, 0.8, axis="lift", until=BEAM, timeout=9.0), wait("w", 9.0, "p")]
     rig = started(checked(machine(), *steps), ticks=20, stuck=["lift"], beam=kept)
     assert rig.modes()[-1] == "effort"
