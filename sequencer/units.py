@@ -93,6 +93,8 @@ FORCE: Dimension = _FORCE
 TORQUE: Dimension = (2, 1, -2, 0, 0)
 VISCOUS: Dimension = (0, 1, -1, 0, 0)
 ANGULAR_VISCOUS: Dimension = (2, 1, -1, 0, -1)
+STIFFNESS: Dimension = (0, 1, -2, 0, 0)
+ANGULAR_STIFFNESS: Dimension = (2, 1, -2, 0, -1)
 VOLTAGE: Dimension = (2, 1, -3, -1, 0)
 CURRENT: Dimension = (0, 0, 0, 1, 0)
 RESISTANCE: Dimension = (2, 1, -3, -2, 0)
@@ -114,6 +116,8 @@ _NAMES: dict[Dimension, tuple[str, str]] = {
     TORQUE: ("a torque", "N.m"),
     VISCOUS: ("a viscous friction", "N.s/m"),
     ANGULAR_VISCOUS: ("a viscous friction", "N.m.s/rad"),
+    STIFFNESS: ("a stiffness", "N/m"),
+    ANGULAR_STIFFNESS: ("a stiffness", "N.m/rad"),
     VOLTAGE: ("a voltage", "V"),
     CURRENT: ("a current", "A"),
     RESISTANCE: ("a resistance", "ohm"),
@@ -145,7 +149,7 @@ def parse_quantity(text: str) -> Quantity:
         raise ModelError(f"'{text}' has a leading zero; write {number[: -len(digits)]}{digits.lstrip('0') or '0'}")
     value = float(number)
     if not math.isfinite(value):
-        raise ModelError(f"'{text}' is not finite")
+        raise ModelError(f"'{text}' is not finite; write a number that is")
     if unit is None:
         return Quantity(value, NUMBER)
     factor, dimension = parse_unit(unit)

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from sequencer.check.face import examine
 from sequencer.check.finding import CheckFailed
+from sequencer.errors import ModelError
 from sequencer.machine.machine import Machine
 from sequencer.ordering.gated import GatedPlan, Progress
 from sequencer.ordering.grid import Grid, cells_of
@@ -35,7 +36,7 @@ def order(
         within: how long to look [s]; then the best so far. None: as long as it takes.
 
     Raises:
-        ModelError: a preset or axis is unknown, or a position lies outside the travel.
+        ModelError: a preset or axis is unknown, a position lies outside the travel, or there is nothing to move.
         NoOrder: there is no way, or none was found; the message says what is in the way.
         CheckFailed: the check does not agree, not even with every gate replaced by the end of what it waits for.
     """
@@ -49,6 +50,10 @@ def order_with(ordering: Ordering, start: Place, goal: Place, within: float | No
         As `order`.
     """
     found = ordering.find(start, goal, within)
+    if found.kind == "still":
+        raise ModelError(
+            f"at {ordering.name(start)} all axes stand where {ordering.name(goal)} has them: nothing to move"
+        )
     plan = found.plan
     routine = routine_of_plan(ordering, plan, start, goal)
     examination = examine(routine)

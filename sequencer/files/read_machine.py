@@ -30,6 +30,7 @@ from sequencer.machine.keys import (
 from sequencer.machine.machine import Battery, Machine, Preset, axis_vocabulary
 from sequencer.machine.node import Node
 from sequencer.machine.reading import Reading, Unreadable, joined
+from sequencer.machine.variation import Varied
 from sequencer.machine.written import Pair, Quantity
 from sequencer.units import VOLTAGE
 
@@ -104,7 +105,7 @@ class _MachineReader(PartReader):
                 bodies=bodies,
                 clearances=clearances,
                 overlays=overlays,
-                variation=tuple(varied for varied in variation if varied.of in known),
+                variation=tuple(varied for varied in variation if varied.of in known and self.whole(varied, axes)),
                 place=self.top.at.place,
                 **self.top.values("period", "longest_gap"),
             )
@@ -124,6 +125,14 @@ class _MachineReader(PartReader):
             kind = written.value if written else None
             kinds[name] = "rotary" if kind == "rotary" else "spin" if kind == "spin" else "linear"
         return kinds
+
+    def whole(self, varied: Varied, axes: Mapping[str, Axis]) -> bool:
+        """Whether all parts of an axis that varies could be read."""
+        if varied.kind != "axis":
+            return True
+        axis, table = axes[varied.of], self.top.node("axes")
+        written = ((table.entries if table else None) or {})[varied.of].entries or {}
+        return not (("load" in written and axis.load is None) or ("actuators" in written and not axis.actuators))
 
     def motors(self) -> dict[str, Motor]:
         found = {}

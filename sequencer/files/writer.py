@@ -26,6 +26,7 @@ from sequencer.routine.steps import (
     Flick,
     FromReading,
     Goal,
+    Leaning,
     Move,
     Passing,
     Perform,
@@ -343,6 +344,8 @@ class _Writer:
             keys["offered"] = {name: time_text(time) for name, time in rehearsal.offered}
         if rehearsal.pressed:
             keys["pressed"] = {name: time_text(time) for name, time in rehearsal.pressed}
+        if rehearsal.contacts:
+            keys["contacts"] = {one.axis: self.contact(one) for one in rehearsal.contacts}
         expect = rehearsal.expect
         if expect != Expectation():
             within = None if expect.finishes_within is None else time_text(expect.finishes_within)
@@ -350,6 +353,20 @@ class _Writer:
             asked = {"outcome": expect.outcome, "finishes_within": within, "clearance": least}
             keys["expect"] = _given(asked | {"order": list(expect.order) or None, "never": list(expect.never) or None})
         return keys
+
+    def contact(self, contact: Leaning) -> dict[str, Any]:
+        axis = self.machine.axes[contact.axis]
+        stiff, until = contact.stiffness, contact.until
+        return _given(
+            {
+                "at": quantity(contact.at, axis.dimension),
+                "side": contact.side,
+                "stiffness": None if stiff is None else quantity(stiff, axis.stiffness_dimension),
+                "damping": quantity(contact.damping, axis.viscous_dimension) if contact.damping else None,
+                "since": time_text(contact.since) if contact.since else None,
+                "until": None if until is None else time_text(until),
+            }
+        )
 
     def gauge(self, sensor: Sensor, gauge: Value | tuple[tuple[int, Value], ...]) -> Any:
         if isinstance(gauge, tuple):

@@ -7,6 +7,10 @@ from dataclasses import dataclass, field
 from sequencer.errors import ModelError
 from sequencer.places import NOWHERE, Place
 
+MOST_OUT_OF_NOTHING = 1.5
+"""Torque per ampere over voltage per speed, which is 1 for any motor (what is not lost to the winding moves something);
+so much do rounded and differently measured data sheets make of it at most [1]."""
+
 
 @dataclass(frozen=True, slots=True)
 class Motor:
@@ -38,6 +42,12 @@ class Motor:
         if self.rotor_inertia < 0.0:
             raise ModelError(
                 f"motor '{self.name}': rotor_inertia is {self.rotor_inertia:g} kg.m2; it cannot be negative"
+            )
+        if self.torque_per_ampere > MOST_OUT_OF_NOTHING * self.back_emf:
+            gives = self.torque_per_ampere / self.back_emf if self.back_emf > 0.0 else float("inf")
+            raise ModelError(
+                f"motor '{self.name}': by its torque, currents, speed and voltage it would turn 1 W of electricity "
+                f"into {gives:.3g} W of motion; read its data sheet again, units and rows"
             )
 
     @property

@@ -16,11 +16,13 @@ from sequencer.units import (
     ANGULAR_ACCELERATION,
     ANGULAR_JERK,
     ANGULAR_SPEED,
+    ANGULAR_STIFFNESS,
     ANGULAR_VISCOUS,
     FORCE,
     JERK,
     LENGTH,
     SPEED,
+    STIFFNESS,
     TORQUE,
     VISCOUS,
     Dimension,
@@ -114,6 +116,13 @@ class Load:
     viscous: float = 0.0
     backlash: float = 0.0
 
+    def __post_init__(self) -> None:
+        if self.breakaway is not None and self.breakaway < self.coulomb:
+            raise ModelError(
+                f"breakaway is {self.breakaway:g} and coulomb {self.coulomb:g}; dry friction is no less at rest than "
+                "in motion"
+            )
+
 
 @dataclass(frozen=True, slots=True)
 class RestCase:
@@ -174,7 +183,8 @@ class Axis:
             )
         if not self.tolerance.position > 0.0:
             raise ModelError(
-                f"axis '{self.name}': tolerance position is {self.tolerance.position:g}; it must be greater than 0"
+                f"axis '{self.name}': tolerance position is {self.show(self.tolerance.position)}; "
+                "it must be greater than 0"
             )
         if self.rest[-1].when is not None:
             raise ModelError(f"axis '{self.name}': the last rest case must have no 'when', so that one always applies")
@@ -215,6 +225,10 @@ class Axis:
     def effort_dimension(self) -> Dimension:
         """Of what drives it: a force or a torque."""
         return FORCE if self.kind == "linear" else TORQUE
+
+    @property
+    def stiffness_dimension(self) -> Dimension:
+        return STIFFNESS if self.kind == "linear" else ANGULAR_STIFFNESS
 
     @property
     def viscous_dimension(self) -> Dimension:

@@ -39,6 +39,13 @@ class Battery:
     brown_out: float = 6.8
     other_load: tuple[float, float] = (0.0, 0.0)
 
+    def __post_init__(self) -> None:
+        if self.brown_out >= self.open_circuit:
+            raise ModelError(
+                f"battery: brown_out is {self.brown_out:g} V and open_circuit {self.open_circuit:g} V; below the one "
+                "controllers drop out, and without any load there is no more than the other"
+            )
+
 
 @dataclass(frozen=True, slots=True)
 class Preset:
@@ -164,6 +171,7 @@ class Machine:
             gripper = self.axes.get(piece.gripped_by) if piece.gripped_by is not None else None
             if gripper is not None and gripper.kind != "spin":
                 found.append((piece.place, f"piece '{piece.name}': '{gripper.name}' is no spin and cannot grip it"))
+        found += self._idle_motors()
         found += body_problems(self)
         found += variation_problems(self)
         known = self.vocabulary()
@@ -201,6 +209,24 @@ class Machine:
                         f"{show(travel[0])} to {show(travel[1])}; the keep-out would never say anything"
                     )
                     found.append((rule.place, text))
+        return found
+
+    def _idle_motors(self) -> list[tuple[Place, str]]:
+        """Axes with motors and a load that move nothing with a mass, and so would be anywhere at once."""
+        found = []
+        for axis in self.axes.values():
+            load = axis.load
+            if load is None or not axis.in_service or any(one.motor.rotor_inertia > 0.0 for one in axis.in_service):
+                continue
+            own = {
+                "linear": load.mass > 0.0,
+                "rotary": load.inertia > 0.0 or (load.mass > 0.0 and load.centre != (0.0, 0.0)),
+                "spin": load.inertia > 0.0,
+            }[axis.kind]
+            carried = [self.axes[name].load for name in self.carried_axes(axis.name)] if axis.kind != "spin" else []
+            if not own and not any(one is not None and one.mass > 0.0 for one in carried):
+                needed = "mass" if axis.kind == "linear" else "inertia"
+                found.append((axis.place, f"axis '{axis.name}' moves nothing; declare the {needed} of its load"))
         return found
 
     def _mount_problems(self) -> list[tuple[Place, str]]:

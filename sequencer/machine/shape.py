@@ -16,6 +16,7 @@ from sequencer.units import (
     ANGULAR_ACCELERATION,
     ANGULAR_JERK,
     ANGULAR_SPEED,
+    ANGULAR_STIFFNESS,
     ANGULAR_VISCOUS,
     CURRENT,
     FORCE,
@@ -26,6 +27,7 @@ from sequencer.units import (
     NUMBER,
     RESISTANCE,
     SPEED,
+    STIFFNESS,
     TIME,
     TORQUE,
     VISCOUS,
@@ -59,6 +61,7 @@ OF_AXIS: dict[str, tuple[Dimension, Dimension]] = {
     "jerk": (JERK, ANGULAR_JERK),
     "effort": (FORCE, TORQUE),
     "viscous": (VISCOUS, ANGULAR_VISCOUS),
+    "stiffness": (STIFFNESS, ANGULAR_STIFFNESS),
 }
 """Quantities whose dimension depends on the axis: on a linear one, on a rotary one or a spin."""
 

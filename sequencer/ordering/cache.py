@@ -7,20 +7,39 @@ import os
 from collections.abc import Mapping
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
+
+
+class Kept(NamedTuple):
+    """What was found under a key: the data, or None, and why it is not taken; empty where nothing was kept."""
+
+    data: dict[str, Any] | None
+    refused: str = ""
+
+
+def look(key: str) -> Kept:
+    """What was kept under a key, unless it is not whole, or was made for another key."""
+    try:
+        path = _file_of(key)
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return Kept(None)
+    except (OSError, RuntimeError, ValueError) as error:
+        return Kept(None, f"what was kept could not be read ({error})")
+    try:
+        outer = json.loads(text)
+        if outer["key"] != key:
+            return Kept(None, f"{path} was made for another machine, overlay or version")
+        if outer["digest"] != _digest(outer["kept"]):
+            return Kept(None, f"{path} was changed after it was written")
+        return Kept(dict(json.loads(outer["kept"])))
+    except (ValueError, KeyError, TypeError, AttributeError):
+        return Kept(None, f"{path} is damaged")
 
 
 def load(key: str) -> dict[str, Any] | None:
-    """What was kept under a key; None if nothing was, or if it is not whole, or was made for another key."""
-    try:
-        text = _file_of(key).read_text(encoding="utf-8")
-        outer = json.loads(text)
-        if outer["key"] != key or outer["digest"] != _digest(outer["kept"]):
-            return None
-        found: dict[str, Any] = json.loads(outer["kept"])
-        return found
-    except (OSError, RuntimeError, ValueError, KeyError, TypeError):
-        return None
+    """The same data alone."""
+    return look(key).data
 
 
 def store(key: str, data: Mapping[str, Any]) -> None:

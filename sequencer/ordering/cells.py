@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from sequencer.clearance.batch import Floats
 from sequencer.clearance.table import OVERLAP, Certified
+from sequencer.pack.table import Block
 
 Bools = npt.NDArray[np.bool_]
 Corners = npt.NDArray[np.int64]
@@ -23,6 +24,10 @@ Judge = Callable[[tuple[int, ...], Floats, Floats, Bools | None], tuple[Bools, B
 
 SHARPER = {1: 8, 2: 4, 3: 4}
 """Sharply, a cell is cut into so many along each axis, by how many axes a block has, a power of 2; 2 beyond [1]."""
+
+FINER = {1: 8, 2: 4, 3: 2}
+"""The finer cells: a cell is cut into so many along each axis, by how many axes a block has, a power of 2; 2 beyond
+[1]."""
 
 MOST_SHARP = 1500
 """A box that touches more cells of which too little is known than this is not looked at sharply [1]."""
@@ -100,11 +105,42 @@ class Cells:
             done, more = done + more, 4 * more
         return False
 
+    def finer(self, judge: Judge) -> Block:
+        """The block with all cells of which too little is known halved, once or more often."""
+        blocked, axes = self.blocked, tuple(range(len(self.shape)))
+        corners = np.argwhere(self.blocked & (self.known != SHUT))
+        left = self._left_in(corners, judge)
+        parts = 1
+        while parts < FINER.get(len(self.shape), 2):
+            # Every part has the middle in common; where not even that is clear none is.
+            place = self.low + (corners + 0.5) * (self.step / parts)
+            hopeful = ~judge(self.axes, place, place, left)[0].any(axis=1)
+            parts *= 2
+            corners = _parts(corners[hopeful], self.halves)
+            for axis in axes:
+                blocked = np.repeat(blocked, 2, axis=axis)
+            left, _ = self._judge(corners, parts, judge, np.repeat(left[hopeful], len(self.halves), axis=0))
+            clear = ~left.any(axis=1)
+            blocked[tuple(corners[clear].T)] = False
+            corners, left = corners[~clear], left[~clear]
+        packed = np.packbits(blocked.ravel(), bitorder="little").tobytes()
+        return Block(self.axes, tuple(self._ends[0]), tuple(self._ends[1]), blocked.shape, packed)
+
     def blocked_cell(self, low: Floats, high: Floats) -> Floats | None:
         """The corner of the first uncertified cell that a box touches, counted in cells."""
         first, last, _ = self._touched(low, high)
         corners = np.argwhere(self.blocked[_window(first, last)])
         return None if not len(corners) else (corners[0] + first).astype(np.float64)
+
+    def touched(self, low: Sequence[float], high: Sequence[float], count: int) -> tuple[Floats, Floats]:
+        """The cells that a box touches if there are so many along each axis: their ends, shape (n, axes)."""
+        step = (self.high - self.low) / count
+        ranges = []
+        for place, axis in enumerate(self.axes):
+            first, last = (int((one[axis] - self.low[place]) / step[place]) for one in (low, high))
+            ranges.append(range(max(first, 0), min(last, count - 1) + 1))
+        begin = self.low + np.array(list(product(*ranges))).reshape(-1, len(self.axes)) * step - OVERLAP
+        return begin, begin + step + 2.0 * OVERLAP
 
     def _touched(self, low: Floats, high: Floats) -> tuple[Corners, Corners, Bools]:
         """The first and the last cell that boxes touch, and whether they lie in the block."""
@@ -173,6 +209,13 @@ class Cells:
             left, _ = self._judge(np.array(missing) * AROUND, 1, judge, None, AROUND)
             self._around |= zip(missing, left, strict=True)
         return np.array([self._around[corner] for corner in map(tuple, around.tolist())])
+
+    def _left_in(self, corners: Corners, judge: Judge) -> Bools:
+        """The same, for very many cells."""
+        around, place = np.unique(corners // AROUND, axis=0, return_inverse=True)
+        left, _ = self._judge(around * AROUND, 1, judge, None, AROUND)
+        found: Bools = left[place.ravel()]
+        return found
 
     def _judge(
         self, corners: Corners, parts: int, judge: Judge, asked: Bools | None, wide: int = 1

@@ -98,53 +98,6 @@ class GatedPlan:
             mine[other] = progress
         return replace(self, waits=waits)
 
-    def with_stop(self, axis: int, leg: int, place: float) -> GatedPlan:
-        """The same, with a leg ending elsewhere."""
-        stops = list(self.stops[axis])
-        stops[leg - 1] = place
-        return replace(self, stops=(*self.stops[:axis], tuple(stops), *self.stops[axis + 1 :]))
-
-    def without_stop(self, axis: int, leg: int) -> GatedPlan:
-        """The same, with a leg and the next made one: it waits for what the first waited for. What waited for the end
-        of the first waits for its place."""
-        stops = list(self.stops[axis])
-        place = stops.pop(leg - 1)
-        waits: dict[tuple[int, int], dict[int, Progress]] = {}
-        for (mover, number), mine in self.waits.items():
-            if mover == axis:
-                if number == leg + 1:
-                    continue
-                number = number - 1 if number > leg else number
-            kept = {}
-            for other, progress in mine.items():
-                if other == axis:
-                    progress = _without(progress, leg, place, self._merged(axis, leg))
-                kept[other] = progress
-            waits[mover, number] = kept
-        return GatedPlan(self.start, (*self.stops[:axis], tuple(stops), *self.stops[axis + 1 :]), waits)
-
-    def split(self, axis: int, leg: int, place: float, waits: Mapping[int, Progress]) -> GatedPlan:
-        """The same, with a stop at a place on a leg; up to there only some of its waits count."""
-        begin = self.begin(axis, leg)
-        stops = (*self.stops[axis][: leg - 1], place, *self.stops[axis][leg - 1 :])
-
-        def told(progress: Progress) -> Progress:
-            if progress.leg < leg:
-                return progress
-            if progress.leg > leg or progress.place is None:
-                return Progress(progress.leg + 1, progress.place)
-            if progress.place == place:
-                return Progress(leg)
-            return Progress(leg if abs(progress.place - begin) < abs(place - begin) else leg + 1, progress.place)
-
-        split = {(axis, leg): dict(waits)}
-        for (mover, number), mine in self.waits.items():
-            number = number + 1 if mover == axis and number >= leg else number
-            split[mover, number] = {
-                other: told(progress) if other == axis else progress for other, progress in mine.items()
-            }
-        return GatedPlan(self.start, (*self.stops[:axis], stops, *self.stops[axis + 1 :]), split)
-
     def explicit(self) -> GatedPlan:
         """The same, with each leg waiting also for what the legs before it waited for, its own and those that it waits
         for, as far as that stays true for good: a proof that looks at two axes at a time needs no third then."""
@@ -200,11 +153,6 @@ class GatedPlan:
             },
         )
 
-    def _merged(self, axis: int, leg: int) -> Span:
-        """Lowest and highest of where a leg begins and the next one ends."""
-        begin, end = self.begin(axis, leg), self.stops[axis][leg]
-        return min(begin, end), max(begin, end)
-
     def _span(self, axis: int, leg: int) -> Span:
         """Where an axis may be in or after a leg (0: it has not begun)."""
         if leg == 0:
@@ -229,16 +177,6 @@ def middle(span: Span) -> float:
     return 0.5 * (span[0] + span[1])
 
 
-def _without(progress: Progress, leg: int, stop: float, way: Span) -> Progress:
-    """What is waited for when a leg with that stop and the next are made one, which goes that way."""
-    if progress.leg < leg:
-        return progress
-    if progress.leg > leg + 1:
-        return Progress(progress.leg - 1, progress.place)
-    place = stop if progress.leg == leg and progress.place is None else progress.place
-    return Progress(leg, place) if place is not None and way[0] < place < way[1] else Progress(leg)
-
-
 class Clock:
     """How long a plan takes if all goes punctually, as `sequencer.plan` reckons it: profiles, the tolerance's settle
     time after each leg, and the latency of an axis whose place is waited for.
@@ -253,6 +191,7 @@ class Clock:
         self.settle = [axis.tolerance.settle / NANOSECONDS for axis in self.axes]
         self.latency = [axis.latency[1] / NANOSECONDS for axis in self.axes]
         self.period = machine.period / NANOSECONDS
+        self._motions: dict[tuple[int, float], Profile] = {}
         self._profiles: dict[tuple[int, float, float], Profile] = {}
         self._passings: dict[tuple[int, float, float, float], float] = {}
 
@@ -261,19 +200,39 @@ class Clock:
         key = (axis, begin, end)
         found = self._profiles.get(key)
         if found is None:
-            limits = self.axes[axis].limits
-            found = trapezoid(begin, end, limits) if limits.jerk is None else s_curve(begin, end, limits)
-            self._profiles[key] = found
+            found = self._profiles[key] = self._motion(axis, begin, end)
+        return found
+
+    def _motion(self, axis: int, begin: float, end: float) -> Profile:
+        limits = self.axes[axis].limits
+        return trapezoid(begin, end, limits) if limits.jerk is None else s_curve(begin, end, limits)
+
+    def motion(self, axis: int, travel: float) -> Profile:
+        """The motion of an axis from rest at 0 to rest at some travel [m or rad], which is the same from anywhere."""
+        key = (axis, round(travel, 12))
+        found = self._motions.get(key)
+        if found is None:
+            found = self._motions[key] = self._motion(axis, 0.0, travel)
+        return found
+
+    def leg(self, axis: int, begin: float, end: float) -> float:
+        """How long a leg takes, settling included [s]."""
+        return max(self.motion(axis, end - begin).duration + self.settle[axis], self.period)
+
+    def passing(self, axis: int, begin: float, end: float, place: float) -> float:
+        """How long after a leg has begun its axis is known to be past a place [s]."""
+        key = (axis, begin, end, place)
+        found = self._passings.get(key)
+        if found is None:
+            motion = self.profile(axis, begin, end)
+            time = motion.first_time_at(place)
+            found = self._passings[key] = (motion.duration if time is None else time) + self.latency[axis]
         return found
 
     def lasts(self, plan: GatedPlan) -> float:
         """When the last leg is done [s]; infinite if legs wait for each other in a ring."""
-        return max(self.last_ends(plan), default=0.0)
-
-    def last_ends(self, plan: GatedPlan) -> list[float]:
-        """When the last leg of each axis that moves is done [s]."""
         known: dict[tuple[int, int], float] = {}
-        return [self._end(plan, leg, known) for leg in _last_legs(plan)]
+        return max((self._end(plan, leg, known) for leg in _last_legs(plan)), default=0.0)
 
     def ends(self, plan: GatedPlan, leg: tuple[int, int]) -> float:
         """When a leg is done [s]."""
@@ -286,8 +245,7 @@ class Clock:
     def _end(self, plan: GatedPlan, leg: tuple[int, int], known: dict[tuple[int, int], float]) -> float:
         axis, number = leg
         begin = self._begin(plan, leg, known)
-        lasts = self.profile(axis, plan.begin(axis, number), plan.stops[axis][number - 1]).duration
-        return begin + max(lasts + self.settle[axis], self.period)
+        return begin + self.leg(axis, plan.begin(axis, number), plan.stops[axis][number - 1])
 
     def _begin(self, plan: GatedPlan, leg: tuple[int, int], known: dict[tuple[int, int], float]) -> float:
         found = known.get(leg)
@@ -307,14 +265,7 @@ class Clock:
         if progress.place is None:
             return self._end(plan, (axis, progress.leg), known)
         begin, end = plan.begin(axis, progress.leg), plan.stops[axis][progress.leg - 1]
-        key = (axis, begin, end, progress.place)
-        passing = self._passings.get(key)
-        if passing is None:
-            motion = self.profile(axis, begin, end)
-            found = motion.first_time_at(progress.place)
-            passing = (motion.duration if found is None else found) + self.latency[axis]
-            self._passings[key] = passing
-        return self._begin(plan, (axis, progress.leg), known) + passing
+        return self._begin(plan, (axis, progress.leg), known) + self.passing(axis, begin, end, progress.place)
 
 
 def _last_legs(plan: GatedPlan) -> list[tuple[int, int]]:

@@ -7,6 +7,7 @@ to be clear. Where cells are too coarse, the pieces of a box in such cells can b
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -22,7 +23,7 @@ from sequencer.machine.body import Body
 from sequencer.machine.interlock import KeepOut
 from sequencer.machine.machine import Machine
 from sequencer.ordering.cells import Bools, Cells
-from sequencer.pack.table import BlockedTable
+from sequencer.pack.table import BlockedTable, Free
 
 ROUNDING = 1e-9
 """Keep-outs are so much larger besides [m or rad]: rounding must not decide."""
@@ -106,8 +107,26 @@ class Grid:
                 return False
         return self._query is None or self._query(low, high)
 
+    @cached_property
+    def fine(self) -> BlockedTable:
+        """The table with smaller cells where too little is known; made when it is first asked for."""
+        return BlockedTable(self.axes, [block.finer(self._judged) for block in self.blocks], self.key)
+
+    @cached_property
+    def free_fine(self) -> Free:
+        """The same by the finer cells."""
+        query = self.fine.query if self.blocks else lambda low, high: True
+        keep_outs = self.keep_outs
+        if not keep_outs:
+            return query
+
+        def free(low: Sequence[float], high: Sequence[float]) -> bool:
+            return not any(self.meets(rule, low, high) for rule in keep_outs) and query(low, high)
+
+        return free
+
     def free_sharp(self, low: Sequence[float], high: Sequence[float]) -> bool:
-        """The same by smaller cells, which are looked at when they are first asked for; slower."""
+        """The same by still smaller cells, which are looked at when they are first asked for; slower."""
         if self.free(low, high):
             return True
         if any(self.meets(rule, low, high) for rule in self.keep_outs):
@@ -136,8 +155,10 @@ class Grid:
 
     def obstacle(self, low: Sequence[float], high: Sequence[float]) -> Obstacle | None:
         """What is in the way of a box; None if it is free."""
-        if self.free_sharp(low, high):
-            return None
+        return None if self.free_sharp(low, high) else self.met(low, high)
+
+    def met(self, low: Sequence[float], high: Sequence[float]) -> Obstacle:
+        """What is in the way of a box that is not free."""
         met = [rule.rule for rule in self.keep_outs if self.meets(rule, low, high)]
         if met:
             words = [rule.name + (f" ({rule.because})" if rule.because else "") for rule in met]
@@ -150,7 +171,7 @@ class Grid:
                 return Obstacle("conflict", str(proof).removeprefix("conflict: "))
             if proof.outcome == "undecided":
                 undecided = undecided or Obstacle("coarse", str(proof).removeprefix("undecided "))
-        return undecided or Obstacle("coarse", f"what such cells do not tell from free places, {self.cell(low, high)}")
+        return undecided or Obstacle("coarse", f"what such cells do not tell from free places: {self.cell(low, high)}")
 
     def widened(self, low: Sequence[float], high: Sequence[float]) -> tuple[Sequence[float], Sequence[float]]:
         """A box with the tracking bands about it, over all places of bodies outside."""
@@ -159,6 +180,19 @@ class Grid:
         }
         begin, end = self.tree.box({**self.outside, **spans})
         return begin, end
+
+    def finer(self, low: Sequence[float], high: Sequence[float]) -> tuple[int, int]:
+        """How many cells along each axis the first block has in which a box is not free, and how many are enough with a
+        sharper look; 0 if not even the most that are allowed are."""
+        for block in self.blocks:
+            if block.blocked_cell(np.array(low), np.array(high)) is not None:
+                count = block.shape[0]
+                while (count := 2 * count) <= MOST_CELLS:
+                    begin, end = block.touched(low, high, count * block.sharper)
+                    if not self._judged(block.axes, begin, end)[0].any():
+                        return block.shape[0], count
+                return block.shape[0], 0
+        return 0, 0
 
     def cell(self, low: Sequence[float], high: Sequence[float]) -> str:
         """The first uncertified cell that a box touches, in words."""
@@ -299,5 +333,5 @@ def grid_key(
     )
 
 
-FORMAT = 3
+FORMAT = 4
 """Counts up when what is worked out from the same machine changes."""

@@ -1,217 +1,200 @@
-"""Makes a gated way shorter, step by step: waits are loosened, stops left out or moved, as long as all stays free."""
+"""Makes a schedule faster, step by step: legs begun while they wait, axes sent out of the way, stops shifted."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import replace
-from math import ceil, floor, inf
+from collections.abc import Sequence
+from math import inf
 from time import perf_counter
 
-from sequencer.ordering.gated import Box, Clock, Free, GatedPlan, Progress
-from sequencer.ordering.readable import readable, step_of
+from sequencer.ordering.gated import Span, middle
+from sequencer.ordering.grid import Grid
+from sequencer.ordering.readable import rounded
+from sequencer.ordering.schedule import Scheduled, Scheduler, Stops
 
 GAIN = 1e-3
 """A change that saves less than this [s] is not made."""
 
-MOST_ROUNDS = 40
-"""So many changes are made at most."""
+SIMPLER = 0.98
+"""A stop has to save so much that no more than this share of the time is left [1]."""
 
-EACH = 0.02
-"""What each axis' own end counts beside the last of them [1]: of ways that take the same time the one in which the
-others are earlier leads on."""
+WORTH = 0.995
+"""As long as all changes together leave no more than this share of the time they are tried once more [1]."""
 
 MOST_LEGS = 3
 """An axis with so many legs gets no further stop [1]."""
 
-LATEST = 2.0
-"""A gate is so many position tolerances before the end of a leg, or it waits for the end [1]."""
+WAITING = 0.02
+"""A leg that waits for longer than this [s] may be begun before."""
+
+BEGUN = 0.08
+"""The share of such a leg that is gone before, at first [1]."""
+
+BEYOND = (0.05, 0.15)
+"""How far an axis is sent beyond its end, for others to pass, as a share of its travel [1]."""
+
+SHIFTS = (0.12, 0.04, 0.012)
+"""How far stops are shifted, as a share of the travel [1]."""
 
 
 class Improver:
-    """Changes that keep a way free.
+    """Changes one schedule as long as that makes it faster.
 
     Args:
-        clock: how long ways take.
-        free: which boxes are free.
-        stops: whether stops are put in and moved on as well, which takes longer.
+        scheduler: places legs.
+        grid: the travel of the axes.
+        start: where each axis may stand at first [m or rad].
+        first: the schedule.
+        tries: how many changes are tried at most.
         deadline: when to stop, by `time.perf_counter` [s].
 
     Attributes:
-        complete: whether it did not have to stop before the end.
+        best: the fastest so far.
+        complete: whether it did not have to stop because of the deadline.
     """
 
-    def __init__(self, clock: Clock, free: Free, deadline: float = inf, stops: bool = False) -> None:
-        self.clock, self.deadline, self.stops = clock, deadline, stops
-        self.complete = True
-        self._ask, self._known = free, dict[Box, bool]()
+    def __init__(
+        self,
+        scheduler: Scheduler,
+        grid: Grid,
+        start: Sequence[Span],
+        first: Scheduled,
+        tries: int,
+        deadline: float = inf,
+    ) -> None:
+        self.scheduler, self.grid, self.start = scheduler, grid, start
+        self.best, self.complete = first, True
+        self._tries, self._deadline = tries, deadline
 
-    def free(self, low: tuple[float, ...], high: tuple[float, ...]) -> bool:
-        """Which boxes are free; changes mostly have their boxes in common."""
-        box = (low, high)
-        found = self._known.get(box)
-        if found is None:
-            found = self._known[box] = self._ask(low, high)
-        return found
-
-    def improved(self, plan: GatedPlan) -> GatedPlan:
-        """The way when no single change saves time any more, and with no wait that could be left out."""
-        duration = self.clock.lasts(plan)
-        for _ in range(MOST_ROUNDS):
-            if perf_counter() > self.deadline:
-                self.complete = False
+    def improve(self) -> Scheduled:
+        """The schedule when none of the changes saves time any more, or enough were tried."""
+        before = inf
+        shares: tuple[float, ...] = SHIFTS
+        while self.best.value < WORTH * before and self._tries > 0:
+            before = self.best.value
+            self._begin_earlier()
+            if shares == SHIFTS:
+                self._go_beyond()
+            self._shift(shares)
+            if before == self.best.value and shares != SHIFTS:
                 break
-            least = self._value(plan) - GAIN
-            changes = (one for one in self._changes(plan, duration) if self._value(one) < least)
-            better = next((one for one in changes if self.stays_open(one)), None)
-            if better is None:
-                break
-            plan, duration = better, self.clock.lasts(better)
-        return self._simplified(plan, duration)
+            self._swap()
+            self._leave_out()
+            shares = SHIFTS[1:]
+        self._tries = max(self._tries, 0) + sum(len(mine) for mine in self.best.stops)
+        self._leave_out(SIMPLER)
+        return self.best
 
-    def stays_open(self, plan: GatedPlan) -> bool:
-        """Whether every gate, once true, stays so: what waits for it may come late, and the axis may have gone on."""
-        return all(self._stays(plan, other, far) for waits in plan.waits.values() for other, far in waits.items())
+    def _tried(self, stops: Stops, sequence: Sequence[int], share: float = 1.0) -> bool:
+        """Whether a change is made: it is if the rest is less than before by the gain, or within a share."""
+        if self._tries <= 0:
+            return False
+        if perf_counter() > self._deadline:
+            self.complete, self._tries = False, 0
+            return False
+        self._tries -= 1
+        found = self.scheduler.scheduled(self.start, stops, sequence, self.best.value / share - GAIN, self.best)
+        if found is not None:
+            self.best = found
+        return found is not None
 
-    def _stays(self, plan: GatedPlan, axis: int, far: Progress) -> bool:
-        if far.place is None:
-            return True
-        stops = plan.stops[axis][far.leg - 1 :]
-        sign = 1.0 if stops[0] >= plan.begin(axis, far.leg) else -1.0
-        spare = 0.99 * LATEST * self.clock.axes[axis].tolerance.position
-        return all((stop - far.place) * sign >= spare for stop in stops)
+    def _last_first(self) -> list[int]:
+        """The axes that move, those that are done last first."""
+        ends = {axis: legs[-1].ends for axis, legs in enumerate(self.best.legs) if legs}
+        return sorted(ends, key=lambda axis: -ends[axis])
 
-    def loosened(self, plan: GatedPlan, leg: tuple[int, int], other: int) -> GatedPlan:
-        """The way with one wait as short as it can be."""
-        progress = plan.waits[leg][other]
+    def _begin_earlier(self) -> None:
+        """Stops put in at the beginning of legs that wait."""
+        for axis in self._last_first():
+            number = 0
+            while number < len(self.best.stops[axis]) < MOST_LEGS:
+                self._begun_earlier(axis, number)
+                number += 1
+
+    def _begun_earlier(self, axis: int, number: int) -> None:
+        best = self.best
+        leg, starts, _, _ = best.legs[axis][number]
+        if starts <= (best.legs[axis][number - 1].ends if number else 0.0) + WAITING:
+            return
+        sign, spare = (1.0 if leg.end >= leg.begin else -1.0), self.scheduler.spare[axis]
+        share = BEGUN * (leg.end - leg.begin)
+        stop = self._readable(axis, leg.begin + (share if abs(share) >= spare else 2.0 * spare * sign))
+        if (stop - leg.begin) * sign < spare or (leg.end - stop) * sign < spare:
+            return
+        before = [place for place, one in enumerate(best.sequence) if one == axis]
+        at = before[number - 1] + 1 if number else 0
+        self._tried(self._with_stop(axis, number, stop), (*best.sequence[:at], axis, *best.sequence[at:]))
+
+    def _go_beyond(self) -> None:
+        """Axes sent beyond their end, and back."""
+        for axis in self._last_first():
+            for share in BEYOND:
+                mine = self.best.stops[axis]
+                if len(mine) >= MOST_LEGS:
+                    break
+                leg = self.best.legs[axis][-1].leg
+                stop = self._readable(
+                    axis, leg.end + share * self._travel(axis) * (1.0 if leg.end >= leg.begin else -1.0)
+                )
+                if stop != leg.end:
+                    self._tried(self._with_stop(axis, len(mine) - 1, stop), (*self.best.sequence, axis))
+
+    def _shift(self, shares: Sequence[float]) -> None:
+        """Stops moved on, or back."""
+        for axis in self._last_first():
+            for number in range(len(self.best.stops[axis]) - 1):
+                for share in shares:
+                    if not self._shifted(axis, number, share):
+                        self._shifted(axis, number, -share)
+
+    def _shifted(self, axis: int, number: int, share: float) -> bool:
+        changed = False
         while True:
-            earlier = Progress(progress.leg - 1) if progress.leg > 1 else None
-            tried = plan.waiting(leg, other, earlier)
-            if not self._waits_enough(tried, leg):
-                break
-            if earlier is None:
-                return tried
-            plan, progress = tried, earlier
-        begin, end = plan.begin(other, progress.leg), plan.stops[other][progress.leg - 1]
-        latest = end - LATEST * self.clock.axes[other].tolerance.position * (1.0 if end >= begin else -1.0)
-        if progress.place is not None:
-            latest = progress.place
+            mine = self.best.stops[axis]
+            before = mine[number - 1] if number else middle(self.start[axis])
+            here, after = mine[number], mine[number + 1]
+            stop = self._readable(axis, here + share * self._travel(axis) * (1.0 if after >= here else -1.0))
+            if stop in (before, here, after):
+                return changed
+            if not self._tried(self._with(axis, (*mine[:number], stop, *mine[number + 1 :])), self.best.sequence):
+                return changed
+            changed = True
 
-        def waiting(place: float) -> GatedPlan:
-            return plan.waiting(leg, other, Progress(progress.leg, place))
+    def _swap(self) -> None:
+        """Legs placed before the one that was placed before them."""
+        for at in range(len(self.best.sequence) - 1):
+            order = self.best.sequence
+            if order[at] != order[at + 1]:
+                swapped = (*order[:at], order[at + 1], order[at], *order[at + 2 :])
+                self._tried(self.best.stops, swapped)
 
-        if not self._stays(plan, other, Progress(progress.leg, latest)):
-            return plan
-        place = self._nearest(other, begin, latest, lambda value: self._waits_enough(waiting(value), leg))
-        return plan if place is None else waiting(place)
+    def _leave_out(self, share: float = 1.0) -> None:
+        """Stops left out; also where what is left is slower within a share."""
+        for axis in range(len(self.best.stops)):
+            number = 0
+            while number < len(self.best.stops[axis]) - 1:
+                if not self._left_out(axis, number, share):
+                    number += 1
 
-    def _value(self, plan: GatedPlan) -> float:
-        ends = self.clock.last_ends(plan)
-        return max(ends) + EACH * sum(ends)
-
-    def _changes(self, plan: GatedPlan, duration: float) -> Iterator[GatedPlan]:
-        """Single changes that keep all free; those that could not save time are not looked for."""
-        for leg, waits in plan.waits.items():
-            for other in waits:
-                if self.clock.lasts(plan.waiting(leg, other, None)) < duration - GAIN:
-                    yield self.loosened(plan, leg, other)
-            if self.stops and waits and len(plan.stops[leg[0]]) < MOST_LEGS:
-                at_once = replace(plan, waits={**plan.waits, leg: {}})
-                if self.clock.lasts(at_once) < duration - GAIN:
-                    yield from self._split(plan, leg)
-        for axis, stops in enumerate(plan.stops):
-            for number in range(1, len(stops)):
-                shorter = plan.without_stop(axis, number)
-                if self.clock.lasts(shorter) < duration - GAIN:
-                    if shorter.is_free(self.free, axis, (number,)):
-                        yield shorter
-                    else:
-                        yield from self._moved(plan, axis, number)
-                        if self.stops:
-                            yield from self._moved_on(plan, axis, number)
-
-    def _split(self, plan: GatedPlan, leg: tuple[int, int]) -> Iterator[GatedPlan]:
-        """A leg that waits, with a first part that waits for less and goes as far as it may."""
-        axis, number = leg
-        waits = plan.waits[leg]
-        begin, end = plan.begin(axis, number), plan.stops[axis][number - 1]
-        least = LATEST * self.clock.axes[axis].tolerance.position
-        if abs(end - begin) <= 2.0 * least:
-            return
-        nearest = begin + (least if end > begin else -least)
-        fewer = [{one: far for one, far in waits.items() if one != other} for other in waits]
-        for left in [{}, *fewer] if len(waits) > 1 else [{}]:
-
-            def split(place: float, left: Mapping[int, Progress] = left) -> GatedPlan:
-                return plan.split(axis, number, place, left)
-
-            def fits(place: float, split: Callable[[float], GatedPlan] = split) -> bool:
-                return self._keeps(split(place), axis, number)
-
-            place = self._nearest(axis, end, nearest, fits)
-            if place is not None:
-                changed = split(place)
-                for other in waits:
-                    changed = self.loosened(changed, (axis, number + 1), other)
-                yield changed
-
-    def _waits_enough(self, plan: GatedPlan, leg: tuple[int, int]) -> bool:
-        return plan.is_free(self.free, leg[0], (leg[1],))
-
-    def _moved(self, plan: GatedPlan, axis: int, leg: int) -> Iterator[GatedPlan]:
-        """A stop off the direct way, moved towards it."""
-        begin, stop, end = plan.begin(axis, leg), plan.stops[axis][leg - 1], plan.stops[axis][leg]
-        low, high = min(begin, end), max(begin, end)
-        direct = min(max(stop, low), high)
-        if direct == stop:
-            return
-        place = self._nearest(
-            axis, direct, stop, lambda value: self._keeps(plan.with_stop(axis, leg, value), axis, leg)
+    def _left_out(self, axis: int, number: int, share: float) -> bool:
+        mine, order = self.best.stops[axis], self.best.sequence
+        stops = self._with(axis, (*mine[:number], *mine[number + 1 :]))
+        places = [place for place, one in enumerate(order) if one == axis]
+        return any(
+            self._tried(stops, (*order[:place], *order[place + 1 :]), share) for place in places[number : number + 2]
         )
-        if place is not None and place != stop:
-            yield plan.with_stop(axis, leg, place)
 
-    def _moved_on(self, plan: GatedPlan, axis: int, leg: int) -> Iterator[GatedPlan]:
-        """A stop on the direct way, moved on."""
-        begin, stop, end = plan.begin(axis, leg), plan.stops[axis][leg - 1], plan.stops[axis][leg]
-        if not min(begin, end) < stop < max(begin, end):
-            return
-        place = self._nearest(axis, end, stop, lambda value: self._keeps(plan.with_stop(axis, leg, value), axis, leg))
-        if place is not None and place != stop:
-            yield plan.with_stop(axis, leg, place)
+    def _with(self, axis: int, mine: tuple[float, ...]) -> Stops:
+        stops = self.best.stops
+        return (*stops[:axis], mine, *stops[axis + 1 :])
 
-    def _keeps(self, plan: GatedPlan, axis: int, leg: int) -> bool:
-        """Whether all gates still lie on their legs, and all is free."""
-        for waits in plan.waits.values():
-            progress = waits.get(axis)
-            if progress is not None and progress.place is not None and progress.leg in (leg, leg + 1):
-                begin, end = plan.begin(axis, progress.leg), plan.stops[axis][progress.leg - 1]
-                if not min(begin, end) < progress.place < max(begin, end):
-                    return False
-        return plan.is_free(self.free, axis, (leg, leg + 1))
+    def _with_stop(self, axis: int, number: int, stop: float) -> Stops:
+        mine = self.best.stops[axis]
+        return self._with(axis, (*mine[:number], stop, *mine[number:]))
 
-    def _nearest(self, axis: int, begin: float, end: float, fits: Callable[[float], bool]) -> float | None:
-        """The readable place nearest to `begin` from which on towards `end` all fit, by bisection; None if not even
-        the last fits."""
-        kind = self.clock.axes[axis].kind
-        step = step_of(kind)
-        sign = 1 if end > begin else -1
-        first = floor(begin / step) + 1 if sign > 0 else ceil(begin / step) - 1
-        last = floor(end / step) if sign > 0 else ceil(end / step)
-        if (last - first) * sign < 0 or not fits(readable(kind, last)):
-            return None
-        while (last - first) * sign > 0:
-            middle = (first + last) // 2 if sign > 0 else -((-first - last) // 2)
-            if fits(readable(kind, middle)):
-                last = middle
-            else:
-                first = middle + sign
-        return readable(kind, last)
+    def _travel(self, axis: int) -> float:
+        return self.grid.high[axis] - self.grid.low[axis]
 
-    def _simplified(self, plan: GatedPlan, duration: float) -> GatedPlan:
-        """Without waits that are not needed, others left as late as they cost no time."""
-        for leg, waits in list(plan.waits.items()):
-            for other in list(waits):
-                tried = plan.waiting(leg, other, None)
-                if self._waits_enough(tried, leg) and self.clock.lasts(tried) <= duration + GAIN:
-                    plan = tried
-        return plan
+    def _readable(self, axis: int, place: float) -> float:
+        """A place that people can read, within the travel [m or rad]."""
+        kind = self.scheduler.clock.axes[axis].kind
+        return min(max(rounded(kind, place), self.grid.low[axis]), self.grid.high[axis])

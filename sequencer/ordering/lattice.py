@@ -100,6 +100,8 @@ class Lattice:
         following[last == inf] = -2
         open_nodes = np.ones(len(last), dtype=bool)
         while True:
+            if not open_nodes.any():
+                return Tree(best, following)
             waiting = np.where(open_nodes, best, inf)
             node = int(waiting.argmin())
             if waiting[node] == inf:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from sequencer.machine.machine import Machine
-from sequencer.ordering.cache import load, store
+from sequencer.ordering.cache import Kept, look, store
 from sequencer.ordering.gated import GatedPlan
 from sequencer.ordering.grid import Grid, bodies_of, cells_of, checked_outside, grid_key
 from sequencer.ordering.search import NoOrder, Ordered, Ordering
@@ -51,13 +51,23 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class PresetTable:
-    """All changes of a machine, by start and goal, in the order of the file."""
+    """All changes of a machine, by start and goal, in the order of the file.
+
+    Attributes:
+        machine: its name.
+        presets: their names.
+        changes: the changes.
+        key: a digest of all that they depend on.
+        from_cache: whether they were kept from before.
+        refused: why what was kept under the key was not taken, if something was.
+    """
 
     machine: str
     presets: tuple[str, ...]
     changes: Mapping[tuple[str, str], Change]
     key: str
     from_cache: bool = False
+    refused: str = ""
 
     def __iter__(self) -> Iterator[Change]:
         return iter(self.changes.values())
@@ -95,9 +105,9 @@ def preset_table(
     tree, pairs = bodies_of(machine)
     key = grid_key(machine, tree, pairs, wanted, checked_outside(machine, outside or {}))
     pairs_of_presets = [(start, goal) for start in machine.presets for goal in machine.presets if start != goal]
-    kept = load(key) if cache else None
-    if kept is not None:
-        changes = {(entry["start"], entry["goal"]): _read(entry) for entry in kept["changes"]}
+    kept = look(key) if cache else Kept(None)
+    if kept.data is not None:
+        changes = _changes(kept.data)
         if list(changes) == pairs_of_presets:
             return PresetTable(machine.name, tuple(machine.presets), changes, key, from_cache=True)
     ordering = Ordering(machine, Grid(machine, wanted, outside))
@@ -108,7 +118,7 @@ def preset_table(
             progress(len(changes), len(pairs_of_presets))
     if cache:
         store(key, {"changes": [_written(change) for change in changes.values()]})
-    return PresetTable(machine.name, tuple(machine.presets), changes, key)
+    return PresetTable(machine.name, tuple(machine.presets), changes, key, refused=kept.refused)
 
 
 def _change(ordering: Ordering, start: str, goal: str) -> Change:
@@ -122,6 +132,13 @@ def _change(ordering: Ordering, start: str, goal: str) -> Change:
 def _written(change: Change) -> dict[str, Any]:
     data = {name: getattr(change, name) for name in ("start", "goal", "verdict", "duration", "kind", "because")}
     return data | {"plan": None if change.plan is None else change.plan.to_data()}
+
+
+def _changes(data: Mapping[str, Any]) -> dict[tuple[str, str], Change]:
+    try:
+        return {(entry["start"], entry["goal"]): _read(entry) for entry in data["changes"]}
+    except (KeyError, TypeError, ValueError):
+        return {}  # written by another version, which counted its format up
 
 
 def _read(entry: Mapping[str, Any]) -> Change:

@@ -2,36 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import permutations
 from math import inf
 from time import perf_counter
 from typing import Literal
 
 from sequencer.errors import ModelError, StepgraphError, did_you_mean
 from sequencer.machine.machine import Machine
-from sequencer.ordering.gated import Clock, Free, GatedPlan, Progress, Span, middle
+from sequencer.ordering.gated import Clock, Free, GatedPlan, Span, middle
 from sequencer.ordering.grid import Grid
-from sequencer.ordering.improve import Improver
 from sequencer.ordering.lattice import SAME, Lattice, Tree
+from sequencer.ordering.schedule import Scheduled
+from sequencer.ordering.seek import Seeker
 from sequencer.ordering.ways_out import WayOut, ways_out
 from sequencer.units import show
 
 Place = str | Mapping[str, float]
 """A preset by its name, or positions by axis [m or rad]."""
-
-MOST_PERMUTED = 4
-"""Of more axes than this only some sequences are tried [1]."""
-
-SLOWER = 1.15
-"""A way this much slower than all axes at once is held against one by way of a detour [1]."""
-
-POLISHED = 1.05
-"""A way this much slower than all axes at once is looked at once more, sharply [1]."""
-
-SIMPLER = 0.98
-"""A way with more legs or gates has to take no more than this share of the time of the simpler one [1]."""
 
 
 class NoOrder(StepgraphError):
@@ -101,19 +89,23 @@ class Ordering:
         self.places = places
         self._lattice: Lattice | None = None
         self._trees: dict[tuple[float, ...], Tree] = {}
+        self._seekers: dict[Free, Seeker] = {}
         self._deadline, self._complete = inf, True
 
     @property
     def lattice(self) -> Lattice:
         """The places that detours may use."""
         if self._lattice is None:
-            known = [
-                [preset.positions[name] for name in self.axes]
-                for preset in self.machine.presets.values()
-                if all(name in preset.positions for name in self.axes)
-            ]
-            self._lattice = Lattice(self.grid, self.clock, known, self.places)
+            self._lattice = Lattice(self.grid, self.clock, self._presets(), self.places)
         return self._lattice
+
+    def _presets(self) -> list[list[float]]:
+        """The presets that name every axis."""
+        return [
+            [preset.positions[name] for name in self.axes]
+            for preset in self.machine.presets.values()
+            if all(name in preset.positions for name in self.axes)
+        ]
 
     def find(self, start: Place, goal: Place, within: float | None = None) -> Ordered:
         """The fastest way found.
@@ -135,23 +127,21 @@ class Ordering:
         ends = [goals.get(axis, None) for axis in range(len(self.axes))]
         last_low = [span[0] if end is None else end for span, end in zip(spans, ends, strict=True)]
         last_high = [span[1] if end is None else end for span, end in zip(spans, ends, strict=True)]
-        self._refuse_ends("start", start, low, high)
-        self._refuse_ends("goal", goal, last_low, last_high)
-        coarse = not (self.grid.free(low, high) and self.grid.free(last_low, last_high))
-        free = self.grid.free_sharp if coarse else self.grid.free
+        coarse = self._refused("start", start, low, high) or self._refused("goal", goal, last_low, last_high)
+        fine = self.grid.free_fine(low, high) and self.grid.free_fine(last_low, last_high)
+        free = self.grid.free_proved if coarse else self.grid.free_fine if fine else self.grid.free_sharp
         stops = tuple(
             () if end is None or (span[0] == span[1] == end) or self._there(axis, span, end) else (end,)
             for axis, (span, end) in enumerate(zip(spans, ends, strict=True))
         )
         direct = GatedPlan(tuple(spans), stops, {})
         least = self.clock.lasts(direct)
-        if direct.is_free(free) or direct.is_free(self.grid.free_sharp):
+        if direct.is_free(free):
             return Ordered(direct, least, least)
-        in_the_way = self._in_the_way(direct)
-        found, duration = self._best(direct, goals, least, free)
-        if found is None:
-            found = self._gated(direct, self.grid.free_proved)
-            duration = inf if found is None else self.clock.lasts(found)
+        in_the_way = self._in_the_way(direct, free)
+        found, duration = self._sought(direct, goals, least, free)
+        if found is None and coarse is None and not self._late():
+            found, duration = self._sought(direct, goals, least, self.grid.free_proved)
         if found is None and not self._complete:
             raise NoOrder(
                 "undecided",
@@ -163,7 +153,8 @@ class Ordering:
                 "undecided",
                 f"no way from {self.name(start)} to {self.name(goal)} was found: all axes at once meet {in_the_way}; "
                 f"no sequence of single axes is clear, and no detour by {len(self.lattice.nodes)} places in between"
-                + self._passive(spans, goals),
+                + self._passive(spans)
+                + (f"; besides, {coarse}" if coarse else ""),
             )
         return Ordered(found, duration, least, in_the_way, self._complete)
 
@@ -221,10 +212,15 @@ class Ordering:
     def _there(self, axis: int, span: Span, end: float) -> bool:
         return abs(middle(span) - end) < 1e-12 and span[1] - span[0] < self.grid.high[axis] - self.grid.low[axis]
 
-    def _refuse_ends(self, what: str, place: Place, low: Sequence[float], high: Sequence[float]) -> None:
+    def _refused(self, what: str, place: Place, low: Sequence[float], high: Sequence[float]) -> NoOrder | None:
+        """That cells are too large for an end which is clear when it is looked at by itself; None if they certify it.
+
+        Raises:
+            NoOrder: it lies in a conflict, or is not clear for certain.
+        """
         found = self.grid.obstacle(low, high)
         if found is None:
-            return
+            return None
         name = f"the {what} {self.name(place)}"
         positions = self.positions(place)
         unnamed = [axis for axis in self.axes if axis not in positions] if what == "start" else []
@@ -240,13 +236,16 @@ class Ordering:
                 raise NoOrder("conflict", message)
             ways = ways_out(self.grid, positions)
             raise NoOrder("conflict", f"{message}; {self._told(ways)}", ways)
-        finer = {axes: 2 * count for axes, count in self.grid.cells.items()}
-        count = max((len(block.axes) for block in self.grid.table.blocks), default=1)
-        raise NoOrder(
-            "undecided",
-            f"{name} cannot be certified with cells of this size: {self.grid.cell(low, high)} ({found.text}); try "
-            f"{finer.get(count, 8)} cells an axis instead of {self.grid.cells.get(count, 4)}",
+        count, finer = self.grid.finer(low, high)
+        advice = f"try {finer} cells an axis instead of {count}"
+        if not finer:
+            advice = "nor with the smallest; where it stands so near, smaller tolerances or following bands would help"
+        coarse = NoOrder(
+            "undecided", f"{name} cannot be certified with cells of this size: {self.grid.cell(low, high)}; {advice}"
         )
+        if not self.grid.free_proved(low, high):
+            raise coarse
+        return coarse
 
     def _told(self, ways: Sequence[WayOut]) -> str:
         """Ways out of a conflict in words."""
@@ -261,130 +260,74 @@ class Ordering:
         after = "; then ask again from there" if clear else "; none of them leads out alone, look after each"
         return f"one axis alone does not deepen it, slowly, watched, nobody near: {', or '.join(words)}{after}"
 
-    def _in_the_way(self, plan: GatedPlan) -> str:
-        for low, high in plan.boxes():
-            found = self.grid.obstacle(low, high)
-            if found is not None:
-                return found.text
-        return "nothing"
+    def _in_the_way(self, direct: GatedPlan, free: Free) -> str:
+        return next((self.grid.met(low, high).text for low, high in direct.boxes() if not free(low, high)), "nothing")
 
-    def _best(
+    def _sought(
         self, direct: GatedPlan, goals: Mapping[int, float], least: float, free: Free
     ) -> tuple[GatedPlan | None, float]:
-        """The best way by gates or by a detour, polished with a sharper look, and how long it takes [s]."""
-        gated = self._gated(direct, free)
-        found, duration = gated, inf if gated is None else self.clock.lasts(gated)
-        if duration > SLOWER * least:
-            detour = self._detour(direct.start, goals, free)
-            lasts = inf if detour is None else self.clock.lasts(detour)
-            if lasts < SIMPLER * duration:
-                if gated is not None and duration > SLOWER * lasts:
-                    gated = None
-                found, duration = detour, lasts
-        for plan in (found, gated if gated is not found else None):
-            if plan is not None and duration > POLISHED * least:
-                polished = self._polished(plan)
-                lasts = self.clock.lasts(polished)
-                if lasts < SIMPLER * duration or (plan is found and polished.gates <= plan.gates and lasts < duration):
-                    found, duration = polished, lasts
-        return found, duration
+        """The fastest way that is found by boxes that are free, and how long it takes [s]."""
+        seeker = self._seekers.get(free)
+        if seeker is None:
+            seeker = self._seekers[free] = Seeker(self.grid, self.clock, free, self._presets())
+        start, still = direct.start, self._anywhere(direct.start)
+        found = seeker.best(start, direct.stops, still, least, self._deadline)
+        self._complete &= seeker.complete
+        if found is None and not still and not self._late():
+            by = self._by_places(direct, goals, seeker)
+            found = None if by is None else seeker.faster(start, by, self._deadline)
+            self._complete &= seeker.complete
+        if found is None:
+            return None, inf
+        plan = _simplified(found.plan(start), free)
+        return (plan, self.clock.lasts(plan)) if plan.is_free(free) else (None, inf)
 
-    def _polished(self, plan: GatedPlan) -> GatedPlan:
-        improver = Improver(self.clock, self.grid.free_sharp, self._deadline, stops=True)
-        polished = improver.improved(plan)
-        self._complete &= improver.complete
-        return polished
-
-    def _gated(self, direct: GatedPlan, free: Free) -> GatedPlan | None:
-        """One motion an axis, with gates, in the best sequence."""
-        movers = [axis for axis, stops in enumerate(direct.stops) if stops]
-        improver = Improver(self.clock, free, self._deadline)
-        best: GatedPlan | None = None
-        duration = inf
-        for sequence in _sequences(movers):
-            if self._late():
-                break
-            waits = {(axis, 1): {other: Progress(1) for other in sequence[:k]} for k, axis in enumerate(sequence) if k}
-            plan = GatedPlan(direct.start, direct.stops, waits)
-            if plan.is_free(free):
-                plan = improver.improved(plan)
-                lasts = self.clock.lasts(plan)
-                if (
-                    best is None
-                    or (lasts, plan.gates) < (SIMPLER * duration, 0)
-                    or (lasts <= duration / SIMPLER and plan.gates < best.gates)
-                ):
-                    best, duration = plan, lasts
-        self._complete &= improver.complete
-        return best
+    def _by_places(self, direct: GatedPlan, goals: Mapping[int, float], seeker: Seeker) -> Scheduled | None:
+        """By places of the lattice, as many as it takes."""
+        here = [middle(span) for span in direct.start]
+        goal = tuple(goals.get(axis, at) for axis, at in enumerate(here))
+        tree = self._trees.get(goal)
+        if tree is None:
+            tree = self._trees[goal] = self.lattice.to(goal)
+        way = self.lattice.way(tree, *zip(*direct.start, strict=True))
+        stops: list[list[float]] = [[] for _ in here]
+        sequence: list[int] = []
+        for number, place in enumerate([*(place.tolist() for place in way), goal] if way else []):
+            # A way that begins with the start itself takes the tolerance out of it first.
+            stays = number == 0 and all(abs(to - at) < SAME for to, at in zip(place, here, strict=True))
+            for axis, position in enumerate(place):
+                if abs(position - here[axis]) > SAME or (stays and direct.start[axis][1] > direct.start[axis][0]):
+                    stops[axis].append(position)
+                    sequence.append(axis)
+                    here[axis] = position
+        found = tuple(tuple(mine) for mine in stops)
+        return seeker.scheduler.scheduled(direct.start, found, sequence) if sequence else None
 
     def _late(self) -> bool:
         late = perf_counter() > self._deadline
         self._complete &= not late
         return late
 
-    def _detour(self, spans: Sequence[Span], goals: Mapping[int, float], free: Free) -> GatedPlan | None:
-        """By places of the lattice, made as short as it can be."""
-        if self._passive(spans, goals) or self._late():
-            return None
-        start = [middle(span) for span in spans]
-        goal = tuple(goals.get(axis, start[axis]) for axis in range(len(spans)))
-        low, high = [span[0] for span in spans], [span[1] for span in spans]
-        tree = self._trees.get(goal)
-        if tree is None:
-            tree = self._trees[goal] = self.lattice.to(goal)
-        way = self.lattice.way(tree, low, high)
-        if not way:
-            return None
-        plan = plan_of_way(spans, [*(place.tolist() for place in way), list(goal)])
-        if not plan.is_free(free):
-            free = self.grid.free_sharp  # an end from which only a sharp look led on
-            if not plan.is_free(free):
-                return None
-        improver = Improver(self.clock, free, self._deadline)
-        found = improver.improved(plan)
-        self._complete &= improver.complete
-        return found
+    def _anywhere(self, spans: Sequence[Span]) -> list[int]:
+        """The axes that may stand anywhere, so that no place in between can be named for them."""
+        return [axis for axis, span in enumerate(spans) if span == (self.grid.low[axis], self.grid.high[axis])]
 
-    def _passive(self, spans: Sequence[Span], goals: Mapping[int, float]) -> str:
-        """In words the axes that may stand anywhere, so that no place in between can be named; empty if none."""
-        anywhere = [
-            name for axis, name in enumerate(self.axes) if spans[axis] == (self.grid.low[axis], self.grid.high[axis])
-        ]
-        return f"; {' and '.join(anywhere)} may stand anywhere at the start, name a position" if anywhere else ""
+    def _passive(self, spans: Sequence[Span]) -> str:
+        """The same in words; empty if none."""
+        names = [self.axes[axis] for axis in self._anywhere(spans)]
+        return f"; {' and '.join(names)} may stand anywhere at the start, name a position" if names else ""
 
 
-def plan_of_way(spans: Sequence[Span], places: Sequence[Sequence[float]]) -> GatedPlan:
-    """A way from place to place, with all axes at rest in each: every leg waits for the end of all before it."""
-    stops: list[list[float]] = [[] for _ in spans]
-    here = [middle(span) for span in spans]
-    waits: dict[tuple[int, int], dict[int, Progress]] = {}
-    for number, place in enumerate(places):
-        done = [len(ends) for ends in stops]
-        # A way that begins with the start itself takes the tolerance out of it first.
-        stays = number == 0 and all(abs(to - at) < SAME for to, at in zip(place, here, strict=True))
-        for axis, position in enumerate(place):
-            if abs(position - here[axis]) > SAME or (stays and spans[axis][1] > spans[axis][0]):
-                stops[axis].append(position)
-                waits[axis, len(stops[axis])] = {
-                    other: Progress(done[other]) for other in range(len(spans)) if other != axis and done[other]
-                }
-                here[axis] = position
-    return GatedPlan(tuple(spans), tuple(tuple(ends) for ends in stops), waits)
+def _simplified(plan: GatedPlan, free: Free) -> GatedPlan:
+    """The same without waits that are not needed: those for places first, which are gates to read."""
+    waits = [(leg, other, far) for leg, mine in plan.waits.items() for other, far in mine.items()]
+    for leg, other, _ in sorted(waits, key=lambda one: one[2].place is None):
+        tried = plan.waiting(leg, other, None)
+        if tried.is_free(free, leg[0], (leg[1],)):
+            plan = tried
+    return plan
 
 
 def _straight(plan: GatedPlan, axis: int) -> bool:
     places = [middle(plan.start[axis]), *plan.stops[axis]]
     return places in (sorted(places), sorted(places, reverse=True))
-
-
-def _sequences(movers: Sequence[int]) -> Iterator[tuple[int, ...]]:
-    """The orders in which axes may be let go; of many axes only those that begin or end with each."""
-    if len(movers) <= MOST_PERMUTED:
-        yield from permutations(movers)
-        return
-    for axis in movers:
-        others = tuple(other for other in movers if other != axis)
-        for rest in (others, others[::-1]):
-            yield (axis, *rest)
-            yield (*rest, axis)

@@ -120,6 +120,13 @@ class Plant:
         self._contacts = tuple(contacts)
         self._groups = [group for drive in self._driven for group in drive.controller.groups]
         self._currents = [0.0] * len(axes)
+        self._names = tuple(machine.axes)
+        self._spins = tuple(axis.travel is None for axis in axes)
+        asked = {name.partition(".")[0] for name in self._sensors.needs}
+        self._sensed = [
+            (number, axis.name, axis.travel is None) for number, axis in enumerate(axes) if axis.name in asked
+        ]
+        self._has_battery = machine.battery is not None
         self._were_read, self.steps = True, 0
         self.release: Release | None = None
 
@@ -136,19 +143,12 @@ class Plant:
         if self._now >= damage.next:
             self.change_damage(self._now)
         self._were_read = True
-        truth: dict[str, SensorValue | None] = {"battery": self._supply.voltage}
+        voltage = self._supply.voltage
         axes: dict[str, AxisReading] = {}
-        for number, (name, axis) in enumerate(self.machine.axes.items()):
-            speed, current = mechanism.speed[number], self._currents[number]
-            truth[f"{name}.speed"] = speed
-            truth[f"{name}.current"] = current
-            if axis.travel is None:
-                axes[name] = AxisReading(None, speed, current)
-                continue
-            position = truth[name] = mechanism.position[number]
-            ordered = truth[f"{name}.ordered"] = self._lines[name].order.position
-            truth[f"{name}.error"] = position - ordered
-            axes[name] = AxisReading(position, speed, current)
+        for name, spins, position, speed, current in zip(
+            self._names, self._spins, mechanism.position, mechanism.speed, self._currents, strict=True
+        ):
+            axes[name] = AxisReading(None if spins else position, speed, current)
         for drive in self._with_play:
             name = drive.axis.name
             position, speed = drive.measured()
@@ -158,15 +158,28 @@ class Plant:
         for name, zero in self._lost_zero.items():
             measured = axes[name].position
             axes[name] = axes[name]._replace(position=measured - zero if measured is not None else None, zeroed=False)
-        truth["piece held"] = self._cargo.name or NO_PIECE
-        sensors = self._sensors.read(truth)
+        sensors = self._sensors.read(self._truth())
         if scripted is not None:
             sensors.update(scripted)
         if damage.faults:
             damage.falsify_sensors(sensors, self._now)
-        voltage = self._supply.voltage if self.machine.battery is not None else None
         enabled = self.enabled and not self._supply.dropped_out and not damage.disabled
-        return Readings(now_ns, enabled, axes, sensors, voltage)
+        return Readings(now_ns, enabled, axes, sensors, voltage if self._has_battery else None)
+
+    def _truth(self) -> dict[str, SensorValue | None]:
+        """What sensors are linked to, as far as any is."""
+        mechanism, needs = self._mechanism, self._sensors.needs
+        truth: dict[str, SensorValue | None] = {"battery": self._supply.voltage}
+        if "piece held" in needs:
+            truth["piece held"] = self._cargo.name or NO_PIECE
+        for number, name, spins in self._sensed:
+            truth[f"{name}.speed"] = mechanism.speed[number]
+            truth[f"{name}.current"] = self._currents[number]
+            if not spins:
+                position = truth[name] = mechanism.position[number]
+                ordered = truth[f"{name}.ordered"] = self._lines[name].order.position
+                truth[f"{name}.error"] = position - ordered
+        return truth
 
     def apply(self, orders: Orders) -> None:
         """Send orders on their way to the axes.
@@ -282,9 +295,10 @@ class Plant:
         """`dt_ns` [ns] have passed in so many steps of the mechanism; `charges` are those of the driven axes."""
         self._now += dt_ns
         self.steps += steps
+        steps = self.steps
         for drive, charge in zip(self._driven, charges, strict=True):
             drive.charge = charge
-            self._currents[drive.index] = charge / self.steps
+            self._currents[drive.index] = charge / steps
 
     def note_release(self, now: int) -> None:
         """A piece came or went at `now` [ns]; the first that goes is kept in `release`."""

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from math import isfinite
 from types import MappingProxyType
 
-from sequencer.machine.condition import Compare, Edge, Every, Holds, Is, Known, Not, Some, Term
+from sequencer.machine.condition import Compare, Edge, Every, Holds, Is, Known, Not, Some, Term, names_in
 from sequencer.machine.machine import Machine
 from sequencer.machine.sensor import Value
 from sequencer.ports.readings import Sensed, SensorValue
@@ -30,6 +30,9 @@ class SensorBank:
         places: where its bodies outside stand [m]; looked at whenever a sensor is read.
     """
 
+    needs: frozenset[str]
+    """The names of `Truth` that it looks at; others need not be there."""
+
     def __init__(self, machine: Machine, places: Mapping[str, float] = MappingProxyType({})) -> None:
         self._links: list[tuple[str, Callable[[Truth], SensorValue | None]]] = []
         told = {body.reading: body.name for body in machine.bodies.values()}
@@ -47,6 +50,7 @@ class SensorBank:
                 self._links.append((sensor.name, _quantity_reader(link.quantity)))
             elif link.condition is not None:
                 self._links.append((sensor.name, _condition_reader(link.condition.term)))
+        self.needs = frozenset(_needs(machine))
 
     def read(self, truth: dict[str, SensorValue | None]) -> dict[str, SensorValue | Sensed | None]:
         """Every linked sensor's value; `truth` gains them on the way, so that a link may name a sensor above it."""
@@ -56,6 +60,21 @@ class SensorBank:
             truth[name] = value
             found[name] = value
         return found
+
+
+def _needs(machine: Machine) -> Iterator[str]:
+    for sensor in machine.sensors.values():
+        link = sensor.plant
+        if link is None:
+            continue
+        if link.gap is not None:
+            yield from machine.axes
+        if link.gap is not None or link.piece:
+            yield "piece held"
+        if link.quantity is not None:
+            yield link.quantity
+        if link.condition is not None:
+            yield from names_in(link.condition.term)
 
 
 def holds(term: Term, truth: Truth) -> bool | None:

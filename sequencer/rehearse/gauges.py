@@ -23,6 +23,9 @@ class ScriptedGauges:
         machine: whose sensors they are.
         scripts: by sensor.
 
+    Attributes:
+        scripts: as given.
+
     Raises:
         ModelError: a sensor that the machine does not have or that is derived, an empty table, times out of order, or a
             value that the sensor cannot have.
@@ -30,6 +33,8 @@ class ScriptedGauges:
 
     def __init__(self, machine: Machine, scripts: Mapping[str, Script]) -> None:
         self._readers: list[tuple[str, Callable[[int], Value]]] = []
+        self.scripts = dict(scripts)
+        self._time, self._values = -1, dict[str, SensorValue]()
         for name, script in scripts.items():
             if name not in machine.sensors:
                 raise ModelError(f"gauges: unknown sensor '{name}'; {did_you_mean(name, machine.sensors)}")
@@ -38,8 +43,10 @@ class ScriptedGauges:
             self._readers.append((name, self._reader(machine, name, script)))
 
     def values(self, time: int) -> dict[str, SensorValue]:
-        """What the scripted sensors read at `time` [ns] from the start."""
-        return {name: reader(time) for name, reader in self._readers}
+        """What the scripted sensors read at `time` [ns] from the start; not to be changed."""
+        if time != self._time:
+            self._time, self._values = time, {name: reader(time) for name, reader in self._readers}
+        return self._values
 
     def _reader(self, machine: Machine, name: str, script: Script) -> Callable[[int], Value]:
         if isinstance(script, bool | int | float | str):

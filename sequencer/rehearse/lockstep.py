@@ -133,7 +133,9 @@ class _Play(NamedTuple):
 
 def _together(play_of: _Play, samples: Sequence[Sample]) -> list[Result]:
     with _no_collections():
-        performances = [_performance(play_of, sample) for sample in samples]
+        performances: list[Performance] = []
+        for sample in samples:
+            performances.append(_performance(play_of, sample, performances[-1] if performances else None))
         found: dict[int, Result] = {}
         group: list[int] = []
         for number, performance in enumerate(performances):
@@ -162,9 +164,10 @@ def _no_collections() -> Iterator[None]:
             gc.enable()
 
 
-def _performance(play_of: _Play, sample: Sample) -> Performance:
+def _performance(play_of: _Play, sample: Sample, before: Performance | None) -> Performance:
+    """One sample ready to begin; what never changes it shares with the one before."""
     machine, checked = sample.machine, play_of.checked
-    runner = Runner(play_of.hosted)
+    runner = Runner(play_of.hosted, like=None if before is None else before.runner)
     runner.request(checked.name, sample.parameters)
     start = sample.start if sample.start is not None else checked.routine["from"]
     plant = Plant(
@@ -175,7 +178,10 @@ def _performance(play_of: _Play, sample: Sample) -> Performance:
         faults=sample.faults,
         contacts=sample.contacts,
     )
-    script = ScriptedGauges(machine, sample.gauges)
+    if before is not None and before.script.scripts == sample.gauges:
+        script = before.script
+    else:
+        script = ScriptedGauges(machine, sample.gauges)
     return Performance(runner, plant, script, sample.offered, sample.pressed, checked.name, play_of.limit)
 
 

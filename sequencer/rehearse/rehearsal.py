@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from math import inf
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from sequencer.errors import ModelError, counted, did_you_mean
@@ -128,7 +129,7 @@ def rehearse(
         offered: pieces laid before the rollers, each with its time from the start [s].
         seed: of the plant.
         faults: what goes wrong on the plant.
-        contacts: what stands outside and can be pressed.
+        contacts: what stands outside and can be pressed, besides what `spec` says.
         limit: longest time for the run [s].
         others: further routines that the runner hosts, such as those that a timeout falls back to.
         pressed: what a person asks of the runner on the way, each with its time from the start [s].
@@ -155,7 +156,7 @@ def rehearse(
         start=start_positions(machine, chosen, checked),
         piece=held,
         faults=faults,
-        contacts=contacts,
+        contacts=(*contacts_of(spec), *contacts),
     )
     watch = KeepOutWatch(machine)
     outside = PlacesOutside(machine, checked, scripts, places)
@@ -231,6 +232,22 @@ def play(
             plant.advance(gap)
         if near is not None:
             near.see(now, now + gap, script.values(now + gap))
+
+
+def contacts_of(spec: RehearsalSpec) -> tuple[Contact, ...]:
+    """What stands outside in a rehearsal and can be pressed."""
+    return tuple(
+        Contact(
+            one.axis,
+            one.at,
+            1 if one.side == "above" else -1,
+            one.stiffness,
+            one.damping,
+            one.since / NANOSECONDS,
+            inf if one.until is None else one.until / NANOSECONDS,
+        )
+        for one in spec.contacts
+    )
 
 
 def start_positions(

@@ -182,7 +182,7 @@ class RoutineBuilder:
             ModelError: there is one of that name.
         """
         if name in self._written["parameters"]:
-            raise ModelError(f"two parameters are called '{name}'")
+            raise ModelError(f"two parameters are called '{name}'; rename one")
         keys = {
             "value": value,
             "range": range,
@@ -199,7 +199,7 @@ class RoutineBuilder:
             ModelError: that was said of this body before.
         """
         if body in self._written["outside"]:
-            raise ModelError(f"two ranges are given for '{body}'")
+            raise ModelError(f"two ranges are given for '{body}'; leave one out")
         self._written["outside"][body] = {"range": range} | ({} if since is None else {"since": since})
 
     def on_cancel(self, name: str, body: Written, **keys: object) -> None:
@@ -224,13 +224,14 @@ class RoutineBuilder:
         piece: str | None = None,
         offered: Mapping[str, object] | None = None,
         pressed: Mapping[str, object] | None = None,
+        contacts: Mapping[str, object] | None = None,
         expect: Mapping[str, object] | None = None,
     ) -> None:
         """Add a rehearsal: scripted gauges, parameters, where it starts, the piece held, pieces `offered` and
-        buttons `pressed` at times, and what must come out.
+        buttons `pressed` at times, `contacts` that axes lean on, and what must come out.
         """
         keys: dict[str, object] = {"gauges": gauges, "parameters": parameters, "from": start, "piece": piece}
-        keys |= {"offered": offered, "pressed": pressed, "expect": expect}
+        keys |= {"offered": offered, "pressed": pressed, "contacts": contacts, "expect": expect}
         self._rehearsals.append({name: {key: value for key, value in keys.items() if value is not None}})
 
     def waive(self, rule: str, *, because: str, step: str | None = None, down_to: object = None) -> None:

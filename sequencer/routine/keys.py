@@ -253,6 +253,23 @@ EXPECT = Section(
     ),
 )
 
+CONTACT = Section(
+    "a contact",
+    (
+        Key("at", Quantity("position"), "the position of the axis at which it is met", required=True),
+        Key("side", OneOf(("above", "below")), "whether it stands above or below that position", required=True),
+        Key(
+            "stiffness",
+            Quantity("stiffness", sign="positive"),
+            "how it pushes back",
+            default="20000 N/m or 2000 N.m/rad",
+        ),
+        Key("damping", Quantity("viscous", sign="not negative"), "how it brakes while it is pressed", default="0"),
+        Key("since", Duration(zero=True), "it stands there from this time on", default="from the beginning"),
+        Key("until", Duration(), "and until this time", default="to the end"),
+    ),
+)
+
 REHEARSAL = Section(
     "a rehearsal",
     (
@@ -269,6 +286,12 @@ REHEARSAL = Section(
             "pressed",
             Table("button", Duration(zero=True)),
             "what a person asks of the runner on the way (cancel, hold, resume, abort), each with its time",
+        ),
+        Key(
+            "contacts",
+            Table("axis", Part(CONTACT)),
+            "what stands outside and is pressed by an axis, wherever bodies are declared",
+            default="nothing is met",
         ),
         Key("expect", Part(EXPECT), "what must come out", default="it ends done"),
     ),

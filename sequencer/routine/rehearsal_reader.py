@@ -14,10 +14,10 @@ from sequencer.machine.sensor import Sensor, Value
 from sequencer.machine.value import value_of
 from sequencer.machine.written import Duration
 from sequencer.places import Place
-from sequencer.routine.keys import EXPECT, REHEARSAL
+from sequencer.routine.keys import CONTACT, EXPECT, REHEARSAL
 from sequencer.routine.parameters import Parameter, PresetParameter
 from sequencer.routine.routine import ANYWHERE
-from sequencer.routine.steps import BUTTONS, Button, Expectation, RehearsalSpec
+from sequencer.routine.steps import BUTTONS, Button, Expectation, Leaning, RehearsalSpec
 from sequencer.units import show
 
 
@@ -68,6 +68,7 @@ class RehearsalReader:
                     self.expectation(fields),
                     self.offered(fields),
                     self.pressed(fields),
+                    self.contacts(fields),
                     place,
                 )
             )
@@ -107,6 +108,43 @@ class RehearsalReader:
                 continue
             if isinstance(time, int):
                 found.append((button, time))
+        return tuple(found)
+
+    def contacts(self, fields: Fields) -> tuple[Leaning, ...]:
+        found: list[Leaning] = []
+        table = fields.node("contacts")
+        for name, node in ((table.entries if table else None) or {}).items():
+            path = joined(joined(fields.path, "contacts"), name)
+            place = table.place_of(name) if table else node.place
+            axis = self.machine.axes.get(name)
+            if axis is None:
+                near = did_you_mean(name, self.machine.axes)
+                self.reading.wrong_at(place, path, f"unknown axis '{name}'", near)
+                continue
+            if axis.travel is None or not axis.has_motors_and_load:
+                message = f"'{name}' is a spin or declares no motors or load; it feels no contact"
+                self.reading.wrong_at(place, path, message)
+                continue
+            try:
+                inner = self.reading.fields(CONTACT, node, path)
+            except Unreadable:
+                continue
+            reading = self.reading.on_axis(name, axis.kind)
+            absent = object()
+            values = {key.name: inner.read(key.name, reading, absent) for key in CONTACT.keys}
+            given = {key: value for key, value in values.items() if value is not absent}
+            if not {"at", "side"} <= given.keys():
+                continue
+            low, high = axis.travel
+            if not low <= given["at"] <= high:
+                ends = f"{axis.show(low)} to {axis.show(high)}"
+                message = f"{axis.show(given['at'])} is outside the travel of {name}, {ends}"
+                self.reading.wrong_at(inner.at.place_of("at"), joined(path, "at"), message)
+            elif "until" in given and given["until"] <= given.get("since", 0):
+                message = "it stands there until a time that is not after since"
+                self.reading.wrong_at(inner.at.place_of("until"), joined(path, "until"), message)
+            else:
+                found.append(Leaning(name, **given))
         return tuple(found)
 
     def gauges(self, fields: Fields) -> tuple[tuple[str, Value | tuple[tuple[int, Value], ...]], ...]:

@@ -281,11 +281,27 @@ class Expectation:
 
 
 @dataclass(frozen=True, slots=True)
+class Leaning:
+    """What stands outside in a rehearsal and is pressed by an axis: met `at` a position [m or rad], on the `side` above
+    or below it. `stiffness` [N/m or N m/rad], None: an order of magnitude of the plant's; `damping` [N s/m or
+    N m s/rad]. It stands there `since` a time `until` another [ns]; None: to the end.
+    """
+
+    axis: str
+    at: float
+    side: Literal["above", "below"]
+    stiffness: float | None = None
+    damping: float = 0.0
+    since: int = 0
+    until: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class RehearsalSpec:
     """A named rehearsal kept with the routine: scripted gauges, parameters, and what must come out.
 
     `offered` lays pieces before the rollers, and `pressed` presses a person's buttons, each with its time [ns] from the
-    start. A gauge is a constant or a table
+    start; `contacts` stand outside and are pressed. A gauge is a constant or a table
     of (time [ns] from the start, value); numbers run linearly between entries, switches and words jump.
     """
 
@@ -297,4 +313,5 @@ class RehearsalSpec:
     expect: Expectation = Expectation()
     offered: tuple[tuple[str, int], ...] = ()
     pressed: tuple[tuple[Button, int], ...] = ()
+    contacts: tuple[Leaning, ...] = ()
     place: Place = field(compare=False, default=NOWHERE)

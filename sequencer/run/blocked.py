@@ -7,9 +7,10 @@ that a pair may touch, or where it knows better where a body outside stands.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import Any, NamedTuple
 
-from sequencer.pack.blocked import Guarded
+from sequencer.pack.blocked import Guarded, blocked_tables
 from sequencer.pack.table import BlockedTable, Free
 from sequencer.run.definition import ROUNDING, RoutineDefinition
 from sequencer.run.motion import Motion
@@ -26,6 +27,41 @@ Running = list[tuple[RoutineDefinition, frozenset[int]]]
 _Cleared = list[tuple[tuple[int, float, float], ...]]
 
 
+class Grid(NamedTuple):
+    """One block of a table: what asks it, the groups of axes that it is made of, and its cells' sizes by axis."""
+
+    free: Free
+    groups: list[tuple[int, ...]]
+    sizes: dict[int, float]
+
+
+class BlockedGrids(NamedTuple):
+    """A table made ready to be asked; nothing in it changes, so that runners can share it."""
+
+    guarded: Guarded
+    grids: tuple[Grid, ...]
+
+
+def grids_of(machine: Mapping[str, Any]) -> tuple[BlockedGrids, ...]:
+    """The tables in machine data, made ready to be asked.
+
+    Raises:
+        PackError: they are damaged, or belong to another machine.
+    """
+    return tuple(BlockedGrids(guarded, tuple(_grids(guarded))) for guarded in blocked_tables(machine))
+
+
+def _grids(guarded: Guarded) -> Iterator[Grid]:
+    table = guarded.table
+    for block in table.blocks:
+        groups = [group for group in guarded.groups if set(group) <= set(block.axes)]
+        sizes = {
+            axis: (high - low) / count
+            for axis, low, high, count in zip(block.axes, block.low, block.high, block.shape, strict=True)
+        }
+        yield Grid(BlockedTable(table.axes, [block], table.key).query, groups, sizes)
+
+
 class Blocked:
     """The positions that one table blocks.
 
@@ -33,24 +69,23 @@ class Blocked:
         guarded: the table.
         when: when it counts; None: always.
         motions: what the axes are doing.
+        grids: the table made ready to be asked, where that has been done before.
     """
 
     __slots__ = ("axes", "cleared", "grids", "motions", "name", "when")
 
-    def __init__(self, guarded: Guarded, when: Test | None, motions: Sequence[Motion]) -> None:
-        table = guarded.table
+    def __init__(
+        self,
+        guarded: Guarded,
+        when: Test | None,
+        motions: Sequence[Motion],
+        grids: tuple[Grid, ...] | None = None,
+    ) -> None:
         self.name = guarded.name
         self.when = when
         self.motions = motions
-        self.axes = frozenset(axis for block in table.blocks for axis in block.axes)
-        self.grids: list[tuple[Free, list[tuple[int, ...]], dict[int, float]]] = []
-        for block in table.blocks:
-            groups = [group for group in guarded.groups if set(group) <= set(block.axes)]
-            sizes = {
-                axis: (high - low) / count
-                for axis, low, high, count in zip(block.axes, block.low, block.high, block.shape, strict=True)
-            }
-            self.grids.append((BlockedTable(table.axes, [block], table.key).query, groups, sizes))
+        self.axes = frozenset(axis for block in guarded.table.blocks for axis in block.axes)
+        self.grids = tuple(_grids(guarded)) if grids is None else grids
         self.cleared: dict[tuple[int, ...], _Cleared] = {}
 
     def holds(self) -> bool:

@@ -9,6 +9,7 @@ from sequencer.pack import CheckedRoutine
 from sequencer.pack.ways import expect_ways
 from sequencer.ports.orders import Event, Orders
 from sequencer.ports.readings import Readings, SensorValue
+from sequencer.run.blocked import grids_of
 from sequencer.run.completion import completions
 from sequencer.run.dead_ends import look_for_dead_ends
 from sequencer.run.definition import MachineDefinition, RoutineDefinition, texts_in
@@ -32,19 +33,24 @@ from sequencer.run.words import Words, unknown_words
 class Host:
     """Everything that changes, and the phases of one tick (R3). Private to `run`; the `Runner` is its face."""
 
-    def __init__(self, given: list[CheckedRoutine]) -> None:
-        self.definition = MachineDefinition(given[0].machine)
-        for one in given:
-            expect_ways(one.machine, one.routine)
-        self.routines = {one.name: RoutineDefinition(one.routine, one.hash) for one in given}
+    def __init__(self, given: list[CheckedRoutine], like: Host | None = None) -> None:
+        if like is None:
+            self.definition = MachineDefinition(given[0].machine)
+            for one in given:
+                expect_ways(one.machine, one.routine)
+            self.routines = {one.name: RoutineDefinition(one.routine, one.hash) for one in given}
+            self.asked = texts_in([given[0].machine, *(one.routine for one in given)])
+            self.grids = grids_of(self.definition.data)
+        else:
+            self.definition, self.routines = like.definition, dict(like.routines)
+            self.asked, self.grids = like.asked, like.grids
         self.quarter = self.definition.period >> 2
         self.values: dict[str, Any] = {}
         self.motions = [Motion(axis) for axis in self.definition.axes]
         self.occupants = {motion.definition.name: motion for motion in self.motions if not motion.definition.is_spin}
         scope = Scope(self.values, presets=self.definition.presets)
-        asked = texts_in([given[0].machine, *(one.routine for one in given)])
-        self.snapshot = Snapshot(self.definition, scope, asked)
-        self.supervisor = Supervisor(self.definition, self.motions, scope, self._supervised)
+        self.snapshot = Snapshot(self.definition, scope, self.asked)
+        self.supervisor = Supervisor(self.definition, self.motions, scope, self._supervised, self.grids)
         self.must_stay: list[tuple[dict[str, Any], Test]] = [
             (data, build(data["term"], scope)) for data in self.definition.must_stay
         ]

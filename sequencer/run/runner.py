@@ -49,9 +49,10 @@ class Runner:
         confirmations: what people have confirmed on this machine; a routine that is not among it starts at a quarter of
             its speed (R49). None: nothing is slowed, which is for a desk, where nothing moves; a pack that is run so
             says it at boot and in every status (R50).
+        like: another runner of the very same routines; what never changes is made ready once for both.
 
     Raises:
-        ModelError: no routine, or routines of different machines, or two of one name.
+        ModelError: no routine, or routines of different machines, or two of one name, or others than those of `like`.
 
     `tick` may be called by one thread only and is not re-entrant; requests may come from any thread and are handled at
     the next tick (R4).
@@ -62,9 +63,13 @@ class Runner:
         routines: Pack | CheckedRoutine | Iterable[CheckedRoutine],
         sink: Sink | None = None,
         confirmations: Confirmations | None = None,
+        like: Runner | None = None,
     ) -> None:
         given = _as_list(routines)
-        self._host = Host(given)
+        if like is not None and not like._hosts(given):
+            raise ModelError("a runner can only be like another that hosts the very same routines")
+        self._given = given
+        self._host: Host = Host(given, None if like is None else like._host)
         self._confirmations = confirmations
         if confirmations is not None:
             self._host.confirmed = set(confirmations.hashes)
@@ -296,6 +301,9 @@ class Runner:
             self._sink = None
             self.note(f"the sink failed and is left out: {named(error)}", False)
 
+    def _hosts(self, given: list[CheckedRoutine]) -> bool:
+        return len(given) == len(self._given) and all(one is two for one, two in zip(given, self._given, strict=True))
+
     def _put(self, request: Request) -> None:
         with self._lock:
             self._queue.append(request)
@@ -325,6 +333,6 @@ def _as_list(routines: Pack | CheckedRoutine | Iterable[CheckedRoutine]) -> list
                 "check them again together"
             )
         if one.name in names:
-            raise ModelError(f"two routines are called '{one.name}'")
+            raise ModelError(f"two routines are called '{one.name}'; rename one")
         names.add(one.name)
     return given

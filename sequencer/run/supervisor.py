@@ -14,8 +14,7 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING, Protocol
 
 from profiles import ProfileError, State, s_curve, trapezoid
-from sequencer.pack.blocked import blocked_tables
-from sequencer.run.blocked import Blocked, Running
+from sequencer.run.blocked import Blocked, BlockedGrids, Running, grids_of
 from sequencer.run.definition import ROUNDING, MachineDefinition
 from sequencer.run.free_cell import FreeCell
 from sequencer.run.motion import Motion
@@ -93,7 +92,14 @@ class Supervisor:
         "tables",
     )
 
-    def __init__(self, machine: MachineDefinition, motions: list[Motion], scope: Scope, report: Report) -> None:
+    def __init__(
+        self,
+        machine: MachineDefinition,
+        motions: list[Motion],
+        scope: Scope,
+        report: Report,
+        tables: Iterable[BlockedGrids] | None = None,
+    ) -> None:
         self.motions = motions
         self.report = report
         self.boxes: list[Obstacle] = []
@@ -110,9 +116,9 @@ class Supervisor:
             self.add(Box(data["name"], edges, when))
         self.tables: list[Blocked] = []
         self.running: Running = []
-        for guarded in blocked_tables(machine.data):
+        for guarded, grids in grids_of(machine.data) if tables is None else tables:
             when = None if guarded.when is None else build(guarded.when, scope)
-            table = Blocked(guarded, when, motions)
+            table = Blocked(guarded, when, motions, grids)
             self.tables.append(table)
             self.add(table)
         self.lows = [0.0] * len(motions)

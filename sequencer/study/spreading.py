@@ -12,15 +12,18 @@ from sequencer.machine.variation import Varied, all_varied, varied_machine
 from sequencer.pack import CheckedRoutine
 from sequencer.plant import Plant
 from sequencer.rehearse.lockstep import Result, Sample, rehearse_many
-from sequencer.rehearse.rehearsal import start_positions
+from sequencer.rehearse.rehearsal import contacts_of, start_positions
 from sequencer.routine.steps import RehearsalSpec
 from sequencer.study.draws import draw, drawn_machine
 from sequencer.study.failure import failure_of
 from sequencer.study.spread_report import SpreadReport, SpreadRow
 from sequencer.study.tasks import in_order
 
-BLOCK = 250
-"""How many runs a worker is given at once: some seconds of work, and enough to step together."""
+MOST_AT_ONCE, FEWEST_AT_ONCE = 500, 50
+"""So many runs a worker is given at once: the more are stepped together the better, and the fewer the sooner is told
+what they came to."""
+PARTS = 16
+"""Into so many parts the work is cut within these bounds."""
 LIMIT = 60.0
 """A run that is not over by then is cancelled [s]."""
 
@@ -119,7 +122,8 @@ class Spread:
         Args:
             executor: runs the rehearsals; None: here, one block after the other.
         """
-        blocks = [(self.scene, begin, min(BLOCK, self.count - begin)) for begin in range(0, self.count, BLOCK)]
+        block = min(MOST_AT_ONCE, max(FEWEST_AT_ONCE, -(-self.count // PARTS)))
+        blocks = [(self.scene, begin, min(block, self.count - begin)) for begin in range(0, self.count, block)]
         for rows in in_order(executor, run_block, blocks):
             yield from rows
 
@@ -157,6 +161,7 @@ def run_block(scene: SpreadScene, begin: int, count: int) -> list[SpreadRow]:
                 gauges=dict(spec.gauges),
                 offered=dict(spec.offered),
                 faults=drawn.faults,
+                contacts=contacts_of(spec),
                 pressed=pressed,
             )
         )

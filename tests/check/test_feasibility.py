@@ -166,6 +166,18 @@ def too_weak(**changes: object) -> Examination:
     return examine(motors.routine(motors.machine(axis)))
 
 
+def test_a_spring_that_is_stronger_than_all_motors_is_an_error_and_no_brake_is_sure() -> None:
+    """One motor at 100 A and 12 V makes 2 N m 200 pi 0.8 = 1005 N; 3 kN less 98 N of weight are to be held."""
+    axis = motors.slide(Load(mass=10.0, counterbalance=(3000.0, 3200.0)))
+    examination = examine(motors.routine(motors.machine(axis)))
+    assert examination.verdict == "conflict"
+    assert any(finding.rule == "actuators" and finding.severity == "error" for finding in examination.findings)
+    (brake,) = [finding for finding in examination.findings if finding.rule == "braking"]
+    assert brake.found is not None
+    assert brake.found < 0.0
+    assert "its motors surely give -" in brake.message
+
+
 def test_motors_that_cannot_follow_are_an_error_where_the_axis_then_faults_and_else_a_warning() -> None:
     """11 A make 11 * 0.02 * 200 pi * 0.8 = 110.6 N; 118.1 N are asked for."""
     examination = too_weak()

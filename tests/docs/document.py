@@ -1,6 +1,7 @@
 """Parts of README.md, DEVELOPERS.md and the pages under demos/ that are made, not written: outputs of commands, tables.
 
-`python tests/docs/document.py` writes them anew; the tests beside this file fail when one is out of date.
+`python tests/docs/document.py` writes them anew, with `--pages` the slower pages too; the tests beside this file fail
+when one is out of date.
 """
 
 from __future__ import annotations
@@ -125,7 +126,7 @@ if __name__ == "__main__":
     from pages import PAGES
     from pages import renewed as followed
 
-    for path in PAGES:
+    for path in PAGES if "--pages" in sys.argv else ():
         with tempfile.TemporaryDirectory() as folder:
             path.write_text(followed(path.read_text(), Path(folder)))
         print(f"renewed {path.relative_to(ROOT)}", file=sys.stderr)

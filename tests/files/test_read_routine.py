@@ -209,6 +209,39 @@ def test_plain_steps_may_be_done_afterwards(routine_errors: Spoil, key: str, wri
     assert routine_errors("- a: {wait: 1 s}", head=head) == []
 
 
+@pytest.mark.parametrize(
+    ("contact", "said"),
+    [
+        ("{wirst: {at: 0 deg, side: below}}", "contacts.wirst: unknown axis 'wirst'; did you mean 'wrist'?"),
+        (
+            "{rollers: {at: 0 deg, side: below}}",
+            "contacts.rollers: 'rollers' is a spin or declares no motors or load; it feels no contact",
+        ),
+        (
+            "{wrist: {at: 200 deg, side: below}}",
+            "contacts.wrist.at: 200 deg is outside the travel of wrist, -95 deg to 110 deg",
+        ),
+        ("{wrist: {at: 0 deg, side: left}}", "contacts.wrist.side: 'left' is not one of above, below"),
+        (
+            "{wrist: {at: 0 deg, side: below, stiffness: 900 N/m}}",
+            "contacts.wrist.stiffness: '900 N/m' is a stiffness (such as N/m); a stiffness (such as N.m/rad) is needed",
+        ),
+        ("{wrist: {at: 0 deg, side: below, stiffness: 0}}", "contacts.wrist.stiffness: 0 is not greater than 0"),
+        (
+            "{wrist: {at: 0 deg, side: below, since: 2 s, until: 1 s}}",
+            "contacts.wrist.until: it stands there until a time that is not after since",
+        ),
+        (
+            "{wrist: {side: below}}",
+            "contacts.wrist.at: 'at' is missing; a length (such as m) or an angle (such as deg) is needed",
+        ),
+    ],
+)
+def test_a_contact_that_cannot_be_is_refused(routine_errors: Spoil, contact: str, said: str) -> None:
+    (line,) = routine_errors("- a: {wait: 1 s}", tail=f"rehearsals:\n- one: {{contacts: {contact}}}")
+    assert line.partition(": ")[2] == f"rehearsals.one.{said}"
+
+
 def test_a_button_that_is_not_there_is_named(routine_errors: Spoil) -> None:
     lines = routine_errors("- a: {wait: 1 s}", tail="rehearsals:\n- one: {pressed: {cancle: 1 s, hold: 0 s}}")
     assert [line.partition(": ")[2] for line in lines] == [

@@ -165,14 +165,24 @@ def test_an_end_in_conflict_is_refused_with_what_it_meets() -> None:
         order(boxed, "1 1", "0 0")
 
 
-def test_cells_too_coarse_for_an_end_are_named_with_a_finer_size() -> None:
-    # The tip stands 3 mm clear of a post: the band is 20 mm, so cells of half a metre certify nothing there.
-    machine = crossed((1.0 + 0.03 + 0.02 + 0.05 + 0.006 + 0.003, 1.0, 0.05))
+# The tip stands 3 mm clear of a post: the band is 20 mm, so cells of half a metre certify nothing there.
+NEAR_POST = (1.0 + 0.03 + 0.02 + 0.05 + 0.006 + 0.003, 1.0, 0.05)
+
+
+def test_an_end_that_cells_are_too_coarse_for_is_looked_at_by_itself() -> None:
+    for cells in (2, 128):
+        assert examine(order(crossed(NEAR_POST), "0 0", "1 1", cells=cells)).verdict == "clear"
+
+
+def test_cells_too_coarse_for_an_end_are_named_with_a_finer_size_where_no_way_is_found() -> None:
+    wall = [(0.5, at, 0.12) for at in (0.0, 0.2, 0.4, 0.6, 0.8, 1.0)]
     with pytest.raises(
-        NoOrder, match=r"the goal 1 1 cannot be certified with cells of this size: along .* try 4 cells"
-    ):
-        order(machine, "0 0", "1 1", cells=2)
-    assert examine(order(machine, "0 0", "1 1", cells=128)).verdict == "clear"
+        NoOrder,
+        match=r"and no detour by \d+ places in between; besides, the goal 1 1 cannot be certified with cells of this "
+        r"size: along 0\.5 m to 1\.02 m, across 0\.5 m to 1\.02 m; try 16 cells an axis instead of 2",
+    ) as caught:
+        order(crossed(NEAR_POST, *wall), "0 0", "1 1", cells=2)
+    assert caught.value.verdict == "undecided"
 
 
 def test_a_time_limit_gives_the_best_so_far_or_says_that_there_is_none() -> None:

@@ -4,8 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from sequencer import check, load_machine, order
-from sequencer.ordering import Grid
+from sequencer.check import examine
+from sequencer.check.ordered import order_with
+from sequencer.ordering import Grid, Ordering
 
 MACHINE = """\
 machine: crane
@@ -29,6 +33,8 @@ clearances: [{between: [arm, beam], margin: 20 mm}]
 presets:
   home: {mast: 0 m, jib: 90 deg}
   over: {mast: 0.85 m, jib: 0 deg}
+  under: {mast: 0.2 m, jib: 0 deg}
+  low: {mast: 0.1 m, jib: -40 deg}
 """
 
 
@@ -46,3 +52,13 @@ def test_a_way_that_no_cell_certifies_is_found_by_looking_at_its_own_boxes(tmp_p
     (gate,) = [step.once for step in routine.steps if step.once is not None]
     assert "mast >" in str(gate)
     check(routine)
+
+
+@pytest.mark.parametrize(("start", "goal"), [("over", "under"), ("under", "over"), ("over", "low"), ("low", "over")])
+def test_a_way_past_the_beam_and_out_again_is_found_in_both_directions(start: str, goal: str, tmp_path: Path) -> None:
+    """Both axes have to go by places of their own, upright past the beam, and no cell certifies these."""
+    (tmp_path / "machine.yaml").write_text(MACHINE)
+    machine = load_machine(tmp_path / "machine.yaml")
+    routine, found = order_with(Ordering(machine), start, goal)
+    assert found.kind == "detour"
+    assert examine(routine).verdict == "clear"

@@ -17,7 +17,7 @@ from sequencer.ports.orders import AxisOrder, Orders
 
 def loaded(emf: float, inner: float, load: float, back_emf: float = 0.0) -> tuple[float, float]:
     """Bus voltage [V] and current [A] of a motor with winding `load` [ohm] on a battery with `inner` [ohm]."""
-    (group,) = motor_groups([Actuator("a", Motor("m", 12.0, 1.0, 12.0 / load, 100.0), 1.0)])
+    (group,) = motor_groups([Actuator("a", Motor("m", 12.0, 0.1, 12.0 / load, 100.0), 1.0)])
     group.duty, group.emf, group.switching = 1.0, back_emf, "driven"
     supply = Supply(Battery(emf, inner, 0.0))
     supply.settle([group], 0.0)

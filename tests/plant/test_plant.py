@@ -291,10 +291,10 @@ def test_a_start_that_cannot_be_is_refused_with_the_nearest_name(build):
 def test_axes_with_motors_but_nothing_to_move_are_refused(build):
     massless = replace(build.LARGE, rotor_inertia=0.0)
     still = replace(build.rollers().actuators[0], motor=massless)
-    with pytest.raises(ModelError, match="spin 'rollers' has actuators and a load, but no inertia"):
+    with pytest.raises(ModelError, match="axis 'rollers' moves nothing; declare the inertia of its load"):
         Plant(build.machine(build.lift(), build.wrist(), build.rollers(actuators=(still,), load=Load())))
     light = replace(build.lift().actuators[0], motor=massless)
-    with pytest.raises(ModelError, match="axis 'lift' moves nothing that has a mass"):
+    with pytest.raises(ModelError, match="axis 'lift' moves nothing; declare the mass of its load"):
         Plant(build.machine(build.lift(actuators=(light,), load=Load(coulomb=3.0))))
 
 

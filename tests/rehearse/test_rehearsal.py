@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from math import degrees
 
 import pytest
 
@@ -275,3 +276,32 @@ steps:
     beside = rehearse(checked, machine=machine, others=[compile_routine(routine.subroutines["away"])])
     assert [(run.name, run.outcome) for run in beside.trace.runs()] == [("fallback", "cancelled"), ("away", "done")]
     assert "refused" not in beside.cause
+
+
+LEAN = """
+routine: lean
+machine: machine.yaml
+from: eaves
+steps:
+- lean_on: {press: {wrist: 12 A, toward: -20 deg}, until: wrist.speed < 5 deg/s and wrist.speed > -5 deg/s,
+    steady: 60 ms, blind: 120 ms, timeout: 1.5 s, limits: {velocity: 60 deg/s}}
+- stay: {wait: 100 ms}
+rehearsals:
+- against: {contacts: {wrist: {at: 5 deg, side: below, stiffness: 3000 N.m/rad}}}
+- late: {contacts: {wrist: {at: 5 deg, side: below, since: 1 s}}}
+- nothing: {}
+"""
+
+
+def test_a_hand_that_is_pressed_stops_at_what_stands_outside(prepare):
+    checked, routine, machine = prepare(LEAN)
+    spans = {}
+    for spec in routine.rehearsals:
+        found = rehearse(checked, machine=machine, spec=spec)
+        assert found.outcome == "done"
+        place = list(machine.axes).index("wrist")
+        spans[spec.name] = min(degrees(row.measured[place].position) for row in found.trace.rows)
+    # It yields by what the motors push over the stiffness: about 12 A 0.0208 N m/A 40 0.9 / 3000 N m/rad, some 0.2 deg.
+    assert 4.5 < spans["against"] < 5.0
+    assert spans["late"] == pytest.approx(spans["nothing"], abs=0.1)
+    assert spans["nothing"] < -15.0

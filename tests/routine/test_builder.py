@@ -130,6 +130,16 @@ def every_key(machine: Machine) -> Routine:
         piece="lantern",
         offered={"lantern": "20 s"},
         pressed={"hold": "0.3 s", "resume": "0.5 s"},
+        contacts={
+            "wrist": {
+                "at": "12 deg",
+                "side": "below",
+                "stiffness": "1500 N.m/rad",
+                "damping": "4 N.m.s/rad",
+                "since": "0.2 s",
+                "until": "3 s",
+            }
+        },
         expect={
             "outcome": "done",
             "finishes_within": "30 s",

@@ -29,7 +29,7 @@ def scheduler() -> Iterator[str]:
 
 
 def test_rows_of_a_cluster_are_those_of_one_process(scheduler: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(spreading, "BLOCK", 3)
+    monkeypatch.setattr(spreading, "FEWEST_AT_ONCE", 3)
     routine = load_routine(DEMO / "to_stow.routine.yaml")
     checked = check(routine)
     spread = Spread(checked, machine=routine.machine, runs=8, seed=1, spec=routine.rehearsals[0])

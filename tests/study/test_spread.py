@@ -45,7 +45,7 @@ def test_the_same_seed_gives_the_same_rows_whatever_the_workers_and_the_blocks(
 ) -> None:
     alone = list(planned(to_stow, 14).rows())
     assert [one.run for one in alone] == list(range(14))
-    monkeypatch.setattr(spreading, "BLOCK", 5)
+    monkeypatch.setattr(spreading, "FEWEST_AT_ONCE", 5)
     with ProcessPoolExecutor(2) as processes, ThreadPoolExecutor(2) as threads:
         assert list(planned(to_stow, 14).rows(processes)) == alone
         assert list(planned(to_stow, 14).rows(threads)) == alone
