@@ -73,14 +73,14 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         output.emit({"routine": routine.name, "path": str(path), "error": "it is not clear; nothing was run"})
         return 1
     rows: list[SpreadRow] = []
-    try:
-        with workers_of(arguments) as executor:
-            for row in output.progress(planned.rows(executor), f"running {routine.name}", planned.count):
-                rows.append(row)
-    except KeyboardInterrupt:
-        output.say(f"interrupted: {len(rows)} of {planned.count} were run; this is what they came to")
-    report = planned.report(rows)
-    _say(report, output)
+    with workers_of(arguments) as executor:
+        try:
+            rows.extend(output.progress(planned.rows(executor), f"running {routine.name}", planned.count))
+        except KeyboardInterrupt:
+            output.say(f"interrupted: {len(rows)} of {planned.count} were run; this is what they came to")
+        # Told before the workers have ended what they had begun.
+        report = planned.report(rows)
+        _say(report, output)
     if arguments.csv is not None:
         output.write(Path(arguments.csv), report.as_csv())
         output.say(f"wrote {arguments.csv}")
