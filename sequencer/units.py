@@ -149,7 +149,7 @@ def parse_quantity(text: str) -> Quantity:
         raise ModelError(f"'{text}' has a leading zero; write {number[: -len(digits)]}{digits.lstrip('0') or '0'}")
     value = float(number)
     if not math.isfinite(value):
-        raise ModelError(f"'{text}' is not finite")
+        raise ModelError(f"'{text}' is not finite; write a number that is")
     if unit is None:
         return Quantity(value, NUMBER)
     factor, dimension = parse_unit(unit)

@@ -86,11 +86,17 @@ def side_by_side(swept: Swept, plan: Plan, first: str, second: str, witness: Wit
             raise ModelError(f"'{step.name}' moves no axis; a diagram is of two steps that move")
     common = set(steps[0].profiles) & set(steps[1].profiles)
     if common:
-        raise ModelError(f"'{first}' and '{second}' both move {' and '.join(sorted(common))}, so never at once")
+        raise ModelError(
+            f"'{first}' and '{second}' both move {' and '.join(sorted(common))}, so never at once; "
+            "choose steps of different axes"
+        )
     if not any(
         swept.order.concurrent(one) >> other.number & 1 for one in _of(swept, first) for other in _of(swept, second)
     ):
-        raise ModelError(f"'{first}' and '{second}' are never active together, so nothing is between them")
+        raise ModelError(
+            f"'{first}' and '{second}' are never active together, so nothing is between them; "
+            "choose two that may run beside each other"
+        )
     branches = [_branch(swept, step) for step in steps]
     moved = {axis for step in steps for axis in step.profiles if axis in swept.bodies.tree.index}
     pairs = [

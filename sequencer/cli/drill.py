@@ -18,7 +18,7 @@ from sequencer.cli.inputs import (
 )
 from sequencer.cli.output import CannotDo, Output, refuse_inputs
 from sequencer.cli.workers import add_worker_arguments, workers_of
-from sequencer.errors import ModelError
+from sequencer.errors import ModelError, did_you_mean
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -36,8 +36,6 @@ ABOUT = (
     "listed. It shows what the programs do with a simulated machine; it is no proof that a real one does no harm."
 )
 EXAMPLE = "stepgraph drill hang_ridge.routine.yaml --csv hang_ridge.csv"
-
-_HEADINGS = ("fault", "tried", "outcomes", "noticed after", "travel then", "false by", "clearance", "the operator sees")
 
 MOST_SHOWN = 12
 """So many single rows are told in words; the others are counted."""
@@ -104,7 +102,8 @@ def _drill(
         return None
     specs = [spec for spec in routine.rehearsals if arguments.name in (None, spec.name)]
     if arguments.name is not None and not specs:
-        raise CannotDo(f"{path} has no rehearsal '{arguments.name}'")
+        names = [spec.name for spec in routine.rehearsals]
+        raise CannotDo(f"{path} has no rehearsal '{arguments.name}'; {did_you_mean(arguments.name, names)}")
     words = arguments.fault
     try:
         drill = Drill(
@@ -132,55 +131,31 @@ def _drill(
 
 
 def _say(report: DrillReport, output: Output) -> None:
-    headings = (
-        "fault",
-        "tried",
-        "outcomes",
-        "noticed after",
-        "travel then",
-        "false by",
-        "clearance",
-        "the operator sees",
-    )
-    output.table(headings, [_line(one, output) for one in report.by_fault()])
+    from sequencer.study.drill_words import HEADINGS, UNTRUE, conflict_rows, sums, where_and_when
+
+    output.table(HEADINGS, [_line(one, output) for one in report.by_fault()])
     if any(row.untrue for row in report.rows):
-        output.say("* readings or brakes are not true with it: what came of it is told, not judged")
-    met = [row for row in report.rows if row.conflicts]
-    for row in sorted(met, key=lambda row: bool(row.untrue))[:MOST_SHOWN]:
+        output.say(UNTRUE)
+    met = conflict_rows(report)
+    for row in met[:MOST_SHOWN]:
         sign = output.styled("conflict", "soft" if row.untrue else "bad")
         because = f" ({row.untrue})" if row.untrue else ""
-        output.say(f"{sign}{because}: {row.fault}, {row.instant} ({row.at:.2f} s): {'; '.join(row.conflicts)}")
+        output.say(f"{sign}{because}: {where_and_when(row)}: {'; '.join(row.conflicts)}")
     if len(met) > MOST_SHOWN:
         output.say(f"... and {len(met) - MOST_SHOWN} more rows with conflicts")
     for row in report.left_on[:MOST_SHOWN]:
-        output.say(
-            f"{output.styled('left on', 'bad')}: {row.fault}, {row.instant} ({row.at:.2f} s): {', '.join(row.left_on)}"
-        )
+        output.say(f"{output.styled('left on', 'bad')}: {where_and_when(row)}: {', '.join(row.left_on)}")
     for words in report.left_out:
         output.say(f"not drilled: {words}")
     mark = output.styled("fine", "good") if report.fine else output.styled("not fine", "bad")
-    untrue = sum(1 for row in met if row.untrue)
-    output.say(
-        f"{output.styled(report.routine, 'strong')}: {mark}, {len(report.rows)} of {report.planned} tried: "
-        f"{len(report.conflicts)} conflicts where readings and brakes are true, {untrue} where they are not, "
-        f"{len(report.left_on)} with something left on"
-    )
+    output.say(f"{output.styled(report.routine, 'strong')}: {mark}, {sums(report)}")
     output.say()
 
 
 def _line(one: FaultSummary, output: Output) -> tuple[str, ...]:
-    fault = f"{one.fault} *" if one.untrue else one.fault
-    outcomes = ", ".join(f"{count} {outcome}" for outcome, count in one.outcomes.most_common())
-    noticed = "never" if one.noticed is None else f"{one.noticed:.2f} s"
-    if one.noticed is not None and one.unnoticed:
-        noticed += f", {one.unnoticed} never"
-    near = ""
-    if one.clearance is not None:
-        from sequencer.units import LENGTH, show
+    from sequencer.study.drill_words import CLEARANCE, summary_cells
 
-        near = f"{show(round(one.clearance.least, 3), LENGTH)} ({' and '.join(one.clearance.between)})"
-        if one.conflicts:
-            near = output.styled(near, "soft" if one.untrue else "bad")
-    seen = one.headlines.most_common(1)
-    headline = f"{seen[0][0]}{f' (+{len(one.headlines) - 1})' if len(one.headlines) > 1 else ''}" if seen else ""
-    return fault, str(one.tried), outcomes, noticed, str(one.travel or ""), str(one.lie or ""), near, headline
+    cells = list(summary_cells(one))
+    if one.conflicts:
+        cells[CLEARANCE] = output.styled(cells[CLEARANCE], "soft" if one.untrue else "bad")
+    return tuple(cells)

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sequencer.cli.inputs import existing, existing_log
+from sequencer.cli.inputs import Reader, existing, existing_log
 from sequencer.cli.output import CannotDo, Output
 
 if TYPE_CHECKING:
@@ -29,18 +29,29 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("logs", nargs="+", metavar="LOG", help="a trace; several together")
     parser.add_argument("--machine", required=True, metavar="FILE", help="the machine that was recorded")
     parser.add_argument("--axis", action="append", default=[], metavar="AXIS", help="only this axis; may be repeated")
+    parser.add_argument(
+        "--over",
+        action="append",
+        default=[],
+        metavar="OVERLAY",
+        help="an overlay that lay over the machine when it was recorded; may be given again",
+    )
     parser.add_argument("--apply", action="store_true", help="write the proposed numbers into the machine's file")
 
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
-    from sequencer.files import FileErrors, load_machine
+    from sequencer.files import FileErrors
     from sequencer.trace import TraceError, read_trace
     from sequencer.tune.proposal import difference, edited
 
+    if arguments.apply and arguments.over:
+        raise CannotDo(
+            "--apply writes into the machine's file, and an overlay is for a day; fit without it, or by hand"
+        )
     file = existing(Path(arguments.machine))
     logs = [existing_log(Path(text)) for text in arguments.logs]
     try:
-        machine = load_machine(file)
+        machine = Reader.of(arguments).machine(file)
     except FileErrors as error:
         output.problems(error)
         raise CannotDo(f"{', '.join(arguments.logs)}: not fitted") from None

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -77,7 +75,8 @@ def _one(machine: Machine, arguments: argparse.Namespace, output: Output, inputs
     start, goal = place_of(arguments.start, machine), place_of(arguments.goal, machine)
     ordering = Ordering(machine, Grid(machine, cells_of(arguments.cells), outside_of(arguments.outside)))
     try:
-        routine, found = order_with(ordering, start, goal, arguments.within)
+        with output.working("looking for the fastest way", arguments.within):
+            routine, found = order_with(ordering, start, goal, arguments.within)
     except (NoOrder, CheckFailed) as error:
         output.say(f"{output.styled(error.verdict, 'bad')}: {error}")
         ways = [way._asdict() for way in error.ways_out] if isinstance(error, NoOrder) else []
@@ -124,7 +123,9 @@ def _all(machine: Machine, arguments: argparse.Namespace, output: Output, inputs
 
     if len(machine.presets) < 2:
         raise ModelError(f"{machine.name} has {len(machine.presets)} presets; a change needs two")
-    table = preset_table(machine, cells=arguments.cells, outside=outside_of(arguments.outside), progress=_told)
+    outside = outside_of(arguments.outside)
+    with output.working("looking for changes", len(machine.presets) * (len(machine.presets) - 1)) as reached:
+        table = preset_table(machine, cells=arguments.cells, outside=outside, progress=lambda done, _: reached(done))
     output.table(["from \\ to", *table.presets], [_row(table, start, output) for start in table.presets])
     for change in table:
         if change.plan is None:
@@ -154,12 +155,6 @@ def _cell(change: Change, output: Output) -> str:
         return output.styled("none" if change.verdict == "conflict" else "?", "bad")
     mark = {"gated": " g", "detour": " d"}.get(change.kind, "")
     return f"{change.duration:.2f}{mark}"
-
-
-def _told(done: int, whole: int) -> None:
-    """Progress on stderr: on a terminal only, on one line."""
-    if sys.stderr.isatty() and os.environ.get("TERM") != "dumb":
-        print(f"\r{done} of {whole} changes", end="\n" if done == whole else "", file=sys.stderr, flush=True)
 
 
 def place_of(text: str, machine: Machine) -> Any:

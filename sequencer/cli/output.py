@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TextIO, TypeVar
 
@@ -13,6 +14,9 @@ from sequencer.errors import StepgraphError
 from sequencer.whole_file import whole_file
 
 Item = TypeVar("Item")
+
+PATIENCE = 2.0
+"""Whatever takes longer shows how long it has taken [s]."""
 
 
 class CannotDo(StepgraphError):
@@ -25,6 +29,7 @@ class Output:
     def __init__(self, as_json: bool) -> None:
         self.as_json = as_json
         self.words: TextIO = sys.stderr if as_json else sys.stdout
+        self._bar_is_shown = False
         for stream in (sys.stdout, sys.stderr):
             reconfigure = getattr(stream, "reconfigure", None)
             if reconfigure is not None:
@@ -85,7 +90,9 @@ class Output:
             self.say("  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip())
 
     def progress(self, items: Iterable[Item], what: str, count: int | None = None) -> Iterator[Item]:
-        """The items one by one; where stderr is a terminal and there are several, with a bar and the time left.
+        """The items one by one; where stderr is a terminal, with a bar and the time left, or as `working` for one item.
+
+        Inside another bar none is shown, so that the outer one goes on telling the time left for everything.
 
         Args:
             items: a sequence, or as many as `count` says.
@@ -94,14 +101,69 @@ class Output:
         """
         if count is None:
             count = len(items) if isinstance(items, Sequence) else 0
-        if count < 2 or not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
+        if count < 2:
+            with self.working(what):
+                yield from items
+            return
+        if not self._may_show_a_bar():
             yield from items
             return
         from rich.console import Console
         from rich.progress import track
 
         console = Console(stderr=True, no_color=bool(os.environ.get("NO_COLOR")))
-        yield from track(items, description=what, total=count, console=console, transient=True)
+        self._bar_is_shown = True
+        try:
+            yield from track(items, description=what, total=count, console=console, transient=True)
+        finally:
+            self._bar_is_shown = False
+
+    @contextmanager
+    def working(self, what: str, total: float | None = None) -> Iterator[Callable[[float], None]]:
+        """While one thing is done: where stderr is a terminal and it takes more than `PATIENCE`, what it is and how
+        long it has taken; with a total, a bar and the time left.
+
+        Args:
+            what: stands before the time.
+            total: how far there is to go, in any unit; None: not known.
+
+        Yields:
+            A function to be told how far it has got.
+        """
+        if not self._may_show_a_bar():
+            yield lambda _: None
+            return
+        from threading import Timer
+
+        from rich.console import Console
+        from rich.progress import (
+            BarColumn,
+            Progress,
+            ProgressColumn,
+            TextColumn,
+            TimeElapsedColumn,
+            TimeRemainingColumn,
+        )
+
+        console = Console(stderr=True, no_color=bool(os.environ.get("NO_COLOR")))
+        known: list[ProgressColumn] = [] if total is None else [BarColumn(), TimeRemainingColumn()]
+        columns = [TextColumn("{task.description}"), *known, TimeElapsedColumn()]
+        progress = Progress(*columns, console=console, transient=True, redirect_stdout=False, redirect_stderr=False)
+        task = progress.add_task(what, total=total)
+        late = Timer(PATIENCE, progress.start)
+        late.daemon = True
+        self._bar_is_shown = True
+        late.start()
+        try:
+            yield lambda done: progress.update(task, completed=done)
+        finally:
+            late.cancel()
+            late.join()
+            progress.stop()
+            self._bar_is_shown = False
+
+    def _may_show_a_bar(self) -> bool:
+        return not self._bar_is_shown and sys.stderr.isatty() and os.environ.get("TERM") != "dumb"
 
     def write(self, path: Path, text: str, inputs: Sequence[Path] = ()) -> None:
         """Write a file whole or not at all, with its folders; never over one of the `inputs`.

@@ -118,7 +118,8 @@ def _routine(
     from sequencer.check import examine
     from sequencer.rehearse import rehearse, shortfalls
 
-    examination = examine(routine)
+    with output.working(f"checking {routine.name}"):
+        examination = examine(routine)
     if examination.checked is None:
         say_findings(examination.findings, output)
         cause = f"the check found it {examination.verdict}; nothing was run"
@@ -130,10 +131,22 @@ def _routine(
         output.say(f"{routine.name}: {cause}")
         return _not_run(path, routine.name, cause), False
     checked, machine, seed = examination.checked, routine.machine, arguments.seed
-    rehearsals = [
-        rehearse(checked, machine=machine, spec=spec, parameters=given, seed=seed, others=others)
-        for spec in output.progress(specs, f"rehearsing {routine.name}")
-    ]
+    planned = examination.plan.duration if examination.plan is not None else None
+
+    def rehearsed(spec: RehearsalSpec) -> Rehearsal:
+        with output.working(f"rehearsing {routine.name}, {spec.name}", planned) as reached:
+            return rehearse(
+                checked,
+                machine=machine,
+                spec=spec,
+                parameters=given,
+                seed=seed,
+                others=others,
+                each_tick=lambda performance: reached(performance.now * 1e-9),
+            )
+
+    asked = output.progress(specs, f"rehearsing {routine.name}") if len(specs) > 1 else specs
+    rehearsals = [rehearsed(spec) for spec in asked]
     done: list[tuple[Rehearsal, bool, str | None]] = []
     for rehearsal, spec in zip(rehearsals, specs, strict=True):
         fine = not shortfalls(rehearsal, machine, spec)

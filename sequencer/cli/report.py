@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sequencer.cli.findings import Examined, examine_files
+from sequencer.cli.further import Further
 from sequencer.cli.inputs import (
     Reader,
     add_file_arguments,
@@ -17,9 +18,12 @@ from sequencer.cli.inputs import (
     waivers_of,
 )
 from sequencer.cli.output import CannotDo, Output, refuse_inputs
+from sequencer.cli.workers import processes
 from sequencer.errors import StepgraphError
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     from sequencer.report.routine_page import Reported
 
 NAME = "report"
@@ -39,6 +43,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--seed", type=int, default=0, metavar="N", help="seed of the simulated machine's noise (default: 0)"
     )
+    parser.add_argument(
+        "--drill", action="store_true", help="of routines: try single faults too, in the middle of every step"
+    )
+    parser.add_argument(
+        "--spread",
+        type=int,
+        metavar="N",
+        help="of routines: rehearse each N times on machines drawn from the variation",
+    )
+    parser.add_argument(
+        "--attempts", action="append", default=[], metavar="LOG", help="of a routine: a trace with labelled attempts"
+    )
+    parser.add_argument(
+        "--coverage", metavar="FILE", help="of routines: what pytest --routine-coverage-to wrote about its tests"
+    )
     parser.add_argument("--cut-end", action="store_true", help="accept a trace whose last line is cut off")
     add_waive_argument(parser)
 
@@ -53,6 +72,14 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     if traces and len(arguments.paths) > 1:
         raise CannotDo(f"{traces[0]} is a trace; it gets a report of its own, so name it alone")
     if traces:
+        for given, name in (
+            (arguments.drill, "drill"),
+            (arguments.spread, "spread"),
+            (arguments.attempts, "attempts"),
+            (arguments.coverage, "coverage"),
+        ):
+            if given:
+                raise CannotDo(f"--{name} goes with routines, and {traces[0]} is a trace")
         return _trace(Path(traces[0]), target, arguments, output)
     if arguments.machine is not None:
         raise CannotDo("--machine goes with a trace; a routine names its own machine")
@@ -63,7 +90,8 @@ def _trace(path: Path, target: Path, arguments: argparse.Namespace, output: Outp
     from sequencer.report.session_page import session_page
     from sequencer.trace import TraceError, read_trace
 
-    trace = read_trace(existing(path), cut_end=arguments.cut_end)
+    with output.working(f"reading {path.name}"):
+        trace = read_trace(existing(path), cut_end=arguments.cut_end)
     machine = None
     inputs = [path]
     if arguments.machine is not None:
@@ -74,7 +102,8 @@ def _trace(path: Path, target: Path, arguments: argparse.Namespace, output: Outp
         if unknown:
             raise CannotDo(f"{path} is of another machine: {file} has no axis {' and no axis '.join(unknown)}")
     try:
-        text = session_page(trace, machine)
+        with output.working(f"drawing {path.name}"):
+            text = session_page(trace, machine)
     except TraceError as error:
         raise CannotDo(f"{path}: {error}") from None
     output.write(target, text, inputs)
@@ -89,18 +118,21 @@ def _routines(target: Path, arguments: argparse.Namespace, output: Output) -> in
 
     files = files_of(arguments.paths)
     reader = Reader.of(arguments)
-    refuse_inputs(target, [*files, *reader.overlays])
+    further = Further.of(arguments, output)
+    inputs = [*files, *reader.overlays, *further.files]
+    refuse_inputs(target, inputs)
     examined = examine_files(files, reader, waivers_of(arguments.waive), output)
     reported, unread = [], 0
-    for one in output.progress(examined, "rehearsing"):
-        if isinstance(one.result, StepgraphError):
-            output.problems(one.result)
-            unread += 1
-        else:
-            reported.append(_reported(one, arguments.seed))
+    with processes(None if arguments.drill or arguments.spread else 1) as executor:
+        for one in output.progress(examined, "rehearsing"):
+            if isinstance(one.result, StepgraphError):
+                output.problems(one.result)
+                unread += 1
+            else:
+                reported.append(_reported(one, arguments.seed, further, executor, output))
     if not reported:
         raise CannotDo("none of the files is a routine that could be read; no report was written")
-    output.write(target, routines_page(reported), [*files, *reader.overlays])
+    output.write(target, routines_page(reported), inputs)
     beside = f"; {unread} of {len(files)} files could not be read" if unread else ""
     output.say(f"wrote {target}: {_told(reported)}{beside}")
     output.emit(
@@ -120,7 +152,7 @@ def _told(reported: Sequence[Reported]) -> str:
     return f"{len(reported)} {'routine' if len(reported) == 1 else 'routines'}, {fine} fine"
 
 
-def _reported(one: Examined, seed: int) -> Reported:
+def _reported(one: Examined, seed: int, further: Further, executor: Executor | None, output: Output) -> Reported:
     """A routine with its rehearsals; none where it, or a routine that it falls back to, is not clear."""
     from sequencer.check import examine
     from sequencer.check.finding import Examination
@@ -130,12 +162,17 @@ def _reported(one: Examined, seed: int) -> Reported:
 
     assert one.routine is not None
     assert isinstance(one.result, Examination)
+    more = further.sections(one.path, one.routine)
     others = [examine(fallback).checked for fallback in fallbacks_of(one.routine)]
     known = [checked for checked in others if checked is not None]
     if one.result.checked is None or len(known) < len(others):
-        return Reported(one.routine, one.result)
+        return Reported(one.routine, one.result, more=more)
     specs = one.routine.rehearsals or (RehearsalSpec("on defaults"),)
     rehearsals = [
         rehearse(one.result.checked, machine=one.routine.machine, spec=spec, seed=seed, others=known) for spec in specs
     ]
-    return Reported(one.routine, one.result, rehearsals, specs)
+    if further.runs:
+        more = [*further.spread(one.path, one.routine, one.result.checked, known, executor, output), *more]
+    if further.drilled:
+        more = [*further.drill(one.routine, one.result.checked, known, executor, output), *more]
+    return Reported(one.routine, one.result, rehearsals, specs, more)

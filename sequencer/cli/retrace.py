@@ -58,7 +58,10 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         output.emit({"log": str(log), "error": f"{path} was refused by the check; nothing was run again"})
         output.say("nothing was run again")
         return 1
-    found = retrace(read_trace(log, cut_end=arguments.cut_end), checked)
+    with output.working(f"reading {log.name}"):
+        trace = read_trace(log, cut_end=arguments.cut_end)
+    with output.working("running it again", len(trace.rows)) as reached:
+        found = retrace(trace, checked, advance=reached)
     output.say(str(found))
     output.emit({"log": str(log), **found.as_json()})
     return 0 if found.identical else 1

@@ -15,7 +15,6 @@ from sequencer.errors import ModelError
 if TYPE_CHECKING:
     from sequencer.routine.routine import Routine
     from sequencer.study import Spread, SpreadReport, SpreadRow
-    from sequencer.study.ranks import Influence
 
 NAME = "spread"
 HELP = "how often it works on machines as they may really be, and what goes with failing"
@@ -30,7 +29,7 @@ ABOUT = (
 EXAMPLE = "stepgraph spread hang_ridge.routine.yaml --runs 10000 --seed 1 --svg hang_ridge.svg"
 
 MOST_SHOWN = 6
-"""So many ways of failing, and so many influences, are told; the others are counted."""
+"""So many ways of failing are told; the others are counted."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -74,14 +73,14 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
         output.emit({"routine": routine.name, "path": str(path), "error": "it is not clear; nothing was run"})
         return 1
     rows: list[SpreadRow] = []
-    try:
-        with workers_of(arguments) as executor:
-            for row in output.progress(planned.rows(executor), f"running {routine.name}", planned.count):
-                rows.append(row)
-    except KeyboardInterrupt:
-        output.say(f"interrupted: {len(rows)} of {planned.count} were run; this is what they came to")
-    report = planned.report(rows)
-    _say(report, output)
+    with workers_of(arguments) as executor:
+        try:
+            rows.extend(output.progress(planned.rows(executor), f"running {routine.name}", planned.count))
+        except KeyboardInterrupt:
+            output.say(f"interrupted: {len(rows)} of {planned.count} were run; this is what they came to")
+        # Told before the workers have ended what they had begun.
+        report = planned.report(rows)
+        _say(report, output)
     if arguments.csv is not None:
         output.write(Path(arguments.csv), report.as_csv())
         output.say(f"wrote {arguments.csv}")
@@ -122,38 +121,22 @@ def _planned(path: Path, routine: Routine, arguments: argparse.Namespace, output
 
 
 def _say(report: SpreadReport, output: Output) -> None:
-    from sequencer.units import show
+    from sequencer.study.spread_words import HEADINGS, distribution_cells, influence_words, reason_words
 
     if not report.rows:
         output.say(f"{report.routine}: no run was over; nothing can be told")
         return
-    headings = ("", "runs", "least", "5 %", "median", "95 %", "most")
-    lines = []
-    for one in report.distributions:
-        marks = [one.values[0], one.quantile(0.05), one.quantile(0.5), one.quantile(0.95), one.values[-1]]
-        lines.append((one.name, str(len(one.values)), *(show(round(mark, 6), one.dimension, 3) for mark in marks)))
-    output.table(headings, lines)
+    output.table(HEADINGS, [distribution_cells(one) for one in report.distributions])
     for reason in report.reasons[:MOST_SHOWN]:
-        output.say(f"{output.styled(str(reason.runs), 'bad')} {reason.words}{_with(reason.influences)}")
+        output.say(f"{output.styled(str(reason.runs), 'bad')} {reason_words(reason)}")
     if len(report.reasons) > MOST_SHOWN:
         left = sum(reason.runs for reason in report.reasons[MOST_SHOWN:])
         output.say(f"... and {left} runs that failed in {len(report.reasons) - MOST_SHOWN} other ways")
     if report.influences:
-        words = ", ".join(_influence(one) for one in report.influences if one.counts)
-        output.say(f"what goes with failing: {words or 'nothing that varies, beyond chance'}")
+        output.say(influence_words(report.influences))
     success = report.success
     style = "good" if success.made == success.tried else "doubtful"
     output.say(
         f"{output.styled(report.routine, 'strong')}, {report.rehearsal}: worked in "
         f"{output.styled(str(success), style)}; seed {report.seed}"
     )
-
-
-def _with(influences: tuple[Influence, ...]) -> str:
-    counting = [one for one in influences if one.counts][:MOST_SHOWN]
-    return f"; goes with {', '.join(_influence(one) for one in counting)}" if counting else ""
-
-
-def _influence(one: Influence) -> str:
-    where = {"high": "high", "low": "low", "both ends": "either end of", "middle": "the middle of"}[one.where]
-    return f"{where} {one.name} ({abs(one.correlation):.2f})"

@@ -33,8 +33,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace, output: Output) -> int:
+    from sequencer.check.compile_machine import compile_machine
     from sequencer.files.edit import edit_file
     from sequencer.trace import read_trace
+    from sequencer.tune.origin import machine_note
     from sequencer.tune.releases import releases_of
     from sequencer.tune.timing import timing_of
     from sequencer.units import TIME, exact
@@ -48,6 +50,10 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     except ModelError as error:
         raise CannotDo(str(error)) from None
     releases = releases_of(traces, routine)
+    digest = str(compile_machine(routine.machine)["hash"])
+    for note in dict.fromkeys(machine_note(trace.header, routine.machine.name, digest) for trace in traces):
+        if note is not None:
+            output.say(note)
     for line in timing.words(arguments.seed):
         output.say(line)
     for release in releases:

@@ -12,18 +12,19 @@ from sequencer.cli.output import CannotDo, Output
 
 if TYPE_CHECKING:
     from sequencer.trace import Trace
+    from sequencer.tune.why import Account
 
 NAME = "why"
 HELP = "why runs of a recorded session ended as they did"
 ABOUT = (
-    "One sentence for every run of a trace that did not end done: the step that decided it, the values that it saw,\n"
+    "One sentence for every run of traces that did not end done: the step that decided it, the values that it saw,\n"
     "and how near it came. Fails where there is such a run."
 )
-EXAMPLE = "stepgraph why match.csv --run 3"
+EXAMPLE = "stepgraph why match_1.csv match_2.csv"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("log", metavar="LOG", help="a trace")
+    parser.add_argument("logs", nargs="+", metavar="LOG", help="a trace; several one after the other")
     parser.add_argument("--run", type=int, metavar="N", help="only this run, counted from 1; told even if it was done")
     parser.add_argument(
         "--pack",
@@ -37,21 +38,28 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     from sequencer.trace import TraceError, read_trace
     from sequencer.tune import why
 
-    trace = read_trace(existing_log(Path(arguments.log)), cut_end=arguments.cut_end)
-    if arguments.pack is not None:
-        for note in _notes(trace, existing(Path(arguments.pack))):
-            output.say(note)
-    try:
-        accounts = why(trace, arguments.run)
-    except TraceError as error:
-        raise CannotDo(f"{arguments.log}: {error}") from None
-    failed = [account for account in accounts if account.failed]
-    for account in failed if arguments.run is None else accounts:
-        output.say(str(account))
+    several = len(arguments.logs) > 1
+    if several and arguments.run is not None:
+        raise CannotDo(f"--run names a run of one trace, and there are {len(arguments.logs)}; name one trace")
+    told: list[tuple[str, Account]] = []
+    notes: list[str] = []
+    for log in output.progress(arguments.logs, "reading"):
+        trace = read_trace(existing_log(Path(log)), cut_end=arguments.cut_end)
+        if arguments.pack is not None:
+            notes += [f"{log}: {note}" if several else note for note in _notes(trace, existing(Path(arguments.pack)))]
+        try:
+            told += [(log, account) for account in why(trace, arguments.run)]
+        except TraceError as error:
+            raise CannotDo(f"{log}: {error}") from None
+    failed = sum(account.failed for _, account in told)
+    for note in notes:
+        output.say(note)
+    for log, account in told:
+        if account.failed or arguments.run is not None:
+            output.say(f"{log}: {account}" if several else str(account))
     if arguments.run is None:
-        done = len(accounts) - len(failed)
-        output.say(f"{done} of {len(accounts)} {'run was' if len(accounts) == 1 else 'runs were'} done")
-    output.emit([account.as_json() for account in accounts])
+        output.say(f"{len(told) - failed} of {len(told)} {'run was' if len(told) == 1 else 'runs were'} done")
+    output.emit([{"log": log, **account.as_json()} if several else account.as_json() for log, account in told])
     return 1 if failed else 0
 
 

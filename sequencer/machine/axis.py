@@ -183,7 +183,8 @@ class Axis:
             )
         if not self.tolerance.position > 0.0:
             raise ModelError(
-                f"axis '{self.name}': tolerance position is {self.tolerance.position:g}; it must be greater than 0"
+                f"axis '{self.name}': tolerance position is {self.show(self.tolerance.position)}; "
+                "it must be greater than 0"
             )
         if self.rest[-1].when is not None:
             raise ModelError(f"axis '{self.name}': the last rest case must have no 'when', so that one always applies")

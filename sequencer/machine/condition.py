@@ -230,7 +230,7 @@ class _Parser:
     def condition(self) -> Term:
         self.depth += 1
         if self.depth > 40:
-            raise self.wrong("nested more than 40 deep")
+            raise self.wrong("nested more than 40 deep; split it, or give a part a name as a derived sensor")
         terms = [self.conjunction()]
         while self.peek() == ("word", "or"):
             self.take()

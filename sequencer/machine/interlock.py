@@ -31,7 +31,8 @@ class KeepOut:
         for axis, (low, high) in self.box:
             if not low < high:
                 raise ModelError(
-                    f"interlock '{self.name}': {axis} runs from {low:g} to {high:g}; the first must be the smaller"
+                    f"interlock '{self.name}': {axis} runs from {low:g} to {high:g} (m or rad); "
+                    "the first must be the smaller"
                 )
 
     def contains(self, positions: Mapping[str, float]) -> bool:

@@ -359,7 +359,15 @@ def _check_names(machine: Machine, fault: Fault) -> None:
 
 
 _SHARES = (ActuatorWeak, EncoderSilent, SensorDropping)
-_POSITIVE = {"force", "step", "deviation", "duration", "delay", "open_circuit", "resistance"}
+_POSITIVE = {
+    "force": "N or N.m",
+    "step": "of its unit",
+    "deviation": "of its unit",
+    "duration": "s",
+    "delay": "s",
+    "open_circuit": "V",
+    "resistance": "ohm",
+}
 
 
 def _check_numbers(machine: Machine, fault: Fault) -> None:
@@ -371,10 +379,10 @@ def _check_numbers(machine: Machine, fault: Fault) -> None:
         raise ModelError(f"{what}: it ends at {until:g} s, but begins at {fault.at:g} s; it must end later")
     if isinstance(fault, _SHARES) and not 0.0 <= fault.share <= 1.0:
         raise ModelError(f"{what}: its share is {fault.share:g}; it must be from 0 to 1")
-    for name in _POSITIVE & set(fault.__slots__):
+    for name in sorted(_POSITIVE.keys() & set(fault.__slots__)):
         value = getattr(fault, name)
         if value is not None and not value > 0.0:
-            raise ModelError(f"{what}: {name} is {value:g}; it must be greater than 0")
+            raise ModelError(f"{what}: {name} is {value:g} {_POSITIVE[name]}; it must be greater than 0")
     if isinstance(fault, SensorOffset | EncoderOffset) and not isfinite(fault.by):
         raise ModelError(f"{what}: it reads {fault.by:g} too much; it must be a finite number")
     if isinstance(fault, TicksLate) and not (fault.by > 0.0 and isfinite(fault.by)):

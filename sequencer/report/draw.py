@@ -10,7 +10,7 @@ from sequencer.machine.interlock import KeepOut, MustStay
 from sequencer.machine.machine import Machine
 from sequencer.report.axis_map import AxisMap
 from sequencer.report.look import PLAIN, picture
-from sequencer.report.machine_facts import MachineFacts, limit_words
+from sequencer.report.machine_facts import MachineFacts, limits_of
 from sequencer.report.outlines import BODY_SHADES
 from sequencer.report.side_view import SideView
 from sequencer.report.svg import shortened
@@ -111,8 +111,7 @@ def _axis_row(axis: Axis) -> tuple[str, ...]:
         axis.name,
         axis.kind,
         travel,
-        limit_words(axis.limits.velocity, axis.speed_dimension),
-        limit_words(axis.limits.acceleration, axis.acceleration_dimension),
+        *limits_of(axis),
         axis.mount.to,
     )
 

@@ -57,8 +57,15 @@ def axis_words(axis: Axis) -> tuple[str, str]:
     where = f"{axis.kind}, on the {axis.mount.to}" if axis.mount.to == "frame" else f"{axis.kind}, on {axis.mount.to}"
     if axis.travel is not None:
         where += f", {axis.show(axis.travel[0])} to {axis.show(axis.travel[1])}"
-    speed = limit_words(axis.limits.velocity, axis.speed_dimension)
-    return where, f"{speed}, {limit_words(axis.limits.acceleration, axis.acceleration_dimension)}"
+    return where, ", ".join(limits_of(axis))
+
+
+def limits_of(axis: Axis) -> tuple[str, str]:
+    """The limits of speed and acceleration; of what turns round and round in rad/s, as in files."""
+    speed, acceleration = axis.limits.velocity, axis.limits.acceleration
+    if axis.kind == "spin":
+        return _both_ways(*speed, 1.0, "rad/s"), _both_ways(*acceleration, 1.0, "rad/s2")
+    return limit_words(speed, axis.speed_dimension), limit_words(acceleration, axis.acceleration_dimension)
 
 
 def limit_words(limit: tuple[float, float], dimension: Dimension) -> str:
@@ -67,15 +74,13 @@ def limit_words(limit: tuple[float, float], dimension: Dimension) -> str:
     >>> limit_words((-1.5, 1.7), (1, 0, -1, 0, 0))
     '-1.5 to 1.7 m/s'
     """
-    low, high = limit
-    number, unit = _rounded(high, dimension)
-    return f"{number} {unit}" if low == -high else f"{_rounded(low, dimension)[0]} to {number} {unit}"
-
-
-def _rounded(value: float, dimension: Dimension) -> tuple[str, str]:
     unit = show(1.0, dimension).split()[1]
-    scale = 180.0 / math.pi if unit.startswith("deg") else 1.0
-    return f"{float(f'{value * scale:.4g}'):g}", unit
+    return _both_ways(*limit, 180.0 / math.pi if unit.startswith("deg") else 1.0, unit)
+
+
+def _both_ways(low: float, high: float, scale: float, unit: str) -> str:
+    least, most = (f"{float(f'{value * scale:.4g}'):g}" for value in (low, high))
+    return f"{most} {unit}" if low == -high else f"{least} to {most} {unit}"
 
 
 def _signs(machine: Machine) -> list[tuple[str, str]]:

@@ -13,9 +13,11 @@ from dataclasses import dataclass
 from html import escape
 from typing import Any
 
-from sequencer.report.look import style_sheet
+from sequencer.report.look import Shades, style_sheet
 from sequencer.report.outlines import BODY_SHADES
 from sequencer.report.page_look import MOTION_SCRIPT, PAGE_STYLE
+from sequencer.report.spread_view import SPREAD_SHADES
+from sequencer.report.timing_picture import TIMING_SHADES
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +61,7 @@ def page(title: str, chapters: Sequence[Chapter], opening: str = "") -> str:
             f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">',
             '<meta name="color-scheme" content="light dark">',
             f"<title>{escape(title)}</title>",
-            f"<style>{style_sheet(BODY_SHADES)}{PAGE_STYLE}</style>",
+            f"<style>{style_sheet(_SHADES)}{PAGE_STYLE}</style>",
             "</head>",
             "<body>",
             '<main class="screen">',
@@ -112,6 +114,12 @@ def data_island(key: str, data: Any) -> str:
     text = json.dumps(data, ensure_ascii=False, separators=(",", ":")).replace("<", "\\u003c").replace("&", "\\u0026")
     return f'<script type="application/json" id="{escape(key)}">{text}</script>'
 
+
+_SHADES = Shades(
+    BODY_SHADES.light + TIMING_SHADES.light + SPREAD_SHADES.light,
+    BODY_SHADES.dark + TIMING_SHADES.dark + SPREAD_SHADES.dark,
+)
+"""Of all pictures that a page may hold: inside it they give up their own style sheets."""
 
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'"
 

@@ -32,6 +32,7 @@ th,td{padding:5px 18px 5px 0;border-bottom:1px solid var(--line);vertical-align:
 .charts>*{min-width:0}
 .charts .drawing{margin:0}
 .charts .drawing svg{min-width:440px}
+.attempts .drawing svg{min-width:580px;max-width:760px}
 .motion{display:grid;grid-template-columns:minmax(0,3fr) minmax(220px,2fr);gap:20px;align-items:start}
 .motion .drawing{margin:0}
 .motion .drawing svg{min-width:0;max-height:70vh}

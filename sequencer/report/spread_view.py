@@ -20,7 +20,7 @@ BINS = 32
 """A distribution is drawn in so many bars."""
 MOST_INFLUENCES = 8
 
-_SHADES = Shades(
+SPREAD_SHADES = Shades(
     (
         ".bar{fill:#0072b2}",
         ".share{fill:#009e73}",
@@ -51,7 +51,7 @@ def spread_svg(report: SpreadReport) -> str:
     height = below + (50.0 + LINE * len(influences) if influences else 12.0)
     success = report.success
     about = f"{report.rehearsal}: {success}, seed {report.seed}"
-    root = picture(WIDTH, height, f"Spread of {report.routine}", about, _SHADES)
+    root = picture(WIDTH, height, f"Spread of {report.routine}", about, SPREAD_SHADES)
     root.add("text", f"{report.routine}: worked in {success}", x=LEFT, y=32, font_size=18, class_="strong")
     root.add("text", f"{report.rehearsal}, seed {report.seed}", x=LEFT, y=53, font_size=13, class_="soft")
     _success_bar(root, report)

@@ -12,7 +12,7 @@ from sequencer.units import TIME, si_unit
 WIDTH, HEIGHT = 720.0, 400.0
 LEFT, RIGHT, TOP, BOTTOM = 64.0, 24.0, 84.0, 76.0
 
-_SHADES = Shades(
+TIMING_SHADES = Shades(
     (
         ".chance-band{fill:#0072b2;fill-opacity:.16}",
         ".made{fill:#009e73;stroke:#009e73}",
@@ -30,7 +30,7 @@ def timing_svg(timing: Timing) -> str:
     band = success.band(np.linspace(low, high, 121))
     best, chance = success.best()
     made = sum(one.made for one in success.attempts)
-    root = picture(WIDTH, HEIGHT, f"Attempts over {name}", f"{made} of {len(success.attempts)} made", _SHADES)
+    root = picture(WIDTH, HEIGHT, f"Attempts over {name}", f"{made} of {len(success.attempts)} made", TIMING_SHADES)
 
     def x(value: float) -> float:
         return LEFT + (value - low) / (high - low) * (WIDTH - LEFT - RIGHT)

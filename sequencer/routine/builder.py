@@ -182,7 +182,7 @@ class RoutineBuilder:
             ModelError: there is one of that name.
         """
         if name in self._written["parameters"]:
-            raise ModelError(f"two parameters are called '{name}'")
+            raise ModelError(f"two parameters are called '{name}'; rename one")
         keys = {
             "value": value,
             "range": range,
@@ -199,7 +199,7 @@ class RoutineBuilder:
             ModelError: that was said of this body before.
         """
         if body in self._written["outside"]:
-            raise ModelError(f"two ranges are given for '{body}'")
+            raise ModelError(f"two ranges are given for '{body}'; leave one out")
         self._written["outside"][body] = {"range": range} | ({} if since is None else {"since": since})
 
     def on_cancel(self, name: str, body: Written, **keys: object) -> None:

@@ -333,6 +333,6 @@ def _as_list(routines: Pack | CheckedRoutine | Iterable[CheckedRoutine]) -> list
                 "check them again together"
             )
         if one.name in names:
-            raise ModelError(f"two routines are called '{one.name}'")
+            raise ModelError(f"two routines are called '{one.name}'; rename one")
         names.add(one.name)
     return given

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
+from functools import partial
 from typing import Any
 
 from sequencer.errors import StepgraphError
 from sequencer.trace.trace import RunRecord, Series, StepRecord, Trace, TraceError
-from sequencer.units import NUMBER, TIME, Dimension, parse_unit, show
+from sequencer.units import NUMBER, TIME, Dimension, parse_unit, show, show_turning
 
 LATE = 0.02
 """A step that begins or lasts differently by no more than this [s], a tick of most machines, is the same."""
@@ -166,7 +167,9 @@ def _changes(
         if all(values):
             whole = _numbers(good.series(name, first.start, first.end))
             least = OF_RUN * (max(whole) - min(whole))
-            yield from _extremes(name, _dimension(unit), values[0], values[1], least)
+            turning = (name.removesuffix(".speed"), "spin") in good.header.axes
+            words = show_turning if turning else partial(show, dimension=_dimension(unit))
+            yield from _extremes(name, words, values[0], values[1], least)
         elif any(values):
             which = ("not known", "known") if values[1] else ("known", "not known")
             yield Change(name, "was known in one run alone", *which, "", 1.0)
@@ -179,14 +182,15 @@ def _time(values: tuple[float, float], above: str, below: str) -> Iterator[Chang
         yield Change("", what, show(good, TIME), show(bad, TIME), show(abs(bad - good), TIME), abs(bad - good) / 0.1)
 
 
-def _extremes(name: str, dimension: Dimension, good: list[float], bad: list[float], least: float) -> Iterator[Change]:
+def _extremes(
+    name: str, words: Callable[[float], str], good: list[float], bad: list[float], least: float
+) -> Iterator[Change]:
     span = max(max(good) - min(good), least, 1e-9)
-    for take, word in ((max, "greatest"), (min, "least")):
+    for take, word in ((max, "highest"), (min, "lowest")):
         one, other = take(good), take(bad)
         if abs(other - one) > SHARE * span:
-            what = f"is at its {word} {'higher' if other > one else 'lower'}"
-            shown = show(one, dimension), show(other, dimension), show(abs(other - one), dimension)
-            yield Change(name, what, *shown, abs(other - one) / span)
+            what = f"at its {word} is {'higher' if other > one else 'lower'}"
+            yield Change(name, what, words(one), words(other), words(abs(other - one)), abs(other - one) / span)
 
 
 def _quantities(good: Trace, bad: Trace) -> list[tuple[str, str]]:

@@ -66,11 +66,14 @@ def drives_of(axis: Axis) -> Drives | None:
 
 class DrivenMotions(NamedTuple):
     """Pieces of motion with forces or torques as efforts (or amperes or volts, where no motors are declared), what
-    drove them, and whether the efforts are forces."""
+    drove them, and whether the efforts are forces; out of how many moves they are, and of how many nothing was used.
+    """
 
     motions: list[Motion]
     drive: Drive
     in_force: bool
+    moves: int = 0
+    left_out: int = 0
 
 
 def driven_motions(traces: Sequence[Trace], machine: Machine, name: str) -> DrivenMotions:
@@ -86,12 +89,15 @@ def driven_motions(traces: Sequence[Trace], machine: Machine, name: str) -> Driv
     drive = _drive(name, records)
     drives = drives_of(axis)
     motions: list[Motion] = []
+    count = left_out = 0
     for trace, record in zip(traces, records, strict=True):
         usable, pieces = _usable(trace, machine, axis, record)
-        for number, move in enumerate(moves(record)):
-            block = 1000 * len(motions) + number
-            motions += _of_move(move, usable, pieces, record, machine, axis, drive, drives, block)
-    return DrivenMotions(motions, drive, drives is not None)
+        for move in moves(record):
+            found = list(_of_move(move, usable, pieces, record, machine, axis, drive, drives, count))
+            motions += found
+            count += 1
+            left_out += not found
+    return DrivenMotions(motions, drive, drives is not None, count, left_out)
 
 
 def _drive(name: str, records: Sequence[AxisRecord]) -> Drive:

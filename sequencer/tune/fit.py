@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from sequencer.check.compile_machine import compile_machine
-from sequencer.errors import ModelError, did_you_mean
+from sequencer.errors import ModelError, counted, did_you_mean
 from sequencer.machine.axis import Axis, Load
 from sequencer.machine.envelope import envelope_of
 from sequencer.machine.feedforward import carried_bodies
@@ -108,7 +108,7 @@ class AxisFit:
             "model": self.model.as_json() if isinstance(self.model, ModelFit) else {"refused": self.model},
             "declared": self.declared,
             "windings": self.windings._asdict() if self.windings is not None else None,
-            "reached": self.reached._asdict() if isinstance(self.reached, Reached) else {"refused": self.reached},
+            "reached": self.reached.as_json() if isinstance(self.reached, Reached) else {"refused": self.reached},
             "sure_deceleration": self.sure_deceleration,
             "proposals": [{"path": one.path, "values": one.values, "because": one.because} for one in self.proposals],
             "notes": list(self.notes),
@@ -149,6 +149,11 @@ def fit_axis(traces: Sequence[Trace], machine: Machine, axis: str) -> AxisFit:
         model = fit_model(driven.motions, own.kind, drive="" if driven.in_force else driven.drive, level=SURE_OF)
     except (TraceError, ModelError) as error:
         model = str(error)
+        if driven is not None and driven.left_out:
+            model += (
+                f" ({driven.left_out} of {counted(driven.moves, 'move')} were left out: a neighbour moved beside them, "
+                "it was pressed on something, or a piece came or went)"
+            )
     in_force = driven is not None and driven.in_force
     had = reached(records)
     fitted = _loaded(machine, own, model, driven) if isinstance(model, ModelFit) and in_force else None

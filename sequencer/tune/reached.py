@@ -8,7 +8,7 @@ window shows as less than it was, also on both sides.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -55,6 +55,11 @@ class Reached(NamedTuple):
             low, high = (show(value, (m, kg, s - power, amp, rad), 3) for value in getattr(self, name))
             told.append(f"{name} {low} to {high}")
         return "reaches " + ", ".join(told)
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain data in SI, without what was never ordered."""
+        plain = self._asdict()
+        return {name: value for name, value in plain.items() if not name.startswith("ordered") or value[0] == value[0]}
 
 
 def reached(records: Sequence[AxisRecord]) -> Reached | None:

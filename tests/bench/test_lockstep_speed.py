@@ -16,7 +16,7 @@ SAMPLES = 500
 
 
 @pytest.mark.bench
-def test_a_rehearsal_in_lockstep_takes_less_than_half_of_one_alone():
+def test_a_rehearsal_in_lockstep_takes_less_than_a_third_of_one_alone_bodies_looked_at_in_both():
     routine = load_routine(DEMO)
     checked = check(routine)
     spec = routine.rehearsals[0]
@@ -28,8 +28,9 @@ def test_a_rehearsal_in_lockstep_takes_less_than_half_of_one_alone():
     sample = Sample(routine.machine, piece=spec.piece, gauges=dict(spec.gauges))
     given = [Sample(**{name: getattr(sample, name) for name in sample.__slots__} | {"seed": n}) for n in range(SAMPLES)]
     began = process_time()
-    results = list(rehearse_many(checked, given))
+    results = list(rehearse_many(checked, given, margin=0.0))
     each = (process_time() - began) / SAMPLES
     assert {result.outcome for result in results} == {"done"}
+    assert all(result.clearance is not None for result in results)
     print(f"{each * 1e3:.1f} ms in lockstep, {min(alone) * 1e3:.1f} ms alone; 10,000: {each * 5e3:.0f} s on two cores")
-    assert each < 0.5 * min(alone)
+    assert each < min(alone) / 3.0

@@ -16,7 +16,7 @@ DEMO = Path(__file__).parents[2] / "demos" / "lantern" / "hang_ridge.routine.yam
 
 
 @pytest.mark.bench
-def test_three_axes_are_rehearsed_thirty_times_faster_than_they_move_their_clearance_measured() -> None:
+def test_three_axes_are_rehearsed_sixty_times_faster_than_they_move_their_clearance_measured() -> None:
     routine = load_routine(DEMO)
     checked = check(routine)
 
@@ -33,5 +33,5 @@ def test_three_axes_are_rehearsed_thirty_times_faster_than_they_move_their_clear
         measured.append(ratio(routine.machine))
         bare.append(ratio(without_bodies))
     print(f"{max(measured):.0f} times real time, {max(bare):.0f} without bodies")
-    assert max(measured) > 30.0
+    assert max(measured) > 60.0
     assert max(measured) > 0.75 * max(bare), "measuring may cost a quarter at most"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import subprocess
 import sys
 from collections.abc import Callable
@@ -53,6 +54,14 @@ def test_every_verb_explains_itself_with_an_example_and_its_exit_codes(verb: str
     assert f"example:\n  stepgraph {verb} " in done.out
     assert "exit codes: 0 fine, 1 findings or a failed outcome, 2 could not do it" in done.out
     assert "--json" in done.out
+
+
+@pytest.mark.parametrize("verb", sorted(command.VERBS))
+def test_the_example_of_every_verb_has_words_that_it_takes(verb: str) -> None:
+    for line in command.VERBS[verb].EXAMPLE.splitlines():
+        program, *words = shlex.split(line)
+        assert program == "stepgraph"
+        assert command._parser().parse_args(words).verb == verb
 
 
 def test_no_word_at_all_shows_the_help_and_is_an_error(call: Call) -> None:

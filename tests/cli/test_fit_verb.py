@@ -51,6 +51,7 @@ def test_what_cannot_be_told_is_said_and_the_rest_is_told(machine: Path, call: C
     lift, wrist = done.data["axes"]
     assert lift["model"]["estimates"]["inertia"]["interval"][0] < lift["model"]["estimates"]["inertia"]["value"]
     assert "too little motion" in wrist["model"]["refused"]
+    assert "moves were left out: a neighbour moved beside them" in wrist["model"]["refused"]
     assert 0.01 < wrist["delay"]["value"] < 0.035
     assert done.data["applied"] is False
 
@@ -62,3 +63,12 @@ def test_the_log_of_another_machine_is_refused(folder: Path, call: Call) -> None
     assert (done.code, "has no axis 'elbow'" in done.err) == (2, True)
     assert call("fit", *LOGS, "--machine", "other.yaml", "--axis", "lyft").code == 1
     assert call("fit", "none.csv", "--machine", "other.yaml").code == 2
+
+
+def test_an_overlay_counts_and_is_never_written_into_the_machine(machine: Path, folder: Path, call: Call) -> None:
+    (folder / "chain.yaml").write_text(
+        "over: lantern.yaml\nbecause: right chain off\naxes: {lift: {actuators: {right: {out_of_service: true}}}}\n"
+    )
+    words = ("fit", *LOGS, "--machine", str(machine), "--axis", "lift", "--over", "chain.yaml")
+    assert "the machine has changed since" in call(*words).out
+    assert call(*words, "--apply").code == 2

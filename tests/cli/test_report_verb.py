@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -97,3 +99,54 @@ def test_of_several_files_those_that_can_be_read_are_shown(folder: Path, call: C
     assert "could not be read" in done.out
     assert "mvoe" in done.err
     assert (folder / "all.html").is_file()
+
+
+def test_a_report_takes_in_a_drill_labelled_attempts_and_what_tests_have_met(
+    folder: Path, call: Call, tmp_path: Path
+) -> None:
+    call("rehearse", "good/hang.routine.yaml", "--name", "plain", "--trace", "run.csv")
+    (log,) = folder.glob("run*.csv")
+    call("label", log.name, "1", "made")
+    file = folder / "good" / "hang.routine.yaml"
+    record = {"name": "hang", "points": [["raise", "runs"]], "seen": [], "outcomes": {}, "rehearsals": 0, "reason": ""}
+    (folder / "met.json").write_text(json.dumps({"routines": {str(file): record}, "machines": {}}))
+    file.write_text(
+        file.read_text().replace(
+            "- pause: {wait: 200 ms}", "- shine: {passing: {step: raise, at: 0.5 m, lead: lead}, set: {lamp: true}}"
+        )
+    )
+    file.write_text(
+        file.read_text().replace("parameters:\n", "parameters:\n  lead: {value: 20 ms, range: [0 ms, 60 ms]}\n")
+    )
+    machine = file.with_name("machine.yaml")
+    machine.write_text(machine.read_text() + "outputs:\n  lamp: {kind: switch, rest: false}\n")
+    file.write_text(
+        "\n".join(line for line in file.read_text().splitlines() if "hasty" not in line).replace("pause, ", "")
+    )
+    done = call("report", str(file), "-o", "all.html", "--drill", "--attempts", log.name, "--coverage", "met.json")
+    assert done.code == 0, done.err
+    text = (folder / "all.html").read_text()
+    headings = re.findall(r"<h3 [^>]*>([^<]+)</h3>", text)
+    assert headings[-3:] == ["If something breaks", "Tuning from labelled attempts", "What the tests have met"]
+    assert "no test in which raise runs" in text
+
+
+def test_a_report_takes_in_a_spread(folder: Path, call: Call) -> None:
+    demo = Path(__file__).parents[2] / "demos" / "lantern" / "to_stow.routine.yaml"
+    assert call("report", str(demo), "-o", "spread.html", "--spread", "3").code == 0
+    text = (folder / "spread.html").read_text()
+    assert "On machines as they may really be" in text
+    assert "3 of 3" in text
+    assert "at least one run is needed" in call("report", str(demo), "--spread", "0").err
+
+
+def test_what_goes_with_routines_is_refused_for_a_trace_and_no_other_json_is_taken(folder: Path, call: Call) -> None:
+    (folder / "run.csv").write_text("")
+    (folder / "other.json").write_text('{"routines": {"x": {}}}')
+    for words in (("--drill",), ("--attempts", "run.csv"), ("--coverage", "other.json")):
+        assert f"{words[0]} goes with routines, and run.csv is a trace" in call("report", "run.csv", *words).err
+    done = call("report", "good/hang.routine.yaml", "--coverage", "other.json")
+    assert done.code == 2
+    assert (
+        "other.json is not what tests have met; pytest --routine-coverage-to other.json writes such a file" in done.err
+    )

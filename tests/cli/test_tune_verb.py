@@ -70,3 +70,12 @@ def test_the_picture_is_written(tried: tuple[str, Path], folder: Path, call: Cal
     call("label", log, "1", "missed")
     call("tune", log, "--routine", str(file), "--parameter", "early", "--svg", "tries.svg")
     assert (folder / "tries.svg").read_text().startswith("<svg")
+
+
+def test_the_log_of_another_machine_is_named(tried: tuple[str, Path], folder: Path, call: Call) -> None:
+    log, file = tried
+    assert "recorded: " not in call("tune", log, "--routine", str(file), "--parameter", "early").out
+    machine = file.parent / "machine.yaml"
+    machine.write_text(machine.read_text().replace("machine: lantern hand", "machine: pond hand"))
+    done = call("tune", log, "--routine", str(file), "--parameter", "early")
+    assert done.out.startswith("another machine was recorded: lantern hand (")

@@ -44,6 +44,19 @@ def test_a_run_or_log_that_is_not_there_is_said(folder: Path, call: Call) -> Non
     assert call("why", "lost.csv").code == 2
 
 
+def test_several_logs_are_told_one_after_the_other_by_their_names(folder: Path, call: Call) -> None:
+    demo = Path(__file__).parents[2] / "demos" / "lantern" / "logs"
+    logs = [str(demo / f"attempts_{number}.csv") for number in (1, 2)]
+    done = call("why", *logs)
+    assert done.code == 1
+    first, last = done.out.splitlines()[0], done.out.splitlines()[-1]
+    assert first.startswith(f"{logs[0]}: run 3, hang_ridge, 8.78 s to 13.06 s: cancelled: near not done after 3 s")
+    assert last.endswith("runs were done")
+    both = call("why", *logs, "--json").data
+    assert {one["log"] for one in both} == set(logs)
+    assert "name one trace" in call("why", *logs, "--run", "1").err
+
+
 def test_a_log_of_another_machine_or_another_pack_is_named(folder: Path, call: Call) -> None:
     log = recorded(folder, call)
     call("pack", "good/hang.routine.yaml", "-o", "same.pack")

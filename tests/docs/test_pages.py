@@ -30,7 +30,10 @@ pages = _pages()
 def test_a_page_can_be_followed_line_by_line(path: Path, tmp_path: Path) -> None:
     shown = 0
     for block, told in pages.followed(path.read_text(), tmp_path):
-        assert pages.matches(block.body, told.printed), f"{path.name} shows:\n{block.body}\ncame out:\n{told.printed}"
+        assert pages.matches(block.body, told.printed), (
+            f"{path.name} shows:\n{block.body}\ncame out:\n{told.printed}\n"
+            "python tests/docs/document.py --pages writes it anew"
+        )
         shown += 1
     assert shown >= 5
 

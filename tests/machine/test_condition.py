@@ -71,7 +71,10 @@ def test_a_sentence_is_read_by_its_grammar(text: str, expected: Term) -> None:
         ("", "it ends where a name was expected"),
         ("lift > ridge", "'ridge' is not a quantity here; write a length (such as m)"),
         ("lift + 1 m > 2 m", "'+' was not expected; join conditions with 'and' or 'or'"),
-        ("(" * 41 + "closed" + ")" * 41, "nested more than 40 deep"),
+        (
+            "(" * 41 + "closed" + ")" * 41,
+            "nested more than 40 deep; split it, or give a part a name as a derived sensor",
+        ),
     ],
 )
 def test_what_is_no_condition_is_refused_with_the_reason(text: str, said: str) -> None:

@@ -12,10 +12,14 @@ from typing import Any
 
 import pytest
 
-from sequencer import load_routine
+from sequencer import load_routine, read_trace
 from sequencer.check import examine
 from sequencer.rehearse import rehearse
+from sequencer.report.further_sections import coverage_section, drill_section, spread_section, tuning_section
+from sequencer.report.page import Section
 from sequencer.report.routine_page import Reported, routines_page
+from sequencer.study import Drill, Spread
+from sequencer.tune.timing import timing_of
 
 CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
 
@@ -58,9 +62,39 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
 
 @pytest.fixture(scope="module")
 def address(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """A report with every section that there is."""
     path = tmp_path_factory.mktemp("report") / "report.html"
-    path.write_text(routines_page([_reported("hang_ridge")]), encoding="utf-8")
+    path.write_text(routines_page([replace(_reported("hang_ridge"), more=_further())]), encoding="utf-8")
     return path.as_uri()
+
+
+def _further() -> list[Section]:
+    """A drill of two faults, a spread of some runs, what the demo's logs tell, and what tests have met."""
+    routine = load_routine(LANTERN / "hang_ridge.routine.yaml")
+    checked = examine(routine).checked
+    assert checked is not None
+    drill = Drill(
+        checked,
+        machine=routine.machine,
+        specs=routine.rehearsals[:1],
+        choose=lambda fault: fault.words in ("cancel", "wrist: encoder turner frozen"),
+        middles_only=True,
+    )
+    timing = timing_of([read_trace(path) for path in sorted((LANTERN / "logs").glob("*.csv"))], routine)
+    record = {
+        "points": [["raise", "runs"], ["near", "times out"]],
+        "seen": [["raise", "runs"]],
+        "outcomes": {"raise": {"done": 2}},
+        "rehearsals": 2,
+        "reason": "",
+    }
+    spread = Spread(checked, machine=routine.machine, runs=12, spec=routine.rehearsals[0])
+    return [
+        drill_section(drill.report(drill.rows())),
+        spread_section(spread.report(list(spread.rows())), "spread"),
+        tuning_section(timing, "tuning"),
+        coverage_section(record),
+    ]
 
 
 def _reported(name: str) -> Reported:
@@ -192,6 +226,18 @@ def test_every_text_is_large_enough_to_read(browser: Any, address: str, size: st
     texts = browser.execute_script(TEXTS)
     assert len(texts) > 80
     assert [text for text in texts if text[1] < SMALLEST] == []
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_made_and_missed_attempts_are_told_apart(browser: Any, address: str, scheme: str) -> None:
+    look_at(browser, address, scheme=scheme)
+    styles = browser.execute_script(
+        "return ['.made', '.missed'].map((name) => {const one = getComputedStyle(document.querySelector(name));"
+        "return [one.fill, one.stroke]})"
+    )
+    (made_fill, made_line), (missed_fill, missed_line) = styles
+    assert (made_fill != "none", missed_fill) == (True, "none")  # by more than by colour
+    assert made_line != missed_line
 
 
 @pytest.mark.parametrize("size", SIZES)

@@ -24,7 +24,14 @@ TRUE = {
 EFFORT_NOISE = {"linear": 0.3, "rotary": 0.01}
 
 
-def made(kind: str, noise: float, seed: int = 0, moves: int = 12, senses: tuple[int, ...] = (-1, 1)) -> list[Motion]:
+def made(
+    kind: str,
+    noise: float,
+    seed: int = 0,
+    moves: int = 12,
+    senses: tuple[int, ...] = (-1, 1),
+    exact_effort: bool = False,
+) -> list[Motion]:
     """Moves at 50 Hz with the mean effort of each period, worked out every millisecond from the true numbers."""
     chance = np.random.default_rng(seed)
     true = TRUE[kind]
@@ -43,7 +50,9 @@ def made(kind: str, noise: float, seed: int = 0, moves: int = 12, senses: tuple[
         else:
             effort += true["gravity"]
         middle = 0.5 * (effort[1:] + effort[:-1])
-        mean = middle.reshape(samples, every).mean(axis=1) + chance.normal(0.0, EFFORT_NOISE[kind], samples)
+        mean = middle.reshape(samples, every).mean(axis=1) + chance.normal(
+            0.0, 0.0 if exact_effort else EFFORT_NOISE[kind], samples
+        )
         ticks = np.arange(0, len(times), every)
         read = position[ticks] + chance.normal(0.0, noise, samples + 1)
         rate = speed[ticks] + chance.normal(0.0, 0.002, samples + 1)
@@ -62,11 +71,21 @@ def compare(fit: ModelFit, kind: str, share: float) -> None:
 @pytest.mark.parametrize("kind", ["linear", "rotary"])
 def test_the_weak_form_finds_the_model_from_clean_moves(kind: str) -> None:
     terms = TERMS[kind]
-    motions = made(kind, 1e-6)
+    motions = made(kind, 1e-6, exact_effort=True)
     system = equations(motions, terms, 2.0)
     values = np.linalg.lstsq(system.table, system.right, rcond=None)[0]
     for name, value in zip(terms, values, strict=True):
-        assert value == pytest.approx(TRUE[kind][name], rel=0.03, abs=0.03), name
+        assert value == pytest.approx(TRUE[kind][name], rel=1e-3, abs=0.002 if kind == "rotary" else 0.0), name
+
+
+def test_the_output_error_is_within_a_thousandth_of_clean_moves() -> None:
+    from sequencer.tune.output_error import refine
+
+    terms = TERMS["linear"]
+    found = refine(made("linear", 1e-6, exact_effort=True), terms, np.array([7.0, 22.0, 10.0, 16.0]), 2.0)
+    assert found is not None
+    for name, value in zip(terms, found.values, strict=True):
+        assert value == pytest.approx(TRUE["linear"][name], rel=1e-3), name
 
 
 @pytest.mark.parametrize("kind", ["linear", "rotary"])

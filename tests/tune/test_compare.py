@@ -32,7 +32,7 @@ def test_the_step_that_decided_tells_what_was_longer_and_nearer(trace: Trace) ->
     assert (near.changes[0].what, near.changes[0].by) == ("longer", "2.92 s")
     text = str(near)
     assert "ended otherwise (timeout, in the good run done)" in text
-    assert "range_to_hook is at its least higher by 0.07 m (0.34 m, in the good run 0.27 m)" in text
+    assert "range_to_hook at its lowest is higher by 0.07 m (0.34 m, in the good run 0.27 m)" in text
     assert [step.name for step in found.steps if step.only_in == "good"] == [
         "lean_on",
         "flick",

@@ -37,6 +37,13 @@ def test_delays_of_the_plant_are_found_to_a_millisecond(bench: Any) -> None:
         judge(errors, slack=0.4)
 
 
+def test_without_noise_little_is_left_of_what_the_plants_loop_adds(bench: Any) -> None:
+    for seed in (1, 2):
+        trace, plant = bench.session("short", seed, {"lift": 1e-5, "wrist": 1e-5})
+        for axis in ("lift", "wrist"):
+            assert 1e3 * fit_delay([trace], axis).delay == pytest.approx(1e-6 * plant.latencies[axis], abs=0.6)
+
+
 @pytest.mark.slow
 def test_delays_of_200_plants_are_found_to_a_millisecond(bench: Any) -> None:
     for axis, errors in errors_of(bench, range(200)).items():
@@ -100,6 +107,7 @@ def test_the_error_is_about_what_theory_allows() -> None:
     spread = float(np.std([one.delay for one in found]))
     assert 0.8 * spread < np.mean([one.error for one in found]) < 1.7 * spread
     speeds = np.array([row.measured[0].speed for row in traces[0].rows if row.measured[0] is not None], dtype=float)
+    assert all(one.lag == 0.0 for one in found)
     bound = 0.002 / np.sqrt((speeds**2).sum())
     assert bound < spread < 5.0 * bound  # what else is solved for on the way costs some of it
 

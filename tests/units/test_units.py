@@ -48,7 +48,7 @@ def test_quantities_agree_with_pint(text: str) -> None:
         ("1.2 m/sec", "unknown unit 'm/sec': 'sec'; allowed: %, A, Hz, N, V, cm, deg, in, kg, lb, m, mm and 5 more"),
         ("010 m", "'010 m' has a leading zero; write 10"),
         ("-01.5 m", "'-01.5 m' has a leading zero; write -1.5"),
-        ("1e400 m", "'1e400 m' is not finite"),
+        ("1e400 m", "'1e400 m' is not finite; write a number that is"),
         ("inf m", "'inf m' is not a quantity; write a number, a space and a unit, such as 1.2 m"),
         ("nan", "'nan' is not a quantity; write a number, a space and a unit, such as 1.2 m"),
         ("1,5 m", "'1,5 m' is not a quantity; write a number, a space and a unit, such as 1.2 m"),
