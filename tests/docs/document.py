@@ -1,4 +1,4 @@
-"""Parts of README.md, DEVELOPERS.md and the pages under demos/ that are made, not written: outputs of commands, tables.
+"""Parts of README.md, DEVELOPERS.md and the pages under demos/ that are made, not written: outputs, tables, pictures.
 
 `python tests/docs/document.py` writes them anew, with `--pages` the slower pages too; the tests beside this file fail
 when one is out of date.
@@ -105,6 +105,31 @@ MADE: dict[str, Callable[[], str]] = {
 }
 
 
+PICTURES = ROOT / "demos" / "lantern" / "pictures"
+
+DRAWN: dict[str, tuple[str, ...]] = {
+    "hang_ridge.svg": ("rehearse", "demos/lantern/hang_ridge.routine.yaml", "--name", "good approach", "--svg"),
+    "machine.svg": ("draw", "demos/lantern/machine.yaml", "-o"),
+    "release.svg": (
+        "tune",
+        *(f"demos/lantern/logs/attempts_{number}.csv" for number in range(1, 5)),
+        "--routine",
+        "demos/lantern/hang_ridge.routine.yaml",
+        "--svg",
+    ),
+}
+"""The pictures of the documents, by name, and what draws each; the name of the file comes last."""
+
+
+def drawn(name: str) -> str:
+    """A picture as its command draws it today."""
+    import tempfile
+
+    with tempfile.TemporaryDirectory() as folder:
+        printed_by(*DRAWN[name], str(Path(folder) / name))
+        return (Path(folder) / name).read_text(encoding="utf-8")
+
+
 def made_parts(text: str) -> list[tuple[str, str]]:
     """(name, present body) of every made part of a document."""
     return [(match.group("name"), match.group("body")) for match in _MADE.finditer(text)]
@@ -121,6 +146,8 @@ if __name__ == "__main__":
         path = ROOT / name
         path.write_text(renewed(path.read_text()))
         print(f"renewed {name}", file=sys.stderr)
+    for name in DRAWN:
+        (PICTURES / name).write_text(drawn(name), encoding="utf-8")
     import tempfile
 
     from pages import PAGES

@@ -41,6 +41,22 @@ def test_what_a_document_prints_is_what_comes_out_today(name: str, part: str, bo
     assert body == document.MADE[part](), f"python tests/docs/document.py writes {name} anew"
 
 
+@pytest.mark.parametrize("name", document.DRAWN)
+def test_a_picture_is_what_its_command_draws_today_and_small(name: str) -> None:
+    kept = (document.PICTURES / name).read_text(encoding="utf-8")
+    assert kept == document.drawn(name), "python tests/docs/document.py draws it anew"
+    assert len(kept.encode()) < 40_000
+
+
+def test_every_picture_is_shown_and_every_one_shown_is_there() -> None:
+    shown = set()
+    for path in (ROOT / "README.md", *sorted((ROOT / "demos").rglob("*.md"))):
+        for link in re.findall(r"!\[[^\]]+\]\(([^)]+)\)", path.read_text()):
+            assert (path.parent / link).is_file()
+            shown.add(Path(link).name)
+    assert shown == set(document.DRAWN) == {path.name for path in document.PICTURES.iterdir()}
+
+
 def test_every_made_part_has_its_place() -> None:
     assert {part for _, part, _ in PARTS} == set(document.MADE)
 
