@@ -98,9 +98,11 @@ def back_home(seed: int) -> str:
     if played.outcome != "done":
         assert played.cause is not None
         assert played.cause.startswith("refused: "), (seed, played.cause)
-        assert "jog" in played.cause
         starts = played.trace.events("start")
         assert list(starts) == [], seed
+        if "no single axis is known to lead out; move it by hand, unpowered" in played.cause:
+            return "by hand"
+        assert "jog" in played.cause
         return "refused"
     assert played.clearance is not None
     assert not played.clearance.too_near, (seed, start, played.clearance)
@@ -116,6 +118,7 @@ def test_the_demo_comes_home_from_anywhere_or_does_not_move(seed: int) -> None:
 
 @pytest.mark.slow
 def test_the_demo_comes_home_from_300_places_or_does_not_move() -> None:
-    """R47, R51: of all places at random, most have a way."""
+    """R47, R51: of all places at random, most have a way; from nearly all others one axis leads out."""
     outcomes = [back_home(seed) for seed in range(100, 400)]
     assert outcomes.count("done") > 200
+    assert outcomes.count("by hand") <= 6
