@@ -20,9 +20,12 @@ def rest(host: Host, motion: Motion) -> None:
             case = each
             break
     mode: Any = "off" if case is None else case["mode"]
-    if mode == "voltage" and host.forbidden(motion.definition.index) is not None:
-        mode = "off"
-    if case is not None and mode == "voltage":
+    forbidden = host.forbidden(motion.definition.index) if mode == "voltage" else None
+    if forbidden is not None:
+        # Closing the interlock starts nothing (R32): it stays off until a reset, or until a step drives it.
+        motion.switch_off()
+        host.event("off", text=f"{motion.definition.name} does not turn at rest: {forbidden}; reset once it does")
+    elif case is not None and mode == "voltage":
         motion.mode, motion.volts, motion.velocity = "effort", case["voltage"], 0.0
     elif mode == "hold":
         if motion.known and motion.profile is None:

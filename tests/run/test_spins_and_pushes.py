@@ -349,31 +349,64 @@ def test_a_press_to_where_the_axis_stands_a_little_beyond_pushes_as_before() -> 
 # What spins do at rest.
 
 
-def test_a_spin_does_not_grip_at_rest_while_its_interlock_forbids_it() -> None:
-    """R32, R33: at boot, in the tick of the fault, after it, and after an abort and a reset."""
+def gripping() -> Rig:
     rest = [{"mode": "voltage", "voltage": 1.2, "when": None}]
     on = machine(
         [axis("lift"), axis("wrist"), axis("roller", "spin", rest=rest)],
         must_stay=[must_stay("cover", ["holds", "guard"], [2])],
     )
-    rig = Rig(checked(on, pulse("p", {"roller": 5.0}, 9.0)), guard=False)
-    rig.run(3)
-    assert rig.orders[-1].axes["roller"].mode == "off"
-    rig.sensors["guard"] = True
-    rig.run(1)
-    assert turns(rig) == (1.2, 0.0)
-    rig.start()
-    rig.run(5)
-    assert turns(rig) == (5.0, 0.0)
+    return Rig(checked(on, pulse("p", {"roller": 5.0}, 9.0)))
+
+
+def open_and_close(rig: Rig) -> None:
+    """Open for ten ticks, off in the first; closed again it stays off."""
     rig.sensors["guard"] = False
-    rig.run(1)
-    assert rig.orders[-1].axes["roller"].mode == "off"
-    rig.run(50)
-    rig.runner.abort()
-    rig.run(2)
+    rig.run(10)
+    rig.sensors["guard"] = True
+    rig.run(30)
+    assert {orders.axes["roller"].mode for orders in rig.orders[-40:]} == {"off"}
+    assert len([event for event in rig.kinds("off") if "roller does not turn at rest" in event.text]) == 1
+
+
+@pytest.mark.parametrize("when", ["idle", "running", "held", "aborted"])
+def test_a_spin_that_an_interlock_has_kept_from_gripping_grips_after_a_reset_alone(when: str) -> None:
+    """R32, R33: closing it again starts nothing, whatever it came out of."""
+    rig = gripping()
+    rig.run(3)
+    assert turns(rig) == (1.2, 0.0)
+    if when != "idle":
+        rig.start()
+        rig.run(5)
+        assert turns(rig) == (5.0, 0.0)
+    if when == "held":
+        rig.runner.hold()
+        rig.run(3)
+        assert turns(rig) == (1.2, 0.0)
+    if when == "aborted":
+        rig.runner.abort()
+        rig.run(3)
+        rig.sensors["guard"] = False
+        rig.runner.reset()
+    open_and_close(rig)
+    rig.runner.cancel()
     rig.runner.reset()
-    rig.run(2)
-    assert rig.orders[-1].axes["roller"].mode == "off"
+    rig.run(3)
+    assert turns(rig) == (1.2, 0.0)
+
+
+def test_a_spin_whose_interlock_is_open_at_boot_grips_after_a_reset_or_a_pulse() -> None:
+    """R32."""
+    for how in ("reset", "pulse"):
+        rig = gripping()
+        open_and_close(rig)
+        if how == "reset":
+            rig.runner.reset()
+            rig.run(2)
+            assert turns(rig) == (1.2, 0.0)
+        else:
+            rig.start()
+            rig.run(2)
+            assert turns(rig) == (5.0, 0.0)
 
 
 # Slowed runs.
