@@ -68,10 +68,15 @@ def run(arguments: argparse.Namespace, output: Output) -> int:
     if arguments.apply:
         if not timing.success.attempts:
             raise CannotDo("there is no labelled attempt, so there is nothing to apply")
-        best, dimension = timing.success.best()[0], timing.parameter.dimension
-        applied = f"{best * 1e3:.3g} ms" if dimension == TIME else exact(float(f"{best:.3g}"), dimension)
         rate = timing.success.rate()
         assert rate is not None
+        if rate.made in (0, rate.tried):
+            raise CannotDo(
+                f"{rate.made} of {rate.tried} attempts were made, which tells no timing from another; "
+                f"nothing was written. Try other values and label what comes of them"
+            )
+        best, dimension = timing.success.best()[0], timing.parameter.dimension
+        applied = f"{best * 1e3:.3g} ms" if dimension == TIME else exact(float(f"{best:.3g}"), dimension)
         edit_file(
             file, f"parameters.{timing.parameter.name}.value", applied, f"tuned: {rate.made} of {rate.tried} made"
         )

@@ -256,10 +256,10 @@ def _shares(traces: Sequence[Trace], axis: str) -> Iterator[Measure]:
     for count, rows in samples.items():
         if len(rows) < LEAST_SAMPLES:
             continue
-        total = sum(map(sum, rows))
+        total, most = sum(map(sum, rows)), max(map(sum, rows))
         for number in range(count):
             sums[number] = sum(row[number] for row in rows) / total
-            heavy = [row[number] / sum(row) for row in rows if sum(row) > 0.3 * max(map(sum, rows))]
+            heavy = [row[number] / sum(row) for row in rows if sum(row) > 0.3 * most]
             error = _spread(heavy) / sqrt(len(heavy)) if len(heavy) > 1 else 0.0
             yield Measure(f"share of motor {number + 1}", sums[number], error, len(rows), (0, 0, 0, 0, 0))
 

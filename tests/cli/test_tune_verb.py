@@ -34,19 +34,32 @@ def test_attempts_are_counted_and_the_next_is_proposed(tried: tuple[str, Path], 
     assert done.data["applied"] is None
 
 
-def test_apply_changes_the_parameter_and_nothing_else(tried: tuple[str, Path], call: Call) -> None:
+def test_apply_changes_the_parameter_and_nothing_else(tried: tuple[str, Path], folder: Path, call: Call) -> None:
     log, file = tried
+    (folder / "missed.csv").write_bytes((folder / log).read_bytes())
     call("label", log, "1", "made")
+    call("label", "missed.csv", "1", "missed")
     before = file.read_text().splitlines()
-    done = call("tune", log, "--routine", str(file), "--parameter", "early", "--apply")
+    done = call("tune", log, "missed.csv", "--routine", str(file), "--parameter", "early", "--apply")
     assert done.code == 0
     assert "check and pack it again" in done.out
     after = file.read_text().splitlines()
     changed = [(old, new) for old, new in zip(before, after, strict=True) if old != new]
     ((old, new),) = changed
     assert "value: 30 ms" in old
-    assert new.endswith("# tuned: 1 of 1 made")
+    assert new.endswith("# tuned: 1 of 2 made")
     assert call("check", str(file)).code == 0
+
+
+@pytest.mark.parametrize("label", ["made", "missed"])
+def test_what_tells_no_timing_from_another_is_not_applied(tried: tuple[str, Path], call: Call, label: str) -> None:
+    log, file = tried
+    call("label", log, "1", label)
+    before = file.read_text()
+    done = call("tune", log, "--routine", str(file), "--parameter", "early", "--apply")
+    assert done.code == 2
+    assert "tells no timing from another; nothing was written" in done.err
+    assert file.read_text() == before
 
 
 def test_without_a_label_nothing_is_applied(tried: tuple[str, Path], call: Call) -> None:
