@@ -69,27 +69,23 @@ def test_a_folder_of_that_name_without_python_in_it_is_in_nobodys_way(folder: Pa
     assert called(folder, "-m", "sequencer", "--help").returncode == 0
 
 
-@pytest.mark.parametrize("own", ["sequencer.py", "sequencer/__init__.py"])
-def test_a_sequencer_of_the_user_is_named_by_the_command_and_by_the_plugin(folder: Path, own: str) -> None:
-    (folder / own).parent.mkdir(exist_ok=True)
-    (folder / own).write_text("print('mine')\n")
-    (folder / "profiles.py").write_text("")
-    told = (
-        f"stepgraph needs its own package 'sequencer', but Python imports {folder / own} in its place; "
-        "rename that, or start Python in another folder and without it on PYTHONPATH"
-    )
-    command = called(folder, "-m", "stepgraph", "check", ".")
-    assert (command.returncode, last_line(command)) == (2, f"stepgraph: {told}")
-    plugin = called(folder, "-c", "import stepgraph; stepgraph.plugin")
-    assert (plugin.returncode, last_line(plugin)) == (1, f"ImportError: {told}")
-
-
 def test_the_command_tells_of_profiles_in_the_way_too(folder: Path) -> None:
     (folder / "profiles.py").write_text("")
-    words = called(folder, "-m", "stepgraph", "check", ".")
-    assert words.returncode == 2
-    assert words.stderr.startswith("stepgraph: stepgraph needs its own package 'profiles'")
-    assert "Traceback" not in words.stderr
+    words = called(folder, "-m", "sequencer", "check", ".")
+    assert words.returncode == 1
+    assert f"Python imports {folder / 'profiles.py'} in its place; rename that, or start" in last_line(words)
+
+
+def test_the_installed_command_does_not_care_what_the_folder_holds(folder: Path) -> None:
+    """It begins with its own folder on the path, not with the one it is called in."""
+    for name in ("profiles.py", "sequencer.py"):
+        (folder / name).write_text("raise RuntimeError('mine')")
+    program = folder / "elsewhere" / "stepgraph"
+    program.parent.mkdir()
+    program.write_text("import sys\nfrom sequencer.cli import main\nsys.exit(main())\n")
+    words = called(folder, str(program), "--help")
+    assert (words.returncode, words.stderr) == (0, "")
+    assert "usage: stepgraph" in words.stdout
 
 
 def test_a_script_is_told_by_python_itself_whose_sequencer_it_got(folder: Path) -> None:
@@ -99,19 +95,7 @@ def test_a_script_is_told_by_python_itself_whose_sequencer_it_got(folder: Path) 
     assert str(folder / "sequencer.py") in last_line(words)
 
 
-def test_where_nothing_is_in_the_way_command_and_plugin_begin_here() -> None:
-    import stepgraph
-    from sequencer.testing import plugin
-
-    assert stepgraph.plugin is plugin
-    assert stepgraph.main(["--help"]) == 0
+def test_the_command_and_the_plugin_begin_in_the_package() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
-    assert project["scripts"] == {"stepgraph": "stepgraph:main"}
-    assert project["entry-points"]["pytest11"] == {"stepgraph": "stepgraph:plugin"}
-
-
-def test_who_imports_the_name_of_the_command_is_told_the_packages() -> None:
-    import stepgraph
-
-    with pytest.raises(AttributeError, match="has no attribute 'Machine'; the packages to import are 'sequencer' and"):
-        stepgraph.Machine  # noqa: B018
+    assert project["scripts"] == {"stepgraph": "sequencer.cli:main"}
+    assert project["entry-points"]["pytest11"] == {"stepgraph": "sequencer.testing.plugin"}

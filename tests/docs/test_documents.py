@@ -155,7 +155,7 @@ def test_ci_runs_the_test_command_of_the_readme_word_for_word() -> None:
 
 def test_the_top_level_holds_what_the_design_says_and_nothing_else() -> None:
     allowed = {"README.md", "DEVELOPERS.md", "CHANGELOG.md", "LICENSE", "pyproject.toml"}
-    allowed |= {"sequencer", "profiles", "stepgraph.py", "tests", "demos"}
+    allowed |= {"sequencer", "profiles", "tests", "demos"}
     asked = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False)
     if asked.returncode != 0:
         pytest.skip("this is no git checkout, so that what belongs to the project cannot be told from what was made")

@@ -231,7 +231,7 @@ def test_a_piece_is_seen_while_it_is_held(hang: Reported) -> None:
 
 
 def test_a_machine_without_bodies_is_shown_as_sticks(hang: Reported) -> None:
-    bare = replace(hang.routine.machine, bodies={}, clearances=(), pieces={})
+    bare = replace(hang.routine.machine, bodies={}, clearances=(), pieces={}, variation=())
     rehearsal = hang.rehearsals[0]
     view = MotionView(bare, rehearsal.trace, 0.0, rehearsal.duration, rehearsal.steps, "side")
     parts = motion_data(view)["parts"]

@@ -79,7 +79,7 @@ def test_the_entry_point_names_the_plugin() -> None:
     import tomllib
 
     project = tomllib.loads((Path(__file__).parents[2] / "pyproject.toml").read_text())["project"]
-    assert project["entry-points"]["pytest11"] == {"stepgraph": "stepgraph:plugin"}
+    assert project["entry-points"]["pytest11"] == {"stepgraph": "sequencer.testing.plugin"}
 
 
 def test_every_rehearsal_of_a_routine_file_is_a_test(pytester: pytest.Pytester, folder: Path) -> None:
