@@ -422,9 +422,8 @@ class Snapshot:
         if name in self.unknown:
             reason, tick = self.unknown[name]
             return f"{name} is {reason} since tick {tick}"
-        for derived, term in self._terms.items():
-            if derived == name:
-                return ", ".join(self.reason(other) for other in self.all_unknown(term)) or f"{name} is not known"
+        if name in self._terms:
+            return ", ".join(map(self.reason, self.all_unknown(self._terms[name]))) or f"{name} is not known"
         return f"{name} is not read"
 
     def all_unknown(self, term: Any) -> list[str]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from math import inf, nan
 from time import perf_counter
-from typing import Any, Protocol
+from typing import Protocol
 
 from sequencer.ports.orders import AxisOrder, Mode, Orders
 from sequencer.ports.readings import SensorValue
@@ -25,8 +25,8 @@ SLOW = 0.3
 """Share of the speed with which a push is bounded, so that its current would take it well beyond."""
 
 
-class ActuatorBench(Protocol):
-    """The user's actuators on a bench, with the means to look at them."""
+class Bench(Protocol):
+    """What every bench has."""
 
     def write(self, orders: Orders) -> None:
         """What the runner will call."""
@@ -36,14 +36,18 @@ class ActuatorBench(Protocol):
 
     def drive(self, axis: str) -> float:
         """How hard the axis' motors are driven now: volts, amperes or a share, positive in the sense of growing
-        positions; 0 is no drive at all.
+        positions, of a spin growing speed; 0 is no drive at all.
         """
-
-    def position(self, axis: str) -> float:
-        """Where the axis is [m or rad]."""
 
     def output(self, name: str) -> SensorValue:
         """What an output is switched or set to now; asked for those only that the test is given."""
+
+
+class ActuatorBench(Bench, Protocol):
+    """The user's actuators on a bench, with the means to look at them."""
+
+    def position(self, axis: str) -> float:
+        """Where the axis is [m or rad]."""
 
 
 def actuator_contract(
@@ -275,13 +279,13 @@ class _Contract:
                 AxisOrder("effort", here, number, current=self.current),
                 AxisOrder("effort", here, self.speed, 0.0, 0.0, number),
             ):
-                if not self.refuses(bench, Orders(self.now, {self.axis: order}, {})):
+                if not refuses(bench, Orders(self.now, {self.axis: order}, {})):
                     return f"it took {order}"
         return None
 
     def it_refuses_unknown_axes(self, bench: ActuatorBench) -> str | None:
         strange = Orders(self.now, {f"not {self.axis}": AxisOrder("off")}, {})
-        return None if self.refuses(bench, strange) else "an order for an axis that is not there was taken in silence"
+        return None if refuses(bench, strange) else "an order for an axis that is not there was taken in silence"
 
     def it_takes_nothing_of_orders_that_it_refuses(self, bench: ActuatorBench) -> str | None:
         begin = bench.position(self.axis)
@@ -290,7 +294,7 @@ class _Contract:
         for axes in ({**good, f"not {self.axis}": AxisOrder("off")}, {f"not {self.axis}": AxisOrder("off"), **good}):
             for _ in range(self.ticks(self.settle)):
                 self.now += round(self.period * 1e9)
-                if not self.refuses(bench, Orders(self.now, axes, switched)):
+                if not refuses(bench, Orders(self.now, axes, switched)):
                     return "it took orders of which a part is for an axis that is not there"
                 bench.wait(self.period)
                 for name, (rest, _) in self.outputs.items():
@@ -312,7 +316,7 @@ class _Contract:
         for _ in range(self.ticks(self.gap + self.latency) + 2):
             bench.wait(self.period)
             self.now += round(self.period * 1e9)
-            if not self.refuses(bench, Orders(self.now, strange, switched)):
+            if not refuses(bench, Orders(self.now, strange, switched)):
                 return "it took orders of which a part is for an axis that is not there"
         left = bench.drive(self.axis)
         if left != 0.0:
@@ -394,9 +398,11 @@ class _Contract:
             silent += self.period
         return None
 
-    def refuses(self, bench: ActuatorBench, orders: Any) -> bool:
-        try:
-            bench.write(orders)
-        except Exception:
-            return True
-        return False
+
+def refuses(bench: Bench, orders: Orders) -> bool:
+    """Whether actuators raise when they are given these orders."""
+    try:
+        bench.write(orders)
+    except Exception:
+        return True
+    return False

@@ -8,28 +8,14 @@ from typing import Protocol
 
 from sequencer.ports.orders import AxisOrder, Orders
 from sequencer.ports.readings import SensorValue
-from sequencer.testing.contract import SILENCE
+from sequencer.testing.contract import SILENCE, Bench, refuses
 
 
-class SpinBench(Protocol):
+class SpinBench(Bench, Protocol):
     """The user's actuators of a spin on a bench, with the means to look at them."""
-
-    def write(self, orders: Orders) -> None:
-        """What the runner will call."""
-
-    def wait(self, seconds: float) -> None:
-        """Let time pass, without any orders [s]."""
-
-    def drive(self, axis: str) -> float:
-        """How hard its motors are driven now: volts, amperes or a share, positive in the sense of growing speed; 0 is
-        no drive at all.
-        """
 
     def speed(self, axis: str) -> float:
         """How fast it turns [rad/s]."""
-
-    def output(self, name: str) -> SensorValue:
-        """What an output is switched or set to now; asked for those only that the test is given."""
 
 
 def spin_contract(
@@ -190,11 +176,3 @@ class _SpinContract:
             if (found := bench.output(name)) != rest:
                 return f"{silent:.3g} s after the last order that it took {name} is {found!r}; at rest it is {rest!r}"
         return None
-
-
-def refuses(bench: SpinBench, orders: Orders) -> bool:
-    try:
-        bench.write(orders)
-    except Exception:
-        return True
-    return False

@@ -429,3 +429,22 @@ def test_a_slowed_run_has_as_much_more_time(speed: float) -> None:
     begin, end, outcome = rig.span("never")
     assert outcome == "timeout"
     assert end + 1 - begin == 10 / speed
+
+
+# Where a push may still get.
+
+
+@pytest.mark.parametrize("bound", [2.5, 0.7])
+def test_a_push_that_is_over_occupies_where_it_may_still_get_until_it_stands(bound: float) -> None:
+    """R32, R46: for its latency it goes on as fast as it may, then it must stop, but not beyond its bound."""
+    lift = axis("lift", latency=[0, 80_000_000])
+    on = machine([lift, axis("wrist"), axis("roller", "spin")])
+    rig = started(checked(on, press("p", 5.0, bound, axis="lift", until=BEAM)), ticks=30)
+    begin = rig.positions["lift"]
+    rig.runner.cancel()
+    rig.run(1)
+    motion = rig.runner._host.motions[0]
+    assert motion.occupied_high == pytest.approx(min(bound, begin + 0.08 + 0.25), abs=1e-9)
+    rig.run(80)
+    assert motion.occupied() == (motion.position, motion.position)
+    assert rig.outcome()[1] == "cancelled"
