@@ -72,6 +72,7 @@ def _one(machine: Machine, arguments: argparse.Namespace, output: Output, inputs
     from sequencer.ordering.search import NoOrder, Ordering
     from sequencer.report.order_view import order_svg
 
+    named = _from_where_it_is_written(inputs[0], arguments.write)
     start, goal = place_of(arguments.start, machine), place_of(arguments.goal, machine)
     ordering = Ordering(machine, Grid(machine, cells_of(arguments.cells), outside_of(arguments.outside)))
     try:
@@ -84,7 +85,7 @@ def _one(machine: Machine, arguments: argparse.Namespace, output: Output, inputs
             {"verdict": error.verdict, "because": str(error), "routine": None, "duration": None, "ways_out": ways}
         )
         return 1
-    text = write_routine(routine, Path(arguments.machine).name)
+    text = write_routine(routine, named)
     output.say(text.rstrip())
     more = f"; all axes at once meet {found.in_the_way}" if found.in_the_way else ""
     output.say(f"{output.styled('clear', 'good')}: {found.kind}, {found.duration:.3f} s{more}")
@@ -96,6 +97,9 @@ def _one(machine: Machine, arguments: argparse.Namespace, output: Output, inputs
     if arguments.write is not None:
         output.write(Path(arguments.write), text, inputs)
         output.say(f"wrote {arguments.write}")
+        if arguments.over:
+            over = " ".join(f"--over {text}" for text in arguments.over)
+            output.say(f"it was found with an overlay, which the file does not name: check and pack it with {over}")
     picture = None
     if arguments.svg is not None:
         picture = picture_path(arguments.svg, routine.name)
@@ -115,6 +119,18 @@ def _one(machine: Machine, arguments: argparse.Namespace, output: Output, inputs
         }
     )
     return 0
+
+
+def _from_where_it_is_written(machine: Path, target: str | None) -> str:
+    """The machine's file as the routine has to name it: in the routine's own folder, or below."""
+    if target is None:
+        return machine.name
+    try:
+        return machine.resolve().relative_to(Path(target).resolve().parent).as_posix()
+    except ValueError:
+        raise CannotDo(
+            f"--write {target}: a routine names a machine in its own folder or below; write it beside {machine}"
+        ) from None
 
 
 def _all(machine: Machine, arguments: argparse.Namespace, output: Output, inputs: list[Path]) -> int:

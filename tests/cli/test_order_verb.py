@@ -30,6 +30,20 @@ def test_a_way_is_written_as_a_routine_that_checks_clear(reacher: str, folder: P
     assert call("check", "in.routine.yaml").code == 0
 
 
+def test_a_way_is_written_where_a_routine_can_name_its_machine(reacher: str, folder: Path, call: Call) -> None:
+    inner = folder / "inner"
+    inner.mkdir()
+    (folder / reacher).rename(inner / reacher)
+    words = ["order", f"inner/{reacher}", "--from", "stow", "--to", "feeder", "--write"]
+    assert call(*words, "above.routine.yaml").code == 0
+    assert call("check", "above.routine.yaml").code == 0
+    (folder / "other").mkdir()
+    beside = call(*words, "other/x.routine.yaml")
+    assert beside.code == 2
+    assert f"in its own folder or below; write it beside inner/{reacher}" in beside.err
+    assert not list((folder / "other").iterdir())
+
+
 def test_positions_are_places_too(reacher: str, call: Call) -> None:
     done = call("order", reacher, "--from", "lift=0.3 m, slide=0.05 m, wrist=80 deg", "--to", "stow", "--json")
     assert done.code == 0
